@@ -1,0 +1,2 @@
+//! Command line of the build program.
+fn main() {}

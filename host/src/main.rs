@@ -1,0 +1,2 @@
+//! wyelog host tool.
+fn main() {}
