@@ -1,1 +1,35 @@
-//! Under construction.
+//! The logger. Sans-IO: frames and time come in as arguments, records go out; nothing here knows a pin or a clock.
+//!
+//! Two halves, joined by one queue of records, because a flash erase blocks for 45–400 ms and sampling must not notice:
+//!
+//! - [`meter::Meter`] preempts: [`frontend`] → [`measure`] → [`identify`] → [`detect`]. Data flows down once; no
+//!   stage calls back up.
+//! - [`keeper::Keeper`] may wait, and only on flash: [`journal`] (records in NOR flash) and the link to a host.
+//!
+//! [`logger::Logger`] is the pair as run in process; [`tape`] ties every input to a frame.
+#![no_std]
+#![forbid(unsafe_code)]
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::indexing_slicing,
+        clippy::arithmetic_side_effects,
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        clippy::cast_possible_wrap,
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic
+    )
+)]
+
+pub mod frontend;
+pub mod outbox;
+pub mod tape;
+#[cfg(test)]
+mod testing;
+
+pub use wyelog_protocol::FRAMES_PER_SECOND;
+
+/// Version of this firmware, as it says in its hello and in its boot records.
+pub const VERSION: &str = env!("CARGO_PKG_VERSION");

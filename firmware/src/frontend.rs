@@ -1,0 +1,87 @@
+//! What enters the logger: frames of four channels, and everything else that happens to it.
+
+use wyelog_protocol::bank::Settings;
+
+/// Largest converter count: positive full scale of 24 bits.
+pub const FULL_SCALE: i32 = 0x7F_FFFF;
+
+/// One simultaneous sample of the four channels, as the converter gives it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Frame {
+    /// Voltage to ground of A, B, C, then the neutral current (arrow from star point to ground): signed 24-bit
+    /// counts, −2^23 to 2^23 − 1.
+    pub channels: [i32; 4],
+}
+
+impl Frame {
+    /// Whether a channel stands at either end of the converter's range.
+    pub fn clipped(&self) -> bool {
+        self.channels.iter().any(|count| *count >= FULL_SCALE || *count <= -FULL_SCALE)
+    }
+}
+
+/// Everything that can happen to the [`crate::meter::Meter`], in the order it happened.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Input {
+    /// The next frame.
+    Frame(Frame),
+    /// So many frames were missed since the last one: time goes on, the measurement does not.
+    FramesLost(u32),
+    /// The bank's switch contact, or the close command: true when it says closed.
+    Contact(bool),
+    /// The clock is set: UTC in ms since 1970-01-01 at the next frame.
+    Clock(u64),
+}
+
+/// Factors from converter counts to primary units and per unit, from the settings.
+#[derive(Clone, Copy, Debug)]
+pub struct Scaling {
+    /// Counts to per unit of the rated line-to-neutral voltage of the system, for A, B, C.
+    pub voltage: [f32; 3],
+    /// Counts to per unit of the bank's rated current, for the neutral.
+    pub neutral: f32,
+    /// Rated line-to-neutral voltage of the system in V.
+    pub base_voltage: f32,
+    /// Rated current of a phase in A: at the units' own rated voltage and frequency.
+    pub base_current: f32,
+    /// System voltage over the units' rated voltage.
+    pub unit_ratio: f32,
+    /// Rated frequency in Hz.
+    pub rated_hz: f32,
+}
+
+impl Scaling {
+    /// From the settings. An absent or zero rating gives factors that are not finite, and so absent values.
+    pub fn new(settings: &Settings) -> Self {
+        const COUNTS: f32 = 8_388_608.0;
+        let nameplate = &settings.nameplate;
+        let base_voltage = nameplate.system_voltage.value_or_nan() / libm::sqrtf(3.0);
+        let unit_voltage = nameplate.unit_voltage.value_or_nan();
+        let phase_var = nameplate.rated_power.value_or_nan() * (1000.0 / 3.0);
+        let base_current = phase_var / unit_voltage;
+        Self {
+            voltage: settings
+                .sensors
+                .voltage
+                .map(|sensor| sensor.full_scale.value_or_nan() / COUNTS / base_voltage),
+            neutral: settings.sensors.neutral_full_scale.value_or_nan() / COUNTS / base_current,
+            base_voltage,
+            base_current,
+            unit_ratio: base_voltage / unit_voltage,
+            rated_hz: nameplate.frequency.hz(),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn both_ends_of_the_range_are_clipped() {
+        let frame = |count| Frame { channels: [0, 0, count, 0] };
+        assert!(frame(FULL_SCALE).clipped());
+        assert!(frame(-FULL_SCALE - 1).clipped());
+        assert!(!frame(FULL_SCALE - 1).clipped());
+    }
+}

@@ -1,0 +1,153 @@
+//! What the logger is told about the bank: nameplate, sensors, limits. Read-only to the logger itself.
+
+use serde::{Deserialize, Serialize};
+
+use crate::Text;
+use crate::quantity::{Current, PerUnit, Percent, ReactivePower, Voltage};
+
+/// Everything the logger has to be told.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Settings {
+    /// Ratings of the bank.
+    pub nameplate: Nameplate,
+    /// What is measured, and where.
+    pub sensors: Sensors,
+    /// When a value becomes a condition.
+    pub limits: Limits,
+    /// Length of an interval record in seconds, 10 to 3600; it divides an hour.
+    pub interval_s: u16,
+}
+
+/// Ratings of the bank, as printed on it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Nameplate {
+    /// Name of the bank in the owner's books, at most 32 bytes.
+    pub name: Text<32>,
+    /// How the phases are connected.
+    pub connection: Connection,
+    /// Rated reactive power of all three phases together, at `unit_voltage` and `frequency`.
+    pub rated_power: ReactivePower,
+    /// Rated line-to-line voltage of the system.
+    pub system_voltage: Voltage,
+    /// Rated voltage of the capacitor units (line to neutral); it may differ from the system's: 7620 V units hang
+    /// on 7200 V feeders.
+    pub unit_voltage: Voltage,
+    /// Rated frequency.
+    pub frequency: RatedFrequency,
+    /// Equal single-phase units in parallel in each phase, 1 to 24.
+    pub units_per_phase: u8,
+}
+
+/// How the phases are connected. The enum only grows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Connection {
+    /// Wye with a solidly grounded star point on a four-wire multigrounded feeder.
+    GroundedWye,
+}
+
+/// Rated frequency of the feeder.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum RatedFrequency {
+    /// 50 Hz: windows of 10 cycles (IEC 61000-4-30).
+    Hz50,
+    /// 60 Hz: windows of 12 cycles (IEC 61000-4-30).
+    Hz60,
+}
+
+impl RatedFrequency {
+    /// In Hz.
+    pub const fn hz(self) -> f32 {
+        match self {
+            Self::Hz50 => 50.0,
+            Self::Hz60 => 60.0,
+        }
+    }
+
+    /// Frames in a cycle of the rated frequency, at [`crate::FRAMES_PER_SECOND`].
+    pub const fn frames_per_cycle(self) -> u16 {
+        match self {
+            Self::Hz50 => 96,
+            Self::Hz60 => 80,
+        }
+    }
+
+    /// Cycles in a measuring window of 200 ms (IEC 61000-4-30 4.4).
+    pub const fn cycles_per_window(self) -> u16 {
+        match self {
+            Self::Hz50 => 10,
+            Self::Hz60 => 12,
+        }
+    }
+}
+
+/// What is measured, and where.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Sensors {
+    /// The voltage sensors of phases A, B, C.
+    pub voltage: [VoltageSensor; 3],
+    /// Instantaneous neutral current, primary, at the converter's positive full scale (2^23 counts). The arrow
+    /// points from the star point to ground.
+    pub neutral_full_scale: Current,
+}
+
+/// One voltage sensor.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct VoltageSensor {
+    /// Where on the riser it sits.
+    pub location: Location,
+    /// Instantaneous voltage to ground, primary, at the converter's positive full scale (2^23 counts).
+    pub full_scale: Voltage,
+}
+
+/// Where a voltage sensor sits, seen from the feeder.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Location {
+    /// On the source side of the fuse: a blown fuse takes away the current alone.
+    Line,
+    /// Between fuse and switch.
+    FuseSwitch,
+    /// On the capacitor's side of the switch.
+    Capacitor,
+}
+
+/// When a value becomes a condition.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Limits {
+    /// All half-cycle rms voltages below this part of the rated voltage are an interruption (IEC 61000-4-30 5.5).
+    pub interruption: Percent,
+    /// Any voltage above threshold plus this ends it.
+    pub hysteresis: Percent,
+    /// A measured residual counts as a lost phase when it is nearer than this to what the loss would give.
+    pub lost_phase: PerUnit,
+    /// Seconds from detection to announcement, route `hazard` and `crew`.
+    pub crew_delay_s: u16,
+    /// Seconds from detection to announcement, route `engineer`.
+    pub engineer_delay_s: u16,
+    /// Seconds from detection to announcement, route `log_only`: an interruption of more than a minute is a
+    /// sustained one (IEEE 1159).
+    pub log_delay_s: u16,
+    /// Seconds that a condition must have been gone before it has ended.
+    pub return_s: u16,
+    /// Seconds that all voltages must have been good before a condition of the bank is announced.
+    pub voltages_good_s: u16,
+}
+
+impl Limits {
+    /// The defaults of a bank nobody has set up.
+    pub const DEFAULT: Self = Self {
+        interruption: Percent::from_steps(10_000),
+        hysteresis: Percent::from_steps(2_000),
+        lost_phase: PerUnit::from_steps(3_000),
+        crew_delay_s: 60,
+        engineer_delay_s: 600,
+        log_delay_s: 60,
+        return_s: 10,
+        voltages_good_s: 30,
+    };
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self::DEFAULT
+    }
+}

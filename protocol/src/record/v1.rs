@@ -1,0 +1,181 @@
+//! Version 1 of every record.
+
+use serde::{Deserialize, Serialize};
+
+use crate::Text;
+use crate::condition::{Change, Condition, Phases};
+use crate::quantity::{Angle, Current, Frequency, PerUnit, Percent, Voltage};
+
+/// A moment, as the logger knows it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Stamp {
+    /// Number of the logger's start: frames count from zero at each.
+    pub boot: u32,
+    /// Frames since the start, at [`crate::FRAMES_PER_SECOND`].
+    pub frame: u64,
+    /// UTC in ms since 1970-01-01, if the clock had been set.
+    pub utc_ms: Option<u64>,
+}
+
+/// A moment of the same start as the stamp beside it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Moment {
+    /// Frames since the start.
+    pub frame: u64,
+    /// UTC in ms since 1970-01-01, if the clock had been set.
+    pub utc_ms: Option<u64>,
+}
+
+/// rms over a time with the smallest and largest value in it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(bound(serialize = "Q: Serialize", deserialize = "Q: Deserialize<'de>"))]
+pub struct Range<Q> {
+    /// Root of the mean square of the window values (IEC 61000-4-30 4.5).
+    pub rms: Q,
+    /// Smallest value.
+    pub min: Q,
+    /// Largest value.
+    pub max: Q,
+}
+
+/// What was measured over an interval.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Interval {
+    /// End of the interval: of its last window (IEC 61000-4-30 tags intervals with their end).
+    pub stamp: Stamp,
+    /// Windows of 10 or 12 cycles in it.
+    pub windows: u16,
+    /// Windows in it that an interruption, a clipped channel or lost frames touched.
+    pub flagged: u16,
+    /// Mean frequency.
+    pub frequency: Frequency,
+    /// Voltage to ground of A, B, C; min and max are half-cycle rms (IEC 61000-4-30 5.4).
+    pub voltage: [Range<Voltage>; 3],
+    /// Neutral current; min and max are window values.
+    pub neutral: Range<Current>,
+    /// Fundamental residual (measured minus explained neutral current): rms of its size over the windows.
+    pub residual: PerUnit,
+    /// Negative- over positive-sequence voltage (IEC 61000-4-30 5.7): rms over the windows.
+    pub u2: Percent,
+    /// Zero- over positive-sequence voltage (IEC 61000-4-30 5.7): rms over the windows.
+    pub u0: Percent,
+    /// Largest deviation of a line-to-line voltage from their mean, over the mean (NEMA MG 1): rms over the windows.
+    pub nema: Percent,
+    /// Connected capacitance of A, B, C over its rated one at the end of the interval. Their differences are
+    /// measured; their common part is the nameplate's.
+    pub connected: [PerUnit; 3],
+}
+
+/// A change of a condition.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Event {
+    /// When this change was decided.
+    pub stamp: Stamp,
+    /// Number of this occurrence, counted from each start: its detected, announced and ended records share it.
+    pub occurrence: u32,
+    /// Which condition.
+    pub condition: Condition,
+    /// What happened to it.
+    pub change: Change,
+    /// The phases concerned.
+    pub phases: Phases,
+    /// Since when it has been so.
+    pub begin: Moment,
+    /// When it stopped being so; set in [`Change::Ended`] only. It is earlier than the stamp by the return time.
+    pub end: Option<Moment>,
+    /// What it was decided from.
+    pub evidence: Evidence,
+}
+
+/// The measured values a decision rests on: those of the window or half cycle that decided.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Evidence {
+    /// rms voltage to ground of A, B, C.
+    pub voltage: [Voltage; 3],
+    /// Fundamental neutral current, rms.
+    pub neutral: Current,
+    /// Size of the residual, per unit of rated current.
+    pub residual: PerUnit,
+    /// Angle of the residual against the ideal capacitor current of phase A (positive sequence voltage + 90°).
+    pub residual_angle: Angle,
+    /// Connected capacitance of A, B, C over its rated one before the change.
+    pub connected_before: [PerUnit; 3],
+    /// The same after it.
+    pub connected_after: [PerUnit; 3],
+}
+
+/// What happened to the logger itself.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StatusRecord {
+    /// When.
+    pub stamp: Stamp,
+    /// What.
+    pub status: Status,
+}
+
+/// What happened to the logger itself. The enum only grows.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Status {
+    /// The logger started.
+    Boot {
+        /// Version of the firmware.
+        firmware: Text<16>,
+        /// Schema the firmware writes ([`crate::SCHEMA`]).
+        schema: u64,
+        /// Why it started.
+        reset: Reset,
+        /// Half-written records that a power cut had left in the journal: as many sequence numbers are skipped.
+        torn_records: u8,
+    },
+    /// The firmware stopped on an error of its own in the previous run; the logger then restarted.
+    Crash {
+        /// What kind of error.
+        cause: CrashCause,
+        /// Program counter at the error.
+        address: u32,
+        /// Schema of the firmware that stopped.
+        schema: u64,
+    },
+    /// Frames that never reached the measurement.
+    FramesLost {
+        /// How many.
+        count: u32,
+    },
+    /// Records that were measured but found no room before the journal took them.
+    RecordsLost {
+        /// How many.
+        count: u32,
+    },
+    /// The clock was set.
+    ClockSet {
+        /// UTC in ms since 1970-01-01 that the logger had until then.
+        before_ms: Option<u64>,
+        /// The new one.
+        after_ms: u64,
+    },
+    /// The flash refused to take records.
+    JournalFailed {
+        /// Records lost by it.
+        count: u32,
+    },
+}
+
+/// Why the logger started.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Reset {
+    /// Power came.
+    Power,
+    /// The firmware restarted itself after an error.
+    Crash,
+    /// Not known.
+    Unknown,
+}
+
+/// What kind of error stopped the firmware.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum CrashCause {
+    /// A check in the program failed.
+    Panic,
+    /// The processor refused an access or instruction.
+    HardFault,
+}
