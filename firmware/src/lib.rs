@@ -23,7 +23,16 @@
     )
 )]
 
+pub mod clock;
+pub mod detect;
 pub mod frontend;
+pub mod identify;
+pub mod interval;
+pub mod journal;
+pub mod keeper;
+pub mod logger;
+pub mod measure;
+pub mod meter;
 pub mod outbox;
 pub mod tape;
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! Where the Meter's results go.
 
+use heapless::spsc::Producer;
 use wyelog_protocol::message::Live;
 use wyelog_protocol::record::Record;
 
@@ -14,4 +15,27 @@ pub trait Outbox {
 
     /// The values of the last window. Only the newest matters; dropped when there is no room.
     fn live(&mut self, live: Live);
+}
+
+/// Places in the queue of records between Meter and Keeper, one of which stays empty. A flash erase of 400 ms lets two windows pass, each of
+/// which can bring four changes.
+pub const RECORDS: usize = 16;
+
+/// The Meter's ends of the two queues to the Keeper.
+pub struct Queues<'q> {
+    /// Records for the journal.
+    pub records: Producer<'q, Record>,
+    /// The newest window.
+    pub live: Producer<'q, Live>,
+}
+
+impl Outbox for Queues<'_> {
+    fn record(&mut self, record: Record) -> Result<(), Record> {
+        self.records.enqueue(record)
+    }
+
+    fn live(&mut self, live: Live) {
+        // The Keeper is behind: it will see the next window.
+        let _ = self.live.enqueue(live);
+    }
 }

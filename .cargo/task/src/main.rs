@@ -1,2 +1,64 @@
 //! Command line of the build program.
-fn main() {}
+
+use std::process::ExitCode;
+use wyelog_task::{Error, Output, Toolchain, budgets, deny, image_of, install, qemu, test};
+
+const USAGE: &str = "\
+usage: cargo task COMMAND
+
+  image [--board NAME] [--toolchain target|debian]
+             build a board's image (emulated) and print where it is
+  toolchain  install what the images need: the ARM target and qemu-system-arm
+  test       every check: this is the one test command
+  budgets    print image sections, RAM by module and dependency counts beside tests/budgets.toml
+  deny       licences, bans and sources of the dependencies (installs cargo-deny)";
+
+fn main() -> ExitCode {
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    match command(&words.iter().map(String::as_str).collect::<Vec<_>>()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("error: {error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn command(words: &[&str]) -> Result<(), Error> {
+    match words {
+        ["image", options @ ..] => image(options),
+        ["toolchain"] => {
+            println!("ARM images are built with {}", install()?.describe());
+            println!("the emulator is {}", qemu()?.display());
+            Ok(())
+        }
+        ["test"] => test(),
+        ["budgets"] => budgets(),
+        ["deny"] => deny(),
+        ["help" | "--help" | "-h"] => {
+            println!("{USAGE}");
+            Ok(())
+        }
+        _ => Err(Error::Usage(USAGE.to_owned())),
+    }
+}
+
+fn image(options: &[&str]) -> Result<(), Error> {
+    let mut board = "emulated";
+    let mut toolchain = None;
+    for pair in options.chunks(2) {
+        match pair {
+            ["--board", name] => board = name,
+            ["--toolchain", "target"] => toolchain = Some(Toolchain::Target),
+            ["--toolchain", "debian"] => toolchain = Some(Toolchain::Debian),
+            _ => return Err(Error::Usage(USAGE.to_owned())),
+        }
+    }
+    let toolchain = match toolchain {
+        Some(wanted) => wanted,
+        None => Toolchain::installed()?,
+    };
+    eprintln!("with {}", toolchain.describe());
+    println!("{}", image_of(board, toolchain, Output::Shown)?.display());
+    Ok(())
+}

@@ -1,0 +1,80 @@
+//! Every check, one after the other.
+
+use crate::run::{Output, cargo, first_line, run};
+use crate::{Error, Toolchain, image_of, install, lint_boards};
+use std::time::Instant;
+
+/// Runs every check and prints a line for each: its name, its verdict, its seconds.
+///
+/// Only a missing toolchain ends the run early: all that follows would fail for the same reason.
+///
+/// # Errors
+/// [`Error::Checks`] with the number of those that failed, [`Error::Missing`] if tools are.
+pub fn test() -> Result<(), Error> {
+    let start = Instant::now();
+    let toolchain = install()?;
+    println!("ARM images are built with {}", toolchain.describe());
+
+    type Check = fn(Toolchain) -> Result<(), Error>;
+    let checks: [(&str, Check); 7] = [
+        ("format", |_| step(&["fmt", "--all", "--check"])),
+        ("image", |toolchain| image_of("emulated", toolchain, Output::Kept).map(drop)),
+        ("clippy", |_| step(&["clippy", "--quiet", "--all-targets", "--", "-D", "warnings"])),
+        ("clippy of the boards", lint_boards),
+        ("tests", |_| step(&["test", "--no-fail-fast"])),
+        ("budgets", |_| budgets()),
+        ("documentation", |_| {
+            let mut command = cargo();
+            command.args(["doc", "--quiet", "--no-deps"]).env("RUSTDOCFLAGS", "-D warnings");
+            run(&mut command, Output::Shown)
+        }),
+    ];
+    let mut summary = Vec::new();
+    let mut failed = 0;
+    for (name, check) in checks {
+        println!("== {name}");
+        let begin = Instant::now();
+        let verdict = match check(toolchain) {
+            Ok(()) => "passed",
+            Err(error) => {
+                eprintln!("{error}");
+                failed += 1;
+                "FAILED"
+            }
+        };
+        let line = format!("{verdict}  {:>6.1} s  {name}", begin.elapsed().as_secs_f32());
+        println!("{line}");
+        summary.push(line);
+    }
+    println!("\n{}", summary.join("\n"));
+    println!(
+        "{} of {} checks passed in {:.0} s",
+        summary.len() - failed,
+        summary.len(),
+        start.elapsed().as_secs_f32()
+    );
+    if failed == 0 { Ok(()) } else { Err(Error::Checks(failed)) }
+}
+
+/// Prints what the image and the crates weigh, beside `tests/budgets.toml`.
+///
+/// # Errors
+/// [`Error::Failed`] if something has outgrown its budget.
+pub fn budgets() -> Result<(), Error> {
+    step(&["test", "--quiet", "--package", "wyelog-device-tests", "--test", "budgets", "--", "--nocapture"])
+}
+
+/// Licences, bans and sources of every dependency, by the rules of `.cargo/deny.toml`. Installs `cargo-deny` first.
+///
+/// # Errors
+/// [`Error::Failed`] if a rule is broken or `cargo-deny` cannot be installed.
+pub fn deny() -> Result<(), Error> {
+    if first_line("cargo-deny", &["--version"]).is_none() {
+        step(&["install", "cargo-deny", "--locked"])?;
+    }
+    step(&["deny", "--config", ".cargo/deny.toml", "check", "licenses", "bans", "sources"])
+}
+
+fn step(arguments: &[&str]) -> Result<(), Error> {
+    run(cargo().args(arguments), Output::Shown)
+}

@@ -1,0 +1,96 @@
+//! The frame interrupt: the next inputs of the tape go into the Meter's queue.
+
+use crate::clock::FrameTimer;
+use crate::owned::Owned;
+use crate::tape_file::TapeFile;
+use core::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use heapless::spsc::Producer;
+use wyelog_firmware::frontend::Input;
+use wyelog_firmware::tape;
+
+/// Most inputs between two frames.
+const INPUTS_PER_FRAME: usize = 8;
+
+/// Frames for each interrupt where time does not matter.
+const FREE_BATCH: usize = 32;
+
+/// What the interrupt works with.
+pub static FRAMES: Owned<Frames> = Owned::empty();
+
+/// Whether the tape has come to its end.
+pub static ENDED: AtomicBool = AtomicBool::new(false);
+
+/// Frames that found the queue full.
+pub static LOST: AtomicU32 = AtomicU32::new(0);
+
+/// Most inputs that ever waited in the queue.
+pub static DEEPEST: AtomicU32 = AtomicU32::new(0);
+
+/// The tape and the near end of the queue.
+pub struct Frames {
+    tape: TapeFile,
+    queue: Producer<'static, Input>,
+    /// What strikes for each frame; `None` where the main thread does.
+    timer: Option<FrameTimer>,
+    /// Frames lost since the Meter was last told.
+    lost: u32,
+}
+
+impl Frames {
+    /// Frames from `tape`, whose head has been read.
+    pub const fn new(tape: TapeFile, queue: Producer<'static, Input>, timer: Option<FrameTimer>) -> Self {
+        Self { tape, queue, timer, lost: 0 }
+    }
+
+    /// One strike of the timer, or one call of the main thread.
+    pub fn strike(&mut self) {
+        let batch = match &mut self.timer {
+            Some(timer) => {
+                timer.strike();
+                1
+            }
+            None => FREE_BATCH,
+        };
+        for _ in 0..batch {
+            self.next_frame();
+        }
+        let waiting = u32::try_from(self.queue.len()).unwrap_or(u32::MAX);
+        DEEPEST.fetch_max(waiting, Ordering::Relaxed);
+    }
+
+    fn next_frame(&mut self) {
+        for _ in 0..INPUTS_PER_FRAME {
+            let Some(item) = self.tape.next() else { return self.end() };
+            let Some(input) = tape::decode(&item) else {
+                defmt::error!("the tape is damaged: {=[u8]:02x}", item);
+                return self.end();
+            };
+            self.push(input);
+            if matches!(input, Input::Frame(_)) {
+                return;
+            }
+        }
+    }
+
+    fn push(&mut self, input: Input) {
+        if self.lost > 0 && self.queue.enqueue(Input::FramesLost(self.lost)).is_ok() {
+            self.lost = 0;
+        }
+        if self.lost == 0 && self.queue.enqueue(input).is_ok() {
+            return;
+        }
+        if matches!(input, Input::Frame(_)) {
+            self.lost = self.lost.saturating_add(1);
+            LOST.fetch_add(1, Ordering::Relaxed);
+        } else {
+            defmt::error!("an input that is no frame found the queue full");
+        }
+    }
+
+    fn end(&mut self) {
+        if let Some(timer) = &self.timer {
+            timer.stop();
+        }
+        ENDED.store(true, Ordering::Relaxed);
+    }
+}

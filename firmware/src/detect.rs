@@ -1,0 +1,130 @@
+//! From measurements to conditions.
+//!
+//! One mechanism for all: a condition's own file says of each window or half cycle whether it is there, gone, or cannot
+//! be told; [`lifecycle`] makes an occurrence of it — detected, announced, ended. A new condition is one file here and a row in
+//! [`wyelog_protocol::condition`].
+
+pub mod blown_fuse;
+pub mod interruption;
+pub mod lifecycle;
+
+use wyelog_protocol::bank::{Limits, Settings};
+use wyelog_protocol::condition::{Change, Condition, Phases, Route};
+use wyelog_protocol::record::{Event, Evidence};
+
+use crate::FRAMES_PER_SECOND;
+use crate::clock::Clock;
+use crate::identify::{Identified, Measured};
+use blown_fuse::BlownFuse;
+use interruption::Interruption;
+use lifecycle::{Step, Timing};
+
+/// What every condition can look at.
+#[derive(Clone, Copy, Debug)]
+pub struct Scene {
+    /// Frame of the end of the window or half cycle.
+    pub now: u64,
+    /// For how many frames all voltages have been good.
+    pub voltages_good: u64,
+    /// What the decision would rest on; `connected_before` is filled in by the lifecycle.
+    pub evidence: Evidence,
+}
+
+/// All conditions of one logger.
+#[derive(Debug)]
+pub struct Detector {
+    limits: Limits,
+    occurrences: u32,
+    blown_fuse: BlownFuse,
+    interruption: Interruption,
+    /// Last frame at which a voltage was not good.
+    bad_voltage: u64,
+}
+
+/// Half-cycle rms voltages outside this range of the rated one are not good (common practice, no source).
+const GOOD: core::ops::RangeInclusive<f32> = 0.8..=1.2;
+
+impl Detector {
+    /// With the limits of the settings.
+    pub fn new(settings: &Settings) -> Self {
+        let limits = settings.limits;
+        Self {
+            limits,
+            occurrences: 0,
+            blown_fuse: BlownFuse::new(&limits),
+            interruption: Interruption::new(&limits),
+            bad_voltage: 0,
+        }
+    }
+
+    /// Whether the feeder is dead.
+    pub const fn interrupted(&self) -> bool {
+        self.interruption.lifecycle.is_active()
+    }
+
+    /// Takes the half-cycle rms of A, B, C, per unit of the rated voltage.
+    pub fn half_cycle(&mut self, rms: [f32; 3], mut scene: Scene, clock: &Clock, out: &mut dyn FnMut(Event)) {
+        if !rms.iter().all(|rms| GOOD.contains(rms)) {
+            self.bad_voltage = scene.now;
+        }
+        scene.voltages_good = scene.now.saturating_sub(self.bad_voltage);
+        let timing = timing(Condition::Interruption, &self.limits);
+        let observation = self.interruption.observe(rms);
+        let lifecycle = &mut self.interruption.lifecycle;
+        let step = lifecycle.observe(observation, scene.now, &scene, &timing, &mut self.occurrences);
+        if let Some(step) = step {
+            out(event(Condition::Interruption, Phases::ABC, step, &scene, clock));
+        }
+    }
+
+    /// Takes a window and what it says of the bank. `told_open` when the contact input says that the bank is open.
+    pub fn window(
+        &mut self,
+        measured: &Measured,
+        identified: Option<&Identified>,
+        told_open: bool,
+        mut scene: Scene,
+        clock: &Clock,
+        out: &mut dyn FnMut(Event),
+    ) {
+        scene.voltages_good = scene.now.saturating_sub(self.bad_voltage);
+        let timing = timing(Condition::BlownFuse, &self.limits);
+        let identified = identified.filter(|_| !told_open);
+        let begin = self.blown_fuse.begin(measured, identified);
+        for (phase, lifecycle) in self.blown_fuse.phases.iter_mut().enumerate() {
+            let observation = blown_fuse::observe(phase, identified, self.blown_fuse.limit);
+            let step = lifecycle.observe(observation, begin, &scene, &timing, &mut self.occurrences);
+            if let Some(step) = step {
+                out(event(Condition::BlownFuse, Phases::single(phase), step, &scene, clock));
+            }
+        }
+    }
+}
+
+fn timing(condition: Condition, limits: &Limits) -> Timing {
+    let frames = |seconds: u16| u64::from(seconds).saturating_mul(u64::from(FRAMES_PER_SECOND));
+    let delay = match condition.route() {
+        Route::Hazard | Route::Crew => limits.crew_delay_s,
+        Route::Engineer => limits.engineer_delay_s,
+        Route::LogOnly => limits.log_delay_s,
+    };
+    let (voltages_good, confirmations, back) = if condition.concerns_bank() {
+        (frames(limits.voltages_good_s), 2, frames(limits.return_s))
+    } else {
+        (0, 1, 0)
+    };
+    Timing { confirmations, announce: frames(delay), voltages_good, back }
+}
+
+fn event(condition: Condition, phases: Phases, step: Step, scene: &Scene, clock: &Clock) -> Event {
+    Event {
+        stamp: clock.stamp(scene.now),
+        occurrence: step.occurrence,
+        condition,
+        change: step.change,
+        phases,
+        begin: clock.moment(step.begin),
+        end: (step.change == Change::Ended).then(|| clock.moment(step.end)),
+        evidence: Evidence { connected_before: step.connected_before, ..scene.evidence },
+    }
+}

@@ -1,0 +1,214 @@
+//! The life of an occurrence: suspected, detected, announced, ended.
+
+use wyelog_protocol::condition::Change;
+use wyelog_protocol::quantity::PerUnit;
+
+use super::Scene;
+
+/// What one window or half cycle says of a condition.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Observation {
+    /// It is there.
+    Present,
+    /// It is not there.
+    Absent,
+    /// This window is no evidence either way: everything stays as it is.
+    Unknown,
+}
+
+/// How long things take, in frames.
+#[derive(Clone, Copy, Debug)]
+pub struct Timing {
+    /// Observations in a row that make a detection.
+    pub confirmations: u8,
+    /// From the begin to the announcement.
+    pub announce: u64,
+    /// For how long all voltages must have been good before an announcement.
+    pub voltages_good: u64,
+    /// For how long it must have been gone before it has ended.
+    pub back: u64,
+}
+
+/// A change of the occurrence.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Step {
+    /// What changed.
+    pub change: Change,
+    /// Number of the occurrence.
+    pub occurrence: u32,
+    /// Frame since which it has been so.
+    pub begin: u64,
+    /// Frame since which it has been gone; only of interest once it has ended.
+    pub end: u64,
+    /// Connected capacitance before it began.
+    pub connected_before: [PerUnit; 3],
+}
+
+/// One condition, on one phase or on all.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Lifecycle {
+    state: State,
+    /// Connected capacitance when the condition was last seen to be absent.
+    connected: [PerUnit; 3],
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+enum State {
+    #[default]
+    Idle,
+    Suspected {
+        begin: u64,
+        seen: u8,
+    },
+    Active(Active),
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Active {
+    occurrence: u32,
+    begin: u64,
+    announced: bool,
+    gone_since: Option<u64>,
+}
+
+impl Lifecycle {
+    /// Takes one observation; `begin` is since when the condition may have been there, if this is the first to see it.
+    /// At most one change a call.
+    pub fn observe(
+        &mut self,
+        observation: Observation,
+        begin: u64,
+        scene: &Scene,
+        timing: &Timing,
+        occurrences: &mut u32,
+    ) -> Option<Step> {
+        if observation == Observation::Absent && matches!(self.state, State::Idle) {
+            self.connected = scene.evidence.connected_after;
+        }
+        let connected_before = self.connected;
+        let step = |change, Active { occurrence, begin, gone_since, .. }| Step {
+            change,
+            occurrence,
+            begin,
+            end: gone_since.unwrap_or(scene.now),
+            connected_before,
+        };
+        let (state, change) = match (self.state, observation) {
+            (state, Observation::Unknown) => (state, None),
+            (State::Idle | State::Suspected { .. }, Observation::Absent) => (State::Idle, None),
+            (State::Idle, Observation::Present) => confirm(begin, 1, timing, occurrences),
+            (State::Suspected { begin, seen }, Observation::Present) => {
+                confirm(begin, seen.saturating_add(1), timing, occurrences)
+            }
+            (State::Active(active), Observation::Absent) => {
+                let since = active.gone_since.unwrap_or(scene.now);
+                let active = Active { gone_since: Some(since), ..active };
+                if scene.now.saturating_sub(since) >= timing.back {
+                    (State::Idle, Some((Change::Ended, active)))
+                } else {
+                    (State::Active(active), None)
+                }
+            }
+            (State::Active(active), Observation::Present) => {
+                let mut active = Active { gone_since: None, ..active };
+                let due = scene.now.saturating_sub(active.begin) >= timing.announce
+                    && scene.voltages_good >= timing.voltages_good;
+                if due && !active.announced {
+                    active.announced = true;
+                    (State::Active(active), Some((Change::Announced, active)))
+                } else {
+                    (State::Active(active), None)
+                }
+            }
+        };
+        self.state = state;
+        change.map(|(change, active)| step(change, active))
+    }
+
+    /// Whether an occurrence is under way.
+    pub const fn is_active(&self) -> bool {
+        matches!(self.state, State::Active(_))
+    }
+}
+
+fn confirm(
+    begin: u64,
+    seen: u8,
+    timing: &Timing,
+    occurrences: &mut u32,
+) -> (State, Option<(Change, Active)>) {
+    if seen < timing.confirmations {
+        return (State::Suspected { begin, seen }, None);
+    }
+    *occurrences = occurrences.wrapping_add(1);
+    let active = Active { occurrence: *occurrences, begin, announced: false, gone_since: None };
+    (State::Active(active), Some((Change::Detected, active)))
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use super::*;
+    use Observation::{Absent, Present, Unknown};
+    use std::vec::Vec;
+    use wyelog_protocol::record::Evidence;
+
+    const TIMING: Timing = Timing { confirmations: 2, announce: 60, voltages_good: 30, back: 10 };
+
+    /// Observations at frames 0, 1, 2 … with voltages good since frame `good`.
+    fn changes(
+        observations: impl IntoIterator<Item = Observation>,
+        good: u64,
+    ) -> Vec<(u64, Change, u64, u64)> {
+        let (mut lifecycle, mut occurrences, mut out) = (Lifecycle::default(), 0, Vec::new());
+        for (now, observation) in (0_u64..).zip(observations) {
+            let voltages_good = now.saturating_sub(good);
+            let scene = Scene { now, voltages_good, evidence: Evidence::default() };
+            let step = lifecycle.observe(observation, now, &scene, &TIMING, &mut occurrences);
+            out.extend(step.map(|step| (now, step.change, step.begin, step.end)));
+        }
+        out
+    }
+
+    fn runs(runs: &[(Observation, usize)]) -> Vec<Observation> {
+        runs.iter().flat_map(|(observation, times)| std::iter::repeat_n(*observation, *times)).collect()
+    }
+
+    #[test]
+    fn detected_announced_ended() {
+        let seen = changes(runs(&[(Absent, 5), (Present, 80), (Absent, 20)]), 0);
+        let expected =
+            [(6, Change::Detected, 5, 6), (65, Change::Announced, 5, 65), (95, Change::Ended, 5, 85)];
+        assert_eq!(seen, expected);
+    }
+
+    #[test]
+    fn one_observation_alone_is_nothing() {
+        assert_eq!(
+            changes(runs(&[(Absent, 5), (Present, 1), (Absent, 20), (Present, 1), (Absent, 3)]), 0),
+            []
+        );
+    }
+
+    #[test]
+    fn the_announcement_waits_for_good_voltages() {
+        let seen = changes(runs(&[(Present, 200)]), 100);
+        assert_eq!(seen[1], (130, Change::Announced, 0, 130));
+    }
+
+    #[test]
+    fn no_evidence_changes_nothing() {
+        let seen =
+            changes(runs(&[(Present, 5), (Unknown, 300), (Present, 1), (Unknown, 99), (Absent, 11)]), 0);
+        assert_eq!(
+            seen.iter().map(|s| s.1).collect::<Vec<_>>(),
+            [Change::Detected, Change::Announced, Change::Ended]
+        );
+    }
+
+    #[test]
+    fn a_flicker_shorter_than_the_return_time_is_the_same_occurrence() {
+        let seen = changes(runs(&[(Present, 5), (Absent, 9), (Present, 5), (Absent, 9), (Present, 5)]), 0);
+        assert_eq!(seen.len(), 1);
+    }
+}

@@ -1,0 +1,216 @@
+//! From the measured window to what it says of the bank: the residual, and the connected capacitance of each phase.
+//!
+//! The neutral current of a healthy bank is explained by its voltages. What is left is the residual; its angle and size
+//! tell which phase has lost how much. Only *differences* between the phases can be seen so; the common part is the
+//! nameplate's.
+
+use wyelog_electrical::signature::{SignatureMatch, best_match};
+use wyelog_electrical::{Phasor, Rotation, SequenceComponents, neutral, unbalance};
+
+use crate::frontend::Scaling;
+use crate::measure::window::{self, Window};
+
+/// Voltages outside this range of the rated one are no evidence about the bank: a sag, or a broken sensor wire that
+/// floats at 2–40 % of a neighbour.
+const PLAUSIBLE: core::ops::RangeInclusive<f32> = 0.7..=1.3;
+
+/// A window in per unit, with all angles against the positive-sequence voltage.
+#[derive(Clone, Copy, Debug)]
+pub struct Measured {
+    /// First frame.
+    pub begin: u64,
+    /// Frame behind the last.
+    pub end: u64,
+    /// Whether a frame in it was clipped or lost.
+    pub flagged: bool,
+    /// Frequency in Hz; NaN without a window before it to compare with.
+    pub frequency: f32,
+    /// True rms voltage of A, B, C, per unit of the rated line-to-neutral voltage.
+    pub voltage_rms: [f32; 3],
+    /// True rms neutral current, per unit of the rated current.
+    pub neutral_rms: f32,
+    /// Fundamentals, when there is a positive-sequence voltage to refer them to.
+    pub fundamental: Option<Fundamental>,
+}
+
+/// The fundamentals of a window. Angle zero is the positive-sequence voltage.
+#[derive(Clone, Copy, Debug)]
+pub struct Fundamental {
+    /// Order of the phases.
+    pub rotation: Rotation,
+    /// Voltage to ground of A, B, C, per unit of the rated line-to-neutral voltage.
+    pub voltage: [Phasor; 3],
+    /// Neutral current, per unit of the rated current.
+    pub neutral: Phasor,
+    /// u2 in percent (IEC 61000-4-30 5.7).
+    pub u2: Option<f32>,
+    /// u0 in percent (IEC 61000-4-30 5.7).
+    pub u0: Option<f32>,
+    /// NEMA MG 1 unbalance of the line-to-line voltages in percent.
+    pub nema: Option<f32>,
+}
+
+/// What the last window said of the bank.
+#[derive(Clone, Copy, Debug)]
+pub struct Identified {
+    /// Measured minus explained neutral current, per unit of the rated current. Angle zero is the ideal capacitor
+    /// current of phase A: the positive-sequence voltage plus 90°.
+    pub residual: Phasor,
+    /// Connected capacitance over rated capacitance of A, B, C; the common part is the nameplate's.
+    pub connected: [f32; 3],
+    /// The lost phases that explain the residual best.
+    pub signature: SignatureMatch,
+}
+
+/// Turns windows in counts into per unit and compares each with the one before for the frequency.
+#[derive(Debug)]
+pub struct Identifier {
+    scaling: Scaling,
+    cycles: u16,
+    /// End, positive-sequence voltage and length of the window before.
+    before: Option<(u64, Phasor, f32)>,
+    rotation: Rotation,
+}
+
+impl Identifier {
+    /// For the scaling of the settings.
+    pub const fn new(scaling: Scaling, cycles: u16) -> Self {
+        Self { scaling, cycles, before: None, rotation: Rotation::Abc }
+    }
+
+    /// The window in per unit.
+    pub fn measure(&mut self, window: &Window) -> Measured {
+        let [a, b, c, neutral] = window.fundamental;
+        let [scale_a, scale_b, scale_c] = self.scaling.voltage;
+        let [rms_a, rms_b, rms_c, rms_n] = window.rms;
+        let voltage = [a.scale(scale_a), b.scale(scale_b), c.scale(scale_c)];
+        if let Some(rotation) = Rotation::detect(voltage) {
+            self.rotation = rotation;
+        }
+        let sequence = SequenceComponents::from_phases(voltage, self.rotation);
+        // Below 5 % there is no phase to refer to.
+        let positive = (sequence.positive.magnitude() > 0.05).then_some(sequence.positive);
+        let frequency = match (positive, self.before) {
+            (Some(now), Some((end, before, length))) if end == window.begin => {
+                window::frequency(self.cycles, (before, length), (now, window.length))
+            }
+            _ => None,
+        };
+        self.before = positive.map(|now| (window.end, now, window.length));
+        let fundamental = positive.and_then(Phasor::direction).map(|direction| {
+            let turn = direction.conj();
+            Fundamental {
+                rotation: self.rotation,
+                voltage: voltage.map(|v| v * turn),
+                neutral: neutral.scale(self.scaling.neutral) * turn,
+                u2: sequence.u2_percent(),
+                u0: sequence.u0_percent(),
+                nema: unbalance::nema_percent_of_phases(voltage),
+            }
+        });
+        Measured {
+            begin: window.begin,
+            end: window.end,
+            flagged: window.flagged,
+            frequency: frequency.unwrap_or(f32::NAN),
+            voltage_rms: [rms_a * scale_a, rms_b * scale_b, rms_c * scale_c],
+            neutral_rms: rms_n * self.scaling.neutral,
+            fundamental,
+        }
+    }
+
+    /// What the window says of the bank; `None` when its voltages are no evidence.
+    pub fn identify(&self, measured: &Measured) -> Option<Identified> {
+        let fundamental = measured.fundamental.as_ref()?;
+        if measured.flagged || !fundamental.voltage.iter().all(|v| PLAUSIBLE.contains(&v.magnitude())) {
+            return None;
+        }
+        let voltage = fundamental.voltage.map(|v| v.scale(self.scaling.unit_ratio));
+        // A missing frequency (first window) is the rated one.
+        let ratio =
+            if measured.frequency.is_nan() { 1.0 } else { measured.frequency / self.scaling.rated_hz };
+        let healthy = [1.0; 3];
+        let explained = neutral::explained(voltage, healthy, ratio);
+        let residual = neutral::residual(fundamental.neutral, explained);
+        let signature = best_match(residual, voltage, healthy, ratio)?;
+        // From the nearest of 'all there' and the six sets of lost phases, the rest is differences.
+        let lost = signature.distance < signature.healthy_distance;
+        let (nearest, rest) = if lost {
+            let expected = signature.lost.residual(voltage, healthy, ratio);
+            (signature.lost.phases().map(|gone| if gone { 0.0 } else { 1.0 }), residual - expected)
+        } else {
+            (healthy, residual)
+        };
+        let differences = neutral::differences(rest, voltage, ratio)?;
+        let mut connected = nearest;
+        for (connected, difference) in connected.iter_mut().zip(differences) {
+            *connected += difference;
+        }
+        Some(Identified { residual: -residual.times_j(), connected, signature })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::settings;
+
+    /// A window of node 675 of the IEEE 13-node test feeder (published voltages), with the neutral current that a bank
+    /// with these `y` has there.
+    fn identified(y: [f32; 3]) -> Identified {
+        let scaling = Scaling::new(&settings());
+        let voltage = [
+            Phasor::from_polar_degrees(0.9835, -5.56),
+            Phasor::from_polar_degrees(1.0553, -122.52),
+            Phasor::from_polar_degrees(0.9758, 116.03),
+        ];
+        let neutral = neutral::explained(voltage.map(|v| v.scale(scaling.unit_ratio)), y, 1.0);
+        let [sa, sb, sc] = scaling.voltage;
+        let [a, b, c] = voltage;
+        let fundamental =
+            [a.scale(1.0 / sa), b.scale(1.0 / sb), c.scale(1.0 / sc), neutral.scale(1.0 / scaling.neutral)];
+        let mut identifier = Identifier::new(scaling, 12);
+        let window = Window {
+            begin: 0,
+            end: 960,
+            rms: fundamental.map(Phasor::magnitude),
+            fundamental,
+            length: 960.0,
+            flagged: false,
+        };
+        let measured = identifier.measure(&window);
+        identifier.identify(&measured).unwrap()
+    }
+
+    #[test]
+    fn a_healthy_bank_on_an_unbalanced_feeder_leaves_no_residual() {
+        let healthy = identified([1.0; 3]);
+        assert!(healthy.residual.magnitude() < 1e-5, "{healthy:?}");
+    }
+
+    #[test]
+    fn each_lost_phase_has_its_angle() {
+        // Design values on a balanced feeder: A 180°, B +60°, C −60°; here within the feeder's own unbalance.
+        for (phase, degrees) in [(0, 180.0), (1, 60.0), (2, -60.0)] {
+            let mut y = [1.0; 3];
+            y[phase] = 0.0;
+            let lost = identified(y);
+            let off = (lost.residual.angle_degrees() - degrees + 540.0) % 360.0 - 180.0;
+            assert!(off.abs() < 4.0, "{lost:?}");
+            assert_eq!(lost.signature.lost.mask(), 1 << phase);
+            assert!(lost.signature.distance < 1e-5);
+            for (connected, y) in lost.connected.iter().zip(y) {
+                assert!((connected - y).abs() < 1e-5);
+            }
+        }
+    }
+
+    #[test]
+    fn a_unit_out_shows_as_a_difference() {
+        let lost = identified([1.0, 0.8, 1.0]);
+        let [a, b, c] = lost.connected;
+        // Differences are taken with a common part of zero. The true one here is 0.2/3, and 3·|V0| = 0.11 of it leaks
+        // into the residual; a difference takes up to 2/√3 of that: 0.0084.
+        assert!((a - b - 0.2).abs() < 0.0085 && (c - b - 0.2).abs() < 0.0085, "{lost:?}");
+    }
+}

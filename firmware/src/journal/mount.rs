@@ -1,0 +1,161 @@
+//! Making a log of whatever is in the flash.
+
+use super::layout::{
+    self, FOREIGN_MARGIN, Geometry, GeometryFault, HEADER_BYTES, HEADER_SIZE, Header, Parsed,
+};
+use super::search::Area;
+use super::{Faults, Journal};
+use embedded_storage::nor_flash::NorFlash;
+
+/// Why there is no log. Nothing that the flash contains is a reason.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum MountError<E> {
+    /// No journal fits this part.
+    Geometry(GeometryFault),
+    /// The driver failed to read.
+    Driver(E),
+}
+
+impl<E> From<E> for MountError<E> {
+    fn from(error: E) -> Self {
+        Self::Driver(error)
+    }
+}
+
+/// What a mount found.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct MountReport {
+    /// Owner's word of the newest sector (of the highest foreign one, if the log is empty). The owner's last boot
+    /// number is this one, or a later one in the records visited.
+    pub epoch: Option<u32>,
+    /// Sound records in the newest sector: as many as were visited.
+    pub records: u32,
+    /// Damaged ones between them.
+    pub damaged: u32,
+    /// Numbers given up since the newest sector ends in something that is not a record (a torn one, most likely):
+    /// they end at the log's next number.
+    pub torn: u32,
+    /// Sectors that neither look blank nor have a valid header.
+    pub garbage_sectors: u32,
+    /// Sectors with a header of another geometry or a later version.
+    pub foreign_sectors: u32,
+    /// Headers with one flipped bit that was set right in reading.
+    pub repaired_headers: u32,
+}
+
+/// What the headers say together.
+#[derive(Default)]
+struct Survey {
+    newest: Option<Header>,
+    foreign_next: u32,
+    foreign_epoch: Option<u32>,
+}
+
+impl<F: NorFlash> Journal<F> {
+    /// Mounts the log and calls `visit` with number and payload of each sound record of the newest sector, oldest
+    /// first. Reads every header once. Writes nothing.
+    ///
+    /// A flash without a log is an empty log; it starts with record 0, or well behind the highest number of foreign
+    /// headers, so that a number never means two records.
+    ///
+    /// # Errors
+    /// An impossible geometry, or the driver's own.
+    pub fn mount(
+        flash: F,
+        visit: &mut dyn FnMut(u32, &[u8]),
+    ) -> Result<(Self, MountReport), MountError<F::Error>> {
+        let geometry = Geometry::new(F::READ_SIZE, F::WRITE_SIZE, F::ERASE_SIZE, flash.capacity())
+            .map_err(MountError::Geometry)?;
+        let mut journal = Self {
+            flash,
+            geometry,
+            newest: None,
+            tail: geometry.sector_size,
+            next: 0,
+            oldest_sector: 0,
+            oldest: 0,
+            prepared: None,
+            epoch: 0,
+            faults: Faults::default(),
+        };
+        let mut report = MountReport::default();
+        let survey = journal.survey(&mut report)?;
+        if let Some(newest) = survey.newest {
+            report.epoch = Some(newest.epoch);
+            journal.newest = Some(newest.sequence);
+            journal.walk(newest, visit, &mut report)?;
+            let lowest = journal.lowest_behind(newest.sequence);
+            let oldest = journal.first_valid(lowest, newest.sequence, newest.first)?.unwrap_or(newest);
+            journal.oldest_sector = oldest.sequence;
+            journal.oldest = oldest.first;
+        } else {
+            report.epoch = survey.foreign_epoch;
+            journal.next = survey.foreign_next;
+            journal.oldest = survey.foreign_next;
+        }
+        journal.epoch = report.epoch.unwrap_or(0);
+        Ok((journal, report))
+    }
+
+    /// Reads all headers.
+    fn survey(&mut self, report: &mut MountReport) -> Result<Survey, F::Error> {
+        let mut survey = Survey::default();
+        for place in 0..u32::from(self.geometry.sectors) {
+            let mut bytes = [0; HEADER_BYTES];
+            self.flash.read(self.address(place, 0), &mut bytes)?;
+            match layout::parse_header(&bytes, &self.geometry, place) {
+                Parsed::Blank => {}
+                Parsed::Garbage => report.garbage_sectors = report.garbage_sectors.saturating_add(1),
+                Parsed::Foreign(header) => {
+                    report.foreign_sectors = report.foreign_sectors.saturating_add(1);
+                    survey.foreign_next =
+                        survey.foreign_next.max(header.first.saturating_add(FOREIGN_MARGIN));
+                    survey.foreign_epoch = survey.foreign_epoch.max(Some(header.epoch));
+                }
+                Parsed::Valid { header, repaired } => {
+                    report.repaired_headers = report.repaired_headers.saturating_add(u32::from(repaired));
+                    if survey.newest.is_none_or(|newest| newest.sequence < header.sequence) {
+                        survey.newest = Some(header);
+                    }
+                }
+            }
+        }
+        Ok(survey)
+    }
+
+    /// Visits the newest sector's records and finds where, and whether, the next one goes there.
+    fn walk(
+        &mut self,
+        newest: Header,
+        visit: &mut dyn FnMut(u32, &[u8]),
+        report: &mut MountReport,
+    ) -> Result<(), F::Error> {
+        let area = Area { sector: newest.sequence, limit: self.geometry.sector_size };
+        let mut payload = [0; layout::MAX_PAYLOAD];
+        let mut offset = HEADER_SIZE;
+        let mut expected = newest.first;
+        for _ in 0..=self.geometry.most_records().saturating_mul(2) {
+            if let Some(found) = self.verify(area, offset, (expected, expected), &mut payload)? {
+                visit(found.sequence, payload.get(..found.length).unwrap_or_default());
+                report.records = report.records.saturating_add(1);
+                offset = offset.saturating_add(found.slot);
+                expected = expected.saturating_add(1);
+            } else if let Some(found) = self.search(area, offset, expected, u32::MAX)? {
+                report.damaged = report.damaged.saturating_add(found.sequence.saturating_sub(expected));
+                offset = found.offset;
+                expected = found.sequence;
+            } else {
+                break;
+            }
+        }
+        report.torn = self.numbers_at(newest.sequence, offset)?;
+        self.next = expected.saturating_add(report.torn);
+        self.tail = if report.torn == 0 { offset } else { self.geometry.sector_size };
+        Ok(())
+    }
+
+    /// The lowest sector sequence whose cells are not taken by a later one once `sector` is.
+    pub(super) fn lowest_behind(&self, sector: u32) -> u32 {
+        sector.saturating_add(1).saturating_sub(u32::from(self.geometry.sectors))
+    }
+}

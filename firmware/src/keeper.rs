@@ -1,0 +1,177 @@
+//! The half that keeps: records into the journal, and out of it to whoever asks over the link. It may wait, and only
+//! on flash.
+
+mod link;
+
+use embedded_storage::nor_flash::NorFlash;
+use wyelog_protocol::Text;
+use wyelog_protocol::bank::Settings;
+use wyelog_protocol::message::{Extent, Live};
+use wyelog_protocol::record::{
+    CrashCause, Envelope, MAX_RECORD_BYTES, Record, Reset, SettingsRecord, Stamp, Status, StatusRecord,
+};
+use wyelog_protocol::{SCHEMA, text};
+
+pub use link::Line;
+use link::Link;
+
+use crate::VERSION;
+use crate::journal::{Journal, MountError};
+
+/// What the logger is, apart from its settings.
+#[derive(Clone, Debug)]
+pub struct Device {
+    /// Name of the board.
+    pub board: &'static str,
+    /// Serial number.
+    pub serial: Text<16>,
+}
+
+/// What a firmware that stopped on an error of its own left behind.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Crash {
+    /// What kind of error.
+    pub cause: CrashCause,
+    /// Program counter at the error.
+    pub address: u32,
+    /// Schema of the firmware that stopped.
+    pub schema: u64,
+}
+
+/// Keeps the log and answers for it.
+#[derive(Debug)]
+pub struct Keeper<F> {
+    /// `None` when the flash could not be read at all: the logger then measures and answers, but keeps nothing.
+    journal: Option<Journal<F>>,
+    device: Device,
+    settings: Settings,
+    boot: u32,
+    /// Stamp of the newest record.
+    stamp: Stamp,
+    /// Records that the flash refused.
+    refused: u32,
+    live: Option<Live>,
+    link: Link,
+}
+
+impl<F: NorFlash> Keeper<F> {
+    /// Mounts the journal and writes what has to be known of this start: that it happened, the crash before it if
+    /// there was one, the settings.
+    ///
+    /// # Errors
+    /// The journal could not be mounted. The Keeper beside the error works without one.
+    pub fn start(
+        flash: F,
+        device: Device,
+        settings: Settings,
+        crash: Option<Crash>,
+    ) -> (Self, Result<(), MountError<F::Error>>) {
+        let mut last_boot = None;
+        let mounted = Journal::mount(flash, &mut |_, bytes| {
+            if let Some(boot) = boot_of(bytes) {
+                last_boot = Some(boot);
+            }
+        });
+        let (journal, torn, result) = match mounted {
+            Ok((journal, report)) => {
+                // The newest sector's own word counts too: its boot record may lie in the sector before.
+                last_boot = last_boot.max(report.epoch);
+                (Some(journal), report.torn, Ok(()))
+            }
+            Err(error) => (None, 0, Err(error)),
+        };
+        let boot = last_boot.map_or(1, |boot| boot.wrapping_add(1));
+        let stamp = Stamp { boot, frame: 0, utc_ms: None };
+        let mut keeper =
+            Self { journal, device, settings, boot, stamp, refused: 0, live: None, link: Link::new() };
+        if let Some(journal) = &mut keeper.journal {
+            journal.set_epoch(boot);
+        }
+        keeper.write_start(torn, crash);
+        (keeper, result)
+    }
+
+    fn write_start(&mut self, torn: u32, crash: Option<Crash>) {
+        let torn_records = u8::try_from(torn).unwrap_or(u8::MAX);
+        let reset = if crash.is_some() { Reset::Crash } else { Reset::Power };
+        self.status(Status::Boot { firmware: text(VERSION), schema: SCHEMA, reset, torn_records });
+        if let Some(Crash { cause, address, schema }) = crash {
+            self.status(Status::Crash { cause, address, schema });
+        }
+        let settings = SettingsRecord { stamp: self.stamp, settings: self.settings.clone() };
+        self.store(&Record::Settings(settings));
+    }
+
+    /// Number of this start.
+    pub const fn boot(&self) -> u32 {
+        self.boot
+    }
+
+    /// Which records there are.
+    pub fn extent(&self) -> Extent {
+        let extent = self.journal.as_ref().map(Journal::extent);
+        let (oldest, next) = extent.map_or((0, 0), |extent| (extent.oldest, extent.next));
+        Extent { boot: self.boot, oldest, next }
+    }
+
+    /// Puts a record into the journal; waits for the flash.
+    pub fn store(&mut self, record: &Record) {
+        self.stamp = *record.stamp();
+        if self.refused > 0 {
+            let status = Status::JournalFailed { count: self.refused };
+            if self.append(&Record::Status(StatusRecord { stamp: self.stamp, status })) {
+                self.refused = 0;
+            }
+        }
+        if !self.append(record) {
+            self.refused = self.refused.saturating_add(1);
+        }
+    }
+
+    /// Takes the newest window, for whoever asks.
+    pub const fn take_live(&mut self, live: Live) {
+        self.live = Some(live);
+    }
+
+    /// Uses a quiet moment to erase the sector that the journal will need next. Returns whether it did; waits for the
+    /// flash then.
+    pub fn idle(&mut self) -> bool {
+        self.journal.as_mut().is_some_and(|journal| journal.prepare().unwrap_or(false))
+    }
+
+    /// Moves bytes between the link and `line`, as many as it takes without waiting, and at most one packet each way.
+    /// Returns whether there was anything to do.
+    pub fn serve(&mut self, line: &mut impl Line) -> bool {
+        link::serve(self, line)
+    }
+
+    /// Gives the flash back.
+    pub fn into_flash(self) -> Option<F> {
+        self.journal.map(Journal::into_flash)
+    }
+
+    /// The flash.
+    pub fn flash(&self) -> Option<&F> {
+        self.journal.as_ref().map(Journal::flash)
+    }
+
+    fn status(&mut self, status: Status) {
+        self.store(&Record::Status(StatusRecord { stamp: self.stamp, status }));
+    }
+
+    fn append(&mut self, record: &Record) -> bool {
+        let mut bytes = [0; MAX_RECORD_BYTES];
+        match (&mut self.journal, record.encode(&mut bytes)) {
+            (Some(journal), Some(bytes)) => journal.append(bytes).is_ok(),
+            _ => false,
+        }
+    }
+}
+
+/// Number of the start that a boot record tells of.
+fn boot_of(bytes: &[u8]) -> Option<u32> {
+    match Envelope::parse(bytes).ok()?.0.decode().ok()? {
+        Record::Status(StatusRecord { stamp, status: Status::Boot { .. } }) => Some(stamp.boot),
+        _ => None,
+    }
+}

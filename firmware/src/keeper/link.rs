@@ -1,0 +1,225 @@
+//! Requests in, replies out: synchronous, polled, never waiting for the other end.
+
+use embedded_io::{Read, ReadReady, Write, WriteReady};
+use embedded_storage::nor_flash::NorFlash;
+use heapless::Vec;
+use wyelog_protocol::frame::{self, Decoder, MAX_FRAME_BYTES};
+use wyelog_protocol::message::{
+    FromLogger, Identity, MAX_PACKET_BYTES, MAX_RECORDS_BYTES, Reply, Request, ToLogger,
+};
+use wyelog_protocol::record::{KINDS, MAX_RECORD_BYTES, Record, SettingsRecord};
+use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA};
+
+use super::Keeper;
+use crate::VERSION;
+use crate::journal::{self, Cursor};
+
+/// A byte pipe to a host, which never waits: nothing is read unless it is there, or written unless there is room.
+pub trait Line: Read + ReadReady + Write + WriteReady {}
+
+impl<T: Read + ReadReady + Write + WriteReady> Line for T {}
+
+/// Most bytes taken from the line at a call, so that records are stored between.
+const BYTES_PER_CALL: usize = 64;
+
+/// State of the link.
+#[derive(Debug)]
+pub struct Link {
+    decoder: Decoder,
+    outgoing: Outgoing,
+    stream: Option<Stream>,
+}
+
+/// The frame on its way out.
+#[derive(Debug)]
+struct Outgoing {
+    bytes: [u8; MAX_FRAME_BYTES],
+    length: usize,
+    sent: usize,
+}
+
+/// A download under way.
+#[derive(Clone, Copy, Debug)]
+struct Stream {
+    number: u16,
+    cursor: Cursor,
+    /// First sequence number not wanted.
+    end: u32,
+}
+
+impl Link {
+    pub const fn new() -> Self {
+        Self {
+            decoder: Decoder::new(),
+            outgoing: Outgoing { bytes: [0; MAX_FRAME_BYTES], length: 0, sent: 0 },
+            stream: None,
+        }
+    }
+}
+
+impl Outgoing {
+    const fn idle(&self) -> bool {
+        self.sent >= self.length
+    }
+
+    /// Frames a reply. One that fits no frame cannot be built: every part of it is bounded.
+    fn put(&mut self, number: u16, reply: Reply<'_>) {
+        let mut packet = [0; MAX_PACKET_BYTES];
+        let length = postcard::to_slice(&FromLogger { number, reply }, &mut packet)
+            .ok()
+            .and_then(|packet| frame::encode(packet, &mut self.bytes))
+            .map_or(0, <[u8]>::len);
+        self.length = length;
+        self.sent = 0;
+    }
+
+    /// Writes what there is room for; returns whether anything went.
+    fn flow(&mut self, line: &mut impl Line) -> bool {
+        let before = self.sent;
+        while let Some(rest @ [_, ..]) = self.bytes.get(self.sent..self.length) {
+            if !line.write_ready().unwrap_or(false) {
+                break;
+            }
+            match line.write(rest) {
+                Ok(0) => break,
+                Ok(written) => self.sent = self.sent.saturating_add(written),
+                // A line that fails has lost the frame; the host asks again.
+                Err(_) => self.sent = self.length,
+            }
+        }
+        self.sent != before
+    }
+}
+
+/// See [`Keeper::serve`].
+pub fn serve<F: NorFlash>(keeper: &mut Keeper<F>, line: &mut impl Line) -> bool {
+    let mut busy = keeper.link.outgoing.flow(line);
+    for _ in 0..BYTES_PER_CALL {
+        // A reply is finished before the next request is read: the line itself holds what comes meanwhile.
+        if !keeper.link.outgoing.idle() || !line.read_ready().unwrap_or(false) {
+            break;
+        }
+        let mut byte = [0];
+        if !matches!(line.read(&mut byte), Ok(1)) {
+            break;
+        }
+        busy = true;
+        let [byte] = byte;
+        let request = match keeper.link.decoder.push(byte) {
+            Some(Ok(packet)) => postcard::from_bytes::<ToLogger>(packet).ok(),
+            _ => None,
+        };
+        if let Some(ToLogger { number, request }) = request {
+            answer(keeper, number, request);
+        }
+    }
+    if keeper.link.outgoing.idle()
+        && let Some(stream) = keeper.link.stream.take()
+    {
+        busy = true;
+        send_records(keeper, stream);
+    }
+    keeper.link.outgoing.flow(line) || busy
+}
+
+fn answer<F: NorFlash>(keeper: &mut Keeper<F>, number: u16, request: Request) {
+    // Whoever asks for something else has lost interest in the stream.
+    keeper.link.stream = None;
+    match request {
+        Request::Identify => {
+            let reply = Reply::Identity(Identity {
+                schema: SCHEMA,
+                firmware: VERSION,
+                board: keeper.device.board,
+                device: keeper.device.serial.clone(),
+                boot: keeper.boot,
+                frames_per_second: FRAMES_PER_SECOND,
+                kinds: KINDS.iter().map(|(kind, version)| (kind.number(), *version)).collect(),
+            });
+            keeper.link.outgoing.put(number, reply);
+        }
+        Request::ReadSettings => {
+            let record = SettingsRecord { stamp: keeper.stamp, settings: keeper.settings.clone() };
+            let mut bytes = [0; MAX_RECORD_BYTES];
+            let reply = Record::Settings(record)
+                .encode(&mut bytes)
+                .map_or(Reply::NotUnderstood, |b| Reply::Settings(b));
+            keeper.link.outgoing.put(number, reply);
+        }
+        Request::ReadLive => {
+            keeper.link.outgoing.put(number, keeper.live.map_or(Reply::NotYet, Reply::Live));
+        }
+        Request::ReadExtent => keeper.link.outgoing.put(number, Reply::Extent(keeper.extent())),
+        Request::ReadLog { from, limit } => match &keeper.journal {
+            Some(journal) => {
+                let end = from.saturating_add(limit).min(journal.extent().next);
+                keeper.link.stream = Some(Stream { number, cursor: journal.cursor(from), end });
+            }
+            None => keeper.link.outgoing.put(number, Reply::LogEnd(keeper.extent())),
+        },
+    }
+}
+
+/// Sends the next packet of a download, and keeps the stream if more follow.
+fn send_records<F: NorFlash>(keeper: &mut Keeper<F>, mut stream: Stream) {
+    let extent = keeper.extent();
+    let Some(journal) = &mut keeper.journal else { return };
+    let mut batch: Vec<u8, MAX_RECORDS_BYTES> = Vec::new();
+    let (mut first, mut count) = (0_u32, 0_u32);
+    let mut missing = None;
+    // A record takes more than one byte: no more of them than bytes.
+    for _ in 0..MAX_RECORDS_BYTES {
+        let wanted = stream.cursor.sequence();
+        if wanted >= stream.end {
+            break;
+        }
+        let before = stream.cursor;
+        let mut buffer = [0; MAX_RECORD_BYTES];
+        let step = journal.read(&mut stream.cursor, &mut buffer);
+        match step {
+            Ok(journal::Read::Record { sequence, length }) => {
+                let record = buffer.get(..length).unwrap_or_default();
+                let follows = count == 0 || first.checked_add(count) == Some(sequence);
+                if follows && batch.extend_from_slice(record).is_ok() {
+                    if count == 0 {
+                        first = sequence;
+                    }
+                    count = count.saturating_add(1);
+                } else {
+                    stream.cursor = before;
+                    break;
+                }
+            }
+            Ok(journal::Read::End) => {
+                stream.end = wanted;
+                break;
+            }
+            Ok(journal::Read::Gap { from, to }) => missing = Some((from, to)),
+            Ok(journal::Read::Overwritten { oldest }) => missing = Some((wanted, oldest)),
+            // The part cannot be read there, or holds what no version of ours wrote: as good as damaged.
+            Err(_) => {
+                let to = wanted.saturating_add(1);
+                stream.cursor = journal.cursor(to);
+                missing = Some((wanted, to));
+            }
+        }
+        if missing.is_some() {
+            if count > 0 {
+                // What was read goes first; the gap is found again.
+                stream.cursor = before;
+                missing = None;
+            }
+            break;
+        }
+    }
+    let number = stream.number;
+    if count > 0 {
+        keeper.link.outgoing.put(number, Reply::Records { first, bytes: &batch });
+    } else if let Some((from, to)) = missing {
+        keeper.link.outgoing.put(number, Reply::Missing { from, to });
+    } else {
+        keeper.link.outgoing.put(number, Reply::LogEnd(extent));
+        return;
+    }
+    keeper.link.stream = Some(stream);
+}

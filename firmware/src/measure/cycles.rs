@@ -1,0 +1,187 @@
+//! The frequency to place windows by: phasors over whole cycles of the rated frequency.
+//!
+//! Each cycle of 80 or 96 frames gives the positive-sequence voltage against an oscillator of the rated frequency,
+//! in exact integers. Its phase turns by 2π(f − f_rated) a second; the slope over the last 10 or 12 cycles is the
+//! frequency of the last 200 ms, good to a few mHz: a window of the standard needs 18 mHz (0.03 % of its length,
+//! IEC 61000-4-7 4.4.1, from memory).
+
+use wyelog_electrical::{Phasor, Rotation, SequenceComponents, trig};
+use wyelog_protocol::bank::RatedFrequency;
+
+use crate::frontend::Frame;
+
+/// Most cycles in a slope: 12 at 60 Hz.
+const CYCLES: usize = 12;
+
+/// Most frames in a cycle: 96 at 50 Hz.
+const MAX_FRAMES: usize = 96;
+
+/// Watches the frequency of the positive-sequence voltage.
+#[derive(Debug)]
+pub struct CycleWatch {
+    /// cos and −sin of the oscillator in units of 2^-20, one cycle.
+    oscillator: [[i32; 2]; MAX_FRAMES],
+    frames_per_cycle: u16,
+    cycles: u16,
+    rated_hz: f32,
+    /// Frame within the cycle.
+    position: u16,
+    /// Sums of the cycle so far: real and imaginary part, of A, B, C.
+    sums: [[i64; 2]; 3],
+    /// Phase steps between the last cycles in rad, oldest first.
+    steps: [f32; CYCLES],
+    /// How many of `steps` are there.
+    filled: u16,
+    last: Option<Phasor>,
+    frequency: f32,
+}
+
+impl CycleWatch {
+    /// For the rated frequency.
+    pub fn new(rated: RatedFrequency) -> Self {
+        let frames = rated.frames_per_cycle();
+        let mut oscillator = [[0; 2]; MAX_FRAMES];
+        let mut n = 0.0;
+        for place in &mut oscillator {
+            let angle = n / f32::from(frames) * core::f32::consts::TAU;
+            #[expect(clippy::cast_possible_truncation, reason = "at most 2^20")]
+            let fixed = |x: f32| libm::roundf(x * 1_048_576.0) as i32;
+            let (sin, cos) = trig::sin_cos(angle);
+            *place = [fixed(cos), fixed(-sin)];
+            n += 1.0;
+        }
+        Self {
+            oscillator,
+            frames_per_cycle: frames,
+            cycles: rated.cycles_per_window(),
+            rated_hz: rated.hz(),
+            position: 0,
+            sums: [[0; 2]; 3],
+            steps: [0.0; CYCLES],
+            filled: 0,
+            last: None,
+            frequency: rated.hz(),
+        }
+    }
+
+    /// Takes a frame. At the end of a cycle, the frequency may have changed.
+    ///
+    /// `weights` make the three channels comparable (per unit a count).
+    pub fn push(&mut self, frame: &Frame, weights: &[f32; 3]) {
+        if let Some([cos, sin]) = self.oscillator.get(usize::from(self.position)) {
+            for ([re, im], count) in self.sums.iter_mut().zip(frame.channels) {
+                // 24 bits by 21 bits, 96 times: 52 bits.
+                *re = re.wrapping_add(i64::from(*cos).wrapping_mul(i64::from(count)));
+                *im = im.wrapping_add(i64::from(*sin).wrapping_mul(i64::from(count)));
+            }
+        }
+        self.position = self.position.wrapping_add(1);
+        if self.position >= self.frames_per_cycle {
+            self.position = 0;
+            self.finish_cycle(weights);
+        }
+    }
+
+    /// Frequency in Hz, within 15 % of the rated one; the rated one until a cycle has been seen, the last one while there is
+    /// no voltage.
+    pub const fn frequency(&self) -> f32 {
+        self.frequency
+    }
+
+    /// Forgets the phases, not the frequency: after lost frames.
+    pub fn interrupt(&mut self) {
+        self.last = None;
+        self.filled = 0;
+        self.position = 0;
+        self.sums = [[0; 2]; 3];
+    }
+
+    fn finish_cycle(&mut self, weights: &[f32; 3]) {
+        let scale = core::f32::consts::SQRT_2 / 1_048_576.0 / f32::from(self.frames_per_cycle);
+        let mut phasors = [Phasor::ZERO; 3];
+        for ((phasor, sums), weight) in phasors.iter_mut().zip(&mut self.sums).zip(weights) {
+            #[expect(clippy::cast_precision_loss, reason = "the last of 52 bits are below the noise")]
+            let [re, im] = core::mem::take(sums).map(|sum| sum as f32 * scale * weight);
+            *phasor = Phasor::new(re, im);
+        }
+        // Whichever sequence the feeder has: the wrong one would be noise.
+        let SequenceComponents { positive, negative, .. } =
+            SequenceComponents::from_phases(phasors, Rotation::Abc);
+        let strongest = if negative.magnitude() > positive.magnitude() { negative } else { positive };
+        // Below 5 % there is no phase to speak of.
+        let present = strongest.magnitude() > 0.05;
+        match (present, self.last) {
+            (true, Some(last)) => self.take_step((strongest * last.conj()).angle()),
+            (true, None) => {}
+            (false, _) => self.filled = 0,
+        }
+        self.last = present.then_some(strongest);
+    }
+
+    fn take_step(&mut self, step: f32) {
+        self.steps.rotate_left(1);
+        if let Some(newest) = self.steps.last_mut() {
+            *newest = step;
+        }
+        self.filled = self.filled.saturating_add(1).min(self.cycles.wrapping_sub(1));
+        // The least-squares slope over n + 1 phases weighs the n steps by a parabola: k(n + 1 − k).
+        let n = f32::from(self.filled);
+        let (mut sum, mut weights, mut k) = (0.0, 0.0, 1.0);
+        for step in self.steps.iter().rev().take(usize::from(self.filled)) {
+            let weight = k * (n + 1.0 - k);
+            sum += weight * step;
+            weights += weight;
+            k += 1.0;
+        }
+        let cycles = sum / weights / core::f32::consts::TAU;
+        let frequency = self.rated_hz * (1.0 + cycles);
+        // Windows of 42.5–57.5 Hz and 51–69 Hz are asked for (IEC 61000-4-30 5.1.2, from memory).
+        self.frequency = frequency.clamp(0.845 * self.rated_hz, 1.155 * self.rated_hz);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn measured(rated: RatedFrequency, hz: f64, u2: f64, rotation: f64) -> f32 {
+        let mut watch = CycleWatch::new(rated);
+        for n in 0..4800 {
+            let t = f64::from(n) / 4800.0 * core::f64::consts::TAU * hz;
+            let phase = |k: f64| {
+                let turn = core::f64::consts::TAU / 3.0 * k;
+                4e6 * (libm::cos(t - rotation * turn) + u2 * libm::cos(t + rotation * turn + 0.3))
+            };
+            let channels = [phase(0.0) as i32, phase(1.0) as i32, phase(2.0) as i32, 0];
+            watch.push(&Frame { channels }, &[1.0 / 4e6; 3]);
+        }
+        watch.frequency()
+    }
+
+    #[test]
+    fn the_frequency_is_good_enough_to_place_windows() {
+        for rated in [RatedFrequency::Hz50, RatedFrequency::Hz60] {
+            for offset in [-0.145, -0.05, -0.01, 0.0, 0.001, 0.02, 0.145] {
+                let hz = f64::from(rated.hz()) * (1.0 + offset);
+                let error = f64::from(measured(rated, hz, 0.02, 1.0)) - hz;
+                // 0.03 % of the window's length.
+                assert!(error.abs() < 3e-4 * hz / 3.0, "{hz} Hz: {error}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_feeder_of_the_other_rotation_is_followed_too() {
+        let error = f64::from(measured(RatedFrequency::Hz60, 59.5, 0.01, -1.0)) - 59.5;
+        assert!(error.abs() < 0.005, "{error}");
+    }
+
+    #[test]
+    fn without_voltage_the_last_frequency_stays() {
+        let mut watch = CycleWatch::new(RatedFrequency::Hz50);
+        for _ in 0..1000 {
+            watch.push(&Frame::default(), &[1.0; 3]);
+        }
+        assert_eq!(watch.frequency(), 50.0);
+    }
+}

@@ -1,0 +1,229 @@
+//! The half that measures and decides. Every call returns at once; a step takes a bounded number of instructions.
+
+use wyelog_protocol::bank::Settings;
+use wyelog_protocol::message::Live;
+use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, Voltage};
+use wyelog_protocol::record::{Event, Evidence, Record, Status, StatusRecord};
+
+use crate::clock::Clock;
+use crate::detect::{Detector, Scene};
+use crate::frontend::{Frame, Input, Scaling};
+use crate::identify::{Identified, Identifier, Measured};
+use crate::interval::Intervals;
+use crate::measure::cycles::CycleWatch;
+use crate::measure::half_cycle::HalfCycles;
+use crate::measure::history::{self, History};
+use crate::measure::window::{NO_POINTS, Points, Window, Windows};
+use crate::outbox::Outbox;
+
+/// The Meter's large arrays, all zero at first, to be put where the caller has room: 40 KiB.
+#[derive(Debug)]
+pub struct Buffers {
+    history: History,
+    points: Points,
+}
+
+impl Default for Buffers {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Buffers {
+    /// All zero.
+    pub const fn new() -> Self {
+        Self { history: History::new(), points: NO_POINTS }
+    }
+}
+
+/// The changes that one half cycle or window can bring: there are no more lifecycles than places.
+type Changes = heapless::Vec<Event, 4>;
+
+/// Measures, identifies, detects.
+#[derive(Debug)]
+pub struct Meter<'b> {
+    buffers: &'b mut Buffers,
+    scaling: Scaling,
+    clock: Clock,
+    cycles: CycleWatch,
+    half_cycles: HalfCycles,
+    windows: Windows,
+    identifier: Identifier,
+    detector: Detector,
+    intervals: Intervals,
+    /// What the contact input says; `None` while nothing has come from it.
+    closed: Option<bool>,
+    /// The last window, for the evidence of what half cycles decide.
+    evidence: Evidence,
+    /// Last frame of the last half cycle in which the feeder was dead.
+    interrupted: u64,
+    /// Records that found no room.
+    lost_records: u32,
+}
+
+impl<'b> Meter<'b> {
+    /// At frame 0 of start number `boot`.
+    pub fn new(buffers: &'b mut Buffers, settings: &Settings, boot: u32) -> Self {
+        let scaling = Scaling::new(settings);
+        let rated = settings.nameplate.frequency;
+        let clock = Clock::new(boot);
+        Self {
+            buffers,
+            scaling,
+            clock,
+            cycles: CycleWatch::new(rated),
+            half_cycles: HalfCycles::new(rated),
+            windows: Windows::new(rated),
+            identifier: Identifier::new(scaling, rated.cycles_per_window()),
+            detector: Detector::new(settings),
+            intervals: Intervals::new(settings.interval_s, &clock),
+            closed: None,
+            evidence: Evidence::default(),
+            interrupted: 0,
+            lost_records: 0,
+        }
+    }
+
+    /// Frames since the start.
+    pub const fn frames(&self) -> u64 {
+        self.clock.frames()
+    }
+
+    /// Takes what has happened.
+    pub fn input(&mut self, input: Input, out: &mut impl Outbox) {
+        match input {
+            Input::Frame(frame) => self.frame(&frame, out),
+            Input::FramesLost(count) => self.frames_lost(count, out),
+            Input::Contact(closed) => self.closed = Some(closed),
+            Input::Clock(utc_ms) => {
+                let before_ms = self.clock.set(utc_ms);
+                self.intervals.place_end(&self.clock);
+                self.status(Status::ClockSet { before_ms, after_ms: utc_ms }, out);
+            }
+        }
+    }
+
+    fn frame(&mut self, frame: &Frame, out: &mut impl Outbox) {
+        self.buffers.history.push(frame);
+        self.clock.advance(1);
+        if frame.clipped() {
+            self.windows.mark_bad(&self.buffers.history);
+        }
+        self.cycles.push(frame, &self.scaling.voltage);
+        if let Some(rms) = self.half_cycles.push(frame) {
+            self.half_cycle(rms, out);
+        }
+        let Buffers { history, points } = &mut *self.buffers;
+        if let Some(window) = self.windows.step(history, points, self.cycles.frequency()) {
+            self.window(&window, out);
+        }
+    }
+
+    fn frames_lost(&mut self, count: u32, out: &mut impl Outbox) {
+        self.buffers.history.skip(count);
+        self.clock.advance(count);
+        self.windows.mark_bad(&self.buffers.history);
+        if count > history::FRAMES as u32 / 4 {
+            self.windows.restart(&self.buffers.history);
+        }
+        self.cycles.interrupt();
+        self.half_cycles.interrupt();
+        self.status(Status::FramesLost { count }, out);
+    }
+
+    fn half_cycle(&mut self, counts: [f32; 3], out: &mut impl Outbox) {
+        let mut rms = counts;
+        for (rms, scale) in rms.iter_mut().zip(self.scaling.voltage) {
+            *rms *= scale;
+        }
+        self.intervals.half_cycle(rms);
+        let base = self.scaling.base_voltage;
+        let evidence = Evidence { voltage: rms.map(|rms| Voltage::quantise(rms * base)), ..self.evidence };
+        let scene = Scene { now: self.clock.frames(), voltages_good: 0, evidence };
+        let mut changes = Changes::new();
+        self.detector.half_cycle(rms, scene, &self.clock, &mut |event| drop(changes.push(event)));
+        if self.detector.interrupted() {
+            self.interrupted = self.clock.frames();
+        }
+        self.events(changes, out);
+    }
+
+    fn window(&mut self, window: &Window, out: &mut impl Outbox) {
+        let measured = self.identifier.measure(window);
+        let identified = self.identifier.identify(&measured);
+        self.evidence = self.evidence_of(&measured, identified.as_ref());
+        let scene = Scene { now: self.clock.frames(), voltages_good: 0, evidence: self.evidence };
+        let told_open = self.closed == Some(false);
+        let mut changes = Changes::new();
+        self.detector.window(&measured, identified.as_ref(), told_open, scene, &self.clock, &mut |event| {
+            drop(changes.push(event))
+        });
+        self.events(changes, out);
+        out.live(self.live(&measured, identified.as_ref()));
+        let connected = identified.as_ref().filter(|_| !told_open);
+        let interrupted = self.interrupted > measured.begin;
+        let interval = self.intervals.window(&measured, connected, interrupted, &self.scaling, &self.clock);
+        if let Some(interval) = interval {
+            self.record(Record::Interval(interval), out);
+        }
+    }
+
+    fn evidence_of(&self, measured: &Measured, identified: Option<&Identified>) -> Evidence {
+        let neutral = measured.fundamental.as_ref().map_or(f32::NAN, |f| f.neutral.magnitude());
+        Evidence {
+            voltage: measured.voltage_rms.map(|rms| Voltage::quantise(rms * self.scaling.base_voltage)),
+            neutral: Current::quantise(neutral * self.scaling.base_current),
+            residual: identified.map_or(PerUnit::ABSENT, |i| PerUnit::quantise(i.residual.magnitude())),
+            residual_angle: identified.map_or(Angle::ABSENT, |i| Angle::quantise(i.residual.angle_degrees())),
+            connected_before: [PerUnit::ABSENT; 3],
+            connected_after: identified.map_or([PerUnit::ABSENT; 3], |i| i.connected.map(PerUnit::quantise)),
+        }
+    }
+
+    fn live(&self, measured: &Measured, identified: Option<&Identified>) -> Live {
+        let fundamental = measured.fundamental.as_ref();
+        let evidence = self.evidence_of(measured, identified);
+        Live {
+            stamp: self.clock.stamp(measured.end),
+            frequency: Frequency::quantise(measured.frequency),
+            voltage: evidence.voltage,
+            voltage_angle: fundamental
+                .map_or([Angle::ABSENT; 3], |f| f.voltage.map(|v| Angle::quantise(v.angle_degrees()))),
+            neutral: Current::quantise(measured.neutral_rms * self.scaling.base_current),
+            neutral_fundamental: evidence.neutral,
+            // Against the ideal capacitor current of phase A, 90° ahead of the positive-sequence voltage.
+            neutral_angle: fundamental
+                .map_or(Angle::ABSENT, |f| Angle::quantise((-f.neutral.times_j()).angle_degrees())),
+            residual: evidence.residual,
+            residual_angle: evidence.residual_angle,
+            u2: Percent::quantise(fundamental.and_then(|f| f.u2).unwrap_or(f32::NAN)),
+            u0: Percent::quantise(fundamental.and_then(|f| f.u0).unwrap_or(f32::NAN)),
+            connected: evidence.connected_after,
+        }
+    }
+
+    fn events(&mut self, changes: Changes, out: &mut impl Outbox) {
+        for event in changes {
+            self.record(Record::Event(event), out);
+        }
+    }
+
+    fn status(&mut self, status: Status, out: &mut impl Outbox) {
+        let stamp = self.clock.stamp(self.clock.frames());
+        self.record(Record::Status(StatusRecord { stamp, status }), out);
+    }
+
+    /// Sends a record; what finds no room is counted, and the count is the first thing sent when there is room again.
+    fn record(&mut self, record: Record, out: &mut impl Outbox) {
+        if self.lost_records > 0 {
+            let status = Status::RecordsLost { count: self.lost_records };
+            let stamp = self.clock.stamp(self.clock.frames());
+            if out.record(Record::Status(StatusRecord { stamp, status })).is_ok() {
+                self.lost_records = 0;
+            }
+        }
+        if self.lost_records > 0 || out.record(record).is_err() {
+            self.lost_records = self.lost_records.saturating_add(1);
+        }
+    }
+}

@@ -1,0 +1,289 @@
+//! `[feeder]`: the source behind its impedance, and what happens on the feeder.
+
+use serde::Deserialize;
+use toml::Spanned;
+
+use super::check::Source;
+use super::error::Error;
+use super::phases::{Phase, Phases};
+
+/// The feeder as the bank sees it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Feeder {
+    /// Nominal line-to-line voltage in kV.
+    pub kv_ll: f64,
+    /// Frequency at the start, in Hz.
+    pub frequency_hz: f64,
+    /// Steady change of the frequency, in Hz/s.
+    pub frequency_drift_hz_per_s: f64,
+    /// Order of the phases: false is A-B-C, true is A-C-B.
+    pub is_reversed: bool,
+    /// Positive-sequence source impedance at the nominal frequency, in ohms: resistance and reactance.
+    pub impedance_ohm: (f64, f64),
+    /// Zero-sequence source impedance, in ohms: resistance and reactance.
+    pub zero_impedance_ohm: (f64, f64),
+    /// Source voltages by sequence, the bank open.
+    pub sequence: SequenceVoltages,
+    /// Source harmonics.
+    pub harmonics: Vec<Harmonic>,
+    /// What happens on the feeder, in time order of their start.
+    pub events: Vec<FeederEvent>,
+}
+
+/// Source voltages by sequence, the bank open.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SequenceVoltages {
+    /// Positive sequence, per unit of the nominal voltage.
+    pub v1_pu: f64,
+    /// Angle of the positive sequence at time 0, in degrees (cosine reference).
+    pub v1_angle_deg: f64,
+    /// Negative sequence in percent of the positive, and its angle to it in degrees.
+    pub u2: (f64, f64),
+    /// Zero sequence in percent of the positive, and its angle to it in degrees.
+    pub u0: (f64, f64),
+}
+
+/// Which way a harmonic turns.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Sequence {
+    /// As the fundamental.
+    Positive,
+    /// Against the fundamental.
+    Negative,
+    /// All three phases alike.
+    Zero,
+}
+
+/// A source harmonic, equal in size in the three phases.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Harmonic {
+    /// Order, 2…40.
+    pub order: u32,
+    /// Size in percent of the positive sequence.
+    pub percent: f64,
+    /// Angle of phase A at time 0, in degrees.
+    pub angle_deg: f64,
+    /// Which way it turns; by its order (3n zero, 3n+1 positive, 3n+2 negative) unless stated.
+    pub sequence: Sequence,
+}
+
+/// Something that happens on the feeder.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FeederEvent {
+    /// Start, in s.
+    pub at_s: f64,
+    /// Length, in s.
+    pub duration_s: f64,
+    /// What happens.
+    pub kind: FeederEventKind,
+}
+
+/// What happens on the feeder.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum FeederEventKind {
+    /// The source is gone, in all phases.
+    Interruption,
+    /// The source falls by `depth` (0…1) in `phases`.
+    Sag {
+        /// Phases that fall.
+        phases: Phases,
+        /// Part of the voltage that is lost.
+        depth: f64,
+    },
+    /// An earth fault elsewhere on the feeder: its phase falls by `depth`, the star of the other two moves away
+    /// from it by `shift`.
+    GroundFaultElsewhere {
+        /// The faulted phase.
+        phase: Phase,
+        /// Part of its voltage that is lost.
+        depth: f64,
+        /// Shift of the others, per unit of the faulted phase's voltage.
+        shift: f64,
+    },
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct FeederTable {
+    kv_ll: Spanned<f64>,
+    frequency_hz: Spanned<f64>,
+    frequency_drift_hz_per_s: Option<Spanned<f64>>,
+    rotation: Option<Rotation>,
+    r_ohm: Option<Spanned<f64>>,
+    x_ohm: Option<Spanned<f64>>,
+    r0_ohm: Option<Spanned<f64>>,
+    x0_ohm: Option<Spanned<f64>>,
+    v1_pu: Option<Spanned<f64>>,
+    v1_angle_deg: Option<Spanned<f64>>,
+    u2_percent: Option<Spanned<f64>>,
+    u2_angle_deg: Option<Spanned<f64>>,
+    u0_percent: Option<Spanned<f64>>,
+    u0_angle_deg: Option<Spanned<f64>>,
+    #[serde(default)]
+    harmonics: Vec<HarmonicTable>,
+    #[serde(default)]
+    event: Vec<EventTable>,
+}
+
+#[derive(Debug, Clone, Copy, Deserialize)]
+enum Rotation {
+    #[serde(rename = "ABC")]
+    Abc,
+    #[serde(rename = "ACB")]
+    Acb,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct HarmonicTable {
+    order: Spanned<i64>,
+    percent: Spanned<f64>,
+    angle_deg: Option<Spanned<f64>>,
+    sequence: Option<Sequence>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+enum EventWord {
+    Interruption,
+    Sag,
+    GroundFaultElsewhere,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct EventTable {
+    kind: EventWord,
+    at_s: Spanned<f64>,
+    duration_s: Spanned<f64>,
+    phases: Option<Spanned<Phases>>,
+    phase: Option<Spanned<Phase>>,
+    depth_percent: Option<Spanned<f64>>,
+    shift_percent: Option<Spanned<f64>>,
+}
+
+impl FeederTable {
+    pub fn check(&self, source: &Source, duration_s: f64) -> Result<Feeder, Error> {
+        let angle = |name: &str, value: &Option<Spanned<f64>>| {
+            source.number_or(name, value.as_ref(), 0.0, -360.0..=360.0, "degrees")
+        };
+        let ohm = |name: &str, value: &Option<Spanned<f64>>, default| {
+            source.number_or(name, value.as_ref(), default, 0.0..=100.0, "ohms")
+        };
+        let percent = |name: &str, value: &Option<Spanned<f64>>, high| {
+            source.number_or(name, value.as_ref(), 0.0, 0.0..=high, "%")
+        };
+        let frequency_hz = source.number("feeder.frequency_hz", &self.frequency_hz, 42.5..=69.0, "Hz")?;
+        let drift = &self.frequency_drift_hz_per_s;
+        let frequency_drift_hz_per_s =
+            source.number_or("feeder.frequency_drift_hz_per_s", drift.as_ref(), 0.0, -1.0..=1.0, "Hz/s")?;
+        let last_hz = frequency_hz + frequency_drift_hz_per_s * duration_s;
+        if let Some(drift) = drift.as_ref().filter(|_| !(42.5..=69.0).contains(&last_hz)) {
+            let must = format!("leads to {last_hz:.2} Hz at the end; must stay within 42.5…69 Hz");
+            return Err(source.wrong(drift, "feeder.frequency_drift_hz_per_s", must));
+        }
+        let r = ohm("feeder.r_ohm", &self.r_ohm, 0.0)?;
+        let x = ohm("feeder.x_ohm", &self.x_ohm, 0.0)?;
+        // Three times the positive sequence: common practice for an overhead line, no source.
+        let zero_impedance_ohm =
+            (ohm("feeder.r0_ohm", &self.r0_ohm, 3.0 * r)?, ohm("feeder.x0_ohm", &self.x0_ohm, 3.0 * x)?);
+        let sequence = SequenceVoltages {
+            v1_pu: source.number_or("feeder.v1_pu", self.v1_pu.as_ref(), 1.0, 0.0..=1.5, "pu")?,
+            v1_angle_deg: angle("feeder.v1_angle_deg", &self.v1_angle_deg)?,
+            u2: (
+                percent("feeder.u2_percent", &self.u2_percent, 50.0)?,
+                angle("feeder.u2_angle_deg", &self.u2_angle_deg)?,
+            ),
+            u0: (
+                percent("feeder.u0_percent", &self.u0_percent, 50.0)?,
+                angle("feeder.u0_angle_deg", &self.u0_angle_deg)?,
+            ),
+        };
+        let mut events =
+            self.event.iter().map(|event| event.check(source, duration_s)).collect::<Result<Vec<_>, _>>()?;
+        events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+        Ok(Feeder {
+            kv_ll: source.number("feeder.kv_ll", &self.kv_ll, 1.0..=46.0, "kV")?,
+            frequency_hz,
+            frequency_drift_hz_per_s,
+            is_reversed: matches!(self.rotation, Some(Rotation::Acb)),
+            impedance_ohm: (r, x),
+            zero_impedance_ohm,
+            sequence,
+            harmonics: self.harmonics.iter().map(|h| h.check(source)).collect::<Result<_, _>>()?,
+            events,
+        })
+    }
+}
+
+impl HarmonicTable {
+    fn check(&self, source: &Source) -> Result<Harmonic, Error> {
+        let order = source.whole("feeder.harmonics.order", &self.order, 2..=40)?;
+        let by_order = match order % 3 {
+            0 => Sequence::Zero,
+            1 => Sequence::Positive,
+            _ => Sequence::Negative,
+        };
+        Ok(Harmonic {
+            order: order as u32,
+            percent: source.number("feeder.harmonics.percent", &self.percent, 0.0..=30.0, "%")?,
+            angle_deg: source.number_or(
+                "feeder.harmonics.angle_deg",
+                self.angle_deg.as_ref(),
+                0.0,
+                -360.0..=360.0,
+                "degrees",
+            )?,
+            sequence: self.sequence.unwrap_or(by_order),
+        })
+    }
+}
+
+impl EventTable {
+    fn check(&self, source: &Source, scenario_s: f64) -> Result<FeederEvent, Error> {
+        let at_s = source.number("feeder.event.at_s", &self.at_s, 0.0..=scenario_s, "s")?;
+        let duration_s = source.number("feeder.event.duration_s", &self.duration_s, 0.001..=86_400.0, "s")?;
+        let depth = |default| {
+            let value = self.depth_percent.as_ref();
+            source
+                .number_or("feeder.event.depth_percent", value, default, 0.0..=100.0, "%")
+                .map(|percent| percent / 100.0)
+        };
+        let unused_phase = |reason| source.unused("feeder.event.phase", self.phase.as_ref(), reason);
+        let unused_phases = |reason| source.unused("feeder.event.phases", self.phases.as_ref(), reason);
+        let unused_shift =
+            |reason| source.unused("feeder.event.shift_percent", self.shift_percent.as_ref(), reason);
+        let kind = match self.kind {
+            EventWord::Interruption => {
+                let reason = "an interruption takes all phases away wholly; use a sag for less";
+                unused_phase(reason)?;
+                unused_phases(reason)?;
+                unused_shift(reason)?;
+                source.unused("feeder.event.depth_percent", self.depth_percent.as_ref(), reason)?;
+                FeederEventKind::Interruption
+            }
+            EventWord::Sag => {
+                unused_phase("a sag names its phases in `phases`, such as \"B\" or \"AC\"")?;
+                unused_shift("belongs to an earth fault")?;
+                let phases = self.phases.as_ref().map_or(Phases::ALL, |phases| *phases.get_ref());
+                FeederEventKind::Sag { phases, depth: depth(30.0)? }
+            }
+            EventWord::GroundFaultElsewhere => {
+                unused_phases("an earth fault names its one phase in `phase`")?;
+                let Some(phase) = &self.phase else {
+                    let what = "feeder.event: an earth fault needs its `phase` (A, B or C)";
+                    return Err(source.at(self.at_s.span().start, what));
+                };
+                let shift = self.shift_percent.as_ref();
+                let shift = source.number_or("feeder.event.shift_percent", shift, 15.0, 0.0..=100.0, "%")?;
+                FeederEventKind::GroundFaultElsewhere {
+                    phase: *phase.get_ref(),
+                    depth: depth(50.0)?,
+                    shift: shift / 100.0,
+                }
+            }
+        };
+        Ok(FeederEvent { at_s, duration_s, kind })
+    }
+}

@@ -1,0 +1,224 @@
+//! The two files as a whole: a scenario, and a bank file.
+
+use std::path::Path;
+
+use serde::Deserialize;
+use toml::Spanned;
+use wyelog_protocol::bank::{self, Limits, Location, Settings, VoltageSensor};
+use wyelog_protocol::quantity::{Current, Voltage};
+
+use super::bank::{Bank, BankTable, SimulatedBank};
+use super::check::Source;
+use super::error::Error;
+use super::feeder::{Feeder, FeederTable};
+use super::sensors::{ChannelsTable, LimitsTable, Sensors, SensorsTable};
+use crate::civil::Civil;
+use crate::comtrade::ChannelNames;
+
+/// A scenario: a feeder, a bank, its sensors, and what happens.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scenario {
+    /// Name.
+    pub name: String,
+    /// Seed of everything random in it.
+    pub seed: u64,
+    /// Length, in s.
+    pub duration_s: f64,
+    /// UTC at its start, in s since 1970.
+    pub start_utc_s: i64,
+    /// The feeder.
+    pub feeder: Feeder,
+    /// The bank.
+    pub bank: SimulatedBank,
+    /// The sensors.
+    pub sensors: Sensors,
+    /// Whether the contact input is wired.
+    pub has_contact: bool,
+    /// What the logger is told besides the nameplate.
+    pub told: Told,
+}
+
+/// What the logger is told besides the nameplate.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Told {
+    /// Where the voltage sensors sit.
+    pub location: Location,
+    /// When a value becomes a condition.
+    pub limits: Limits,
+    /// Length of an interval record, in s.
+    pub interval_s: u16,
+}
+
+/// A bank file: what the logger is told about a bank whose signals come from elsewhere.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BankFile {
+    /// The nameplate.
+    pub bank: Bank,
+    /// What the logger is told besides.
+    pub told: Told,
+    /// Names of the channels in a record, where its phases and units do not tell.
+    pub channels: ChannelNames,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ScenarioTable {
+    name: String,
+    seed: Option<Spanned<i64>>,
+    duration_s: Spanned<f64>,
+    start_utc: Option<Spanned<String>>,
+    interval_s: Option<Spanned<i64>>,
+    feeder: FeederTable,
+    bank: BankTable,
+    #[serde(default)]
+    sensors: SensorsTable,
+    #[serde(default)]
+    contact: ContactTable,
+    #[serde(default)]
+    limits: LimitsTable,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ContactTable {
+    present: Option<bool>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct BankFileTable {
+    interval_s: Option<Spanned<i64>>,
+    bank: BankTable,
+    #[serde(default)]
+    sensors: SensorsTable,
+    #[serde(default)]
+    limits: LimitsTable,
+    #[serde(default)]
+    channels: ChannelsTable,
+}
+
+impl Scenario {
+    /// Reads a scenario file.
+    pub fn read(path: &Path) -> Result<Self, Error> {
+        Self::parse(&path.display().to_string(), &text(path)?)
+    }
+
+    /// Reads a scenario from its text; `file` names it in messages.
+    pub fn parse(file: &str, text: &str) -> Result<Self, Error> {
+        let source = Source { file, text };
+        let table: ScenarioTable = source.table()?;
+        let duration_s = source.number("duration_s", &table.duration_s, 0.1..=86_400.0, "s")?;
+        let feeder = table.feeder.check(&source, duration_s)?;
+        Ok(Self {
+            name: table.name,
+            seed: source.whole_or("seed", table.seed.as_ref(), 1, 0..=i64::MAX)?.unsigned_abs(),
+            duration_s,
+            start_utc_s: match &table.start_utc {
+                // 2030-01-01T00:00:00Z.
+                None => 1_893_456_000,
+                Some(stated) => utc(&source, stated)?,
+            },
+            bank: table.bank.simulated(&source, feeder.frequency_hz, duration_s)?,
+            feeder,
+            sensors: table.sensors.check(&source, duration_s)?,
+            has_contact: table.contact.present.unwrap_or(true),
+            told: told(&source, &table.sensors, &table.limits, table.interval_s.as_ref())?,
+        })
+    }
+
+    /// What the logger of this bank is told.
+    pub fn settings(&self) -> Settings {
+        settings(&self.bank.nameplate, &self.told)
+    }
+}
+
+impl BankFile {
+    /// Reads a bank file.
+    pub fn read(path: &Path) -> Result<Self, Error> {
+        Self::parse(&path.display().to_string(), &text(path)?)
+    }
+
+    /// Reads a bank file from its text; `file` names it in messages.
+    pub fn parse(file: &str, text: &str) -> Result<Self, Error> {
+        let source = Source { file, text };
+        let table: BankFileTable = source.table()?;
+        table.bank.only_nameplate(&source)?;
+        table.sensors.only_places(&source)?;
+        Ok(Self {
+            bank: table.bank.nameplate(&source, None)?,
+            told: told(&source, &table.sensors, &table.limits, table.interval_s.as_ref())?,
+            channels: table.channels.names(),
+        })
+    }
+
+    /// What the logger of this bank is told.
+    pub fn settings(&self) -> Settings {
+        settings(&self.bank, &self.told)
+    }
+}
+
+fn text(path: &Path) -> Result<String, Error> {
+    std::fs::read_to_string(path).map_err(|source| Error::File { path: path.to_owned(), source })
+}
+
+fn told(
+    source: &Source,
+    sensors: &SensorsTable,
+    limits: &LimitsTable,
+    interval_s: Option<&Spanned<i64>>,
+) -> Result<Told, Error> {
+    let seconds = source.whole_or("interval_s", interval_s, 60, 10..=3600)?;
+    if let Some(stated) = interval_s.filter(|_| 3600 % seconds != 0) {
+        return Err(source.wrong(stated, "interval_s", "must divide an hour (3600 s)"));
+    }
+    Ok(Told {
+        location: sensors.location(source)?,
+        limits: limits.check(source)?,
+        interval_s: seconds as u16,
+    })
+}
+
+/// Seconds since 1970 of a UTC time such as `2030-01-01T00:00:00Z`.
+fn utc(source: &Source, stated: &Spanned<String>) -> Result<i64, Error> {
+    let parsed = stated.get_ref().parse::<toml::value::Datetime>().ok();
+    let seconds = parsed.and_then(|time| {
+        let (date, clock) = (time.date?, time.time?);
+        let is_utc =
+            matches!(time.offset?, toml::value::Offset::Z | toml::value::Offset::Custom { minutes: 0 });
+        let civil = Civil {
+            year: i64::from(date.year),
+            month: i64::from(date.month),
+            day: i64::from(date.day),
+            hour: i64::from(clock.hour),
+            minute: i64::from(clock.minute),
+            second: i64::from(clock.second.unwrap_or(0)),
+        };
+        civil.unix_seconds().filter(|&seconds| is_utc && seconds >= 0)
+    });
+    seconds.ok_or_else(|| {
+        let quoted = Spanned::new(stated.span(), format!("\"{}\"", stated.get_ref()));
+        source.wrong(
+            &quoted,
+            "start_utc",
+            "must be a UTC time from 1970 on, such as \"2030-01-01T00:00:00Z\"",
+        )
+    })
+}
+
+/// Full scale of a voltage channel, in crests of the rated line-to-neutral voltage.
+const VOLTAGE_CRESTS: f64 = 2.5;
+/// Full scale of the neutral channel, in crests of the rated current: fault current of a failed unit clips.
+const NEUTRAL_CRESTS: f64 = 20.0;
+
+fn settings(nameplate: &Bank, told: &Told) -> Settings {
+    let crest = libm::sqrt(2.0);
+    let volts = VOLTAGE_CRESTS * crest * nameplate.system_volts();
+    let amps = NEUTRAL_CRESTS * crest * nameplate.rated_amps();
+    let sensor = VoltageSensor { location: told.location, full_scale: Voltage::quantise(volts as f32) };
+    Settings {
+        nameplate: nameplate.nameplate(),
+        sensors: bank::Sensors { voltage: [sensor; 3], neutral_full_scale: Current::quantise(amps as f32) },
+        limits: told.limits,
+        interval_s: told.interval_s,
+    }
+}

@@ -1,0 +1,233 @@
+//! `[sensors]`, `[limits]` and `[channels]`: what is measured, how wrong it is, and when it counts.
+
+use serde::Deserialize;
+use toml::Spanned;
+use wyelog_protocol::bank::{Limits, Location};
+use wyelog_protocol::quantity::{PerUnit, Percent};
+
+use super::check::Source;
+use super::error::Error;
+use super::phases::Channel;
+use crate::comtrade::ChannelNames;
+
+/// The simulated sensors.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Sensors {
+    /// Errors of the channels A, B, C, N.
+    pub errors: [SensorError; 4],
+    /// Leads that break, in time order.
+    pub broken_wires: Vec<BrokenWire>,
+}
+
+/// How wrong one sensor is.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct SensorError {
+    /// Gain error, in percent.
+    pub gain_percent: f64,
+    /// How far the reading leads the truth, in degrees of the nominal frequency.
+    pub angle_deg: f64,
+    /// Noise (rms), in percent of the rated rms value of the channel.
+    pub noise_percent: f64,
+    /// Constant added, in percent of the rated rms value of the channel.
+    pub offset_percent: f64,
+    /// Limit of the sensor's output in multiples of the rated crest, if it clips.
+    pub clip_pu: Option<f64>,
+}
+
+/// The lead of a sensor breaks and picks up its neighbour.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BrokenWire {
+    /// Whose lead.
+    pub channel: Channel,
+    /// When, in s.
+    pub at_s: f64,
+    /// What is left: the part of the next phase's voltage that is read (for N: current in rated amperes per unit
+    /// of the voltage of A).
+    pub pickup: f64,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SensorsTable {
+    location: Option<Spanned<Place>>,
+    #[serde(rename = "A")]
+    a: Option<SensorTable>,
+    #[serde(rename = "B")]
+    b: Option<SensorTable>,
+    #[serde(rename = "C")]
+    c: Option<SensorTable>,
+    #[serde(rename = "N")]
+    n: Option<SensorTable>,
+    #[serde(default)]
+    broken_wire: Vec<Spanned<BrokenWireTable>>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+enum Place {
+    Line,
+    FuseSwitch,
+    Capacitor,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SensorTable {
+    location: Option<Spanned<Place>>,
+    gain_percent: Option<Spanned<f64>>,
+    angle_deg: Option<Spanned<f64>>,
+    noise_percent: Option<Spanned<f64>>,
+    offset_percent: Option<Spanned<f64>>,
+    clip_pu: Option<Spanned<f64>>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct BrokenWireTable {
+    channel: Channel,
+    at_s: Spanned<f64>,
+    pickup: Spanned<f64>,
+}
+
+impl SensorsTable {
+    fn channels(&self) -> [(&'static str, Option<&SensorTable>); 4] {
+        let [a, b, c, n] = [&self.a, &self.b, &self.c, &self.n].map(Option::as_ref);
+        [("sensors.A", a), ("sensors.B", b), ("sensors.C", c), ("sensors.N", n)]
+    }
+
+    /// Where the voltage sensors sit.
+    pub fn location(&self, source: &Source) -> Result<Location, Error> {
+        let by_phase = self.channels().into_iter().filter_map(|(_, table)| table?.location.as_ref());
+        for place in self.location.iter().chain(by_phase) {
+            let word = match place.get_ref() {
+                Place::Line => continue,
+                Place::FuseSwitch => "\"fuse_switch\"",
+                Place::Capacitor => "\"capacitor\"",
+            };
+            let quoted = Spanned::new(place.span(), word);
+            return Err(source.wrong(&quoted, "sensors.location", "not supported yet; must be \"line\""));
+        }
+        Ok(Location::Line)
+    }
+
+    /// Refuses what only a scenario may say.
+    pub fn only_places(&self, source: &Source) -> Result<(), Error> {
+        let reason = "belongs in a scenario, not in a bank file; remove it";
+        source.unused("sensors.broken_wire", self.broken_wire.first(), reason)?;
+        for (name, table) in self.channels() {
+            let Some(table) = table else { continue };
+            for (field, value) in table.fields() {
+                source.unused(&format!("{name}.{field}"), value, reason)?;
+            }
+        }
+        Ok(())
+    }
+
+    pub fn check(&self, source: &Source, duration_s: f64) -> Result<Sensors, Error> {
+        let mut sensors = Sensors::default();
+        for (slot, (name, table)) in sensors.errors.iter_mut().zip(self.channels()) {
+            if let Some(table) = table {
+                *slot = table.check(source, name)?;
+            }
+        }
+        for wire in &self.broken_wire {
+            let wire = wire.get_ref();
+            sensors.broken_wires.push(BrokenWire {
+                channel: wire.channel,
+                at_s: source.number("sensors.broken_wire.at_s", &wire.at_s, 0.0..=duration_s, "s")?,
+                pickup: source.number("sensors.broken_wire.pickup", &wire.pickup, 0.0..=1.0, "(part)")?,
+            });
+        }
+        sensors.broken_wires.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+        Ok(sensors)
+    }
+}
+
+impl SensorTable {
+    fn fields(&self) -> [(&'static str, Option<&Spanned<f64>>); 5] {
+        [
+            ("gain_percent", self.gain_percent.as_ref()),
+            ("angle_deg", self.angle_deg.as_ref()),
+            ("noise_percent", self.noise_percent.as_ref()),
+            ("offset_percent", self.offset_percent.as_ref()),
+            ("clip_pu", self.clip_pu.as_ref()),
+        ]
+    }
+
+    fn check(&self, source: &Source, name: &str) -> Result<SensorError, Error> {
+        let number = |field: &str, value: &Option<Spanned<f64>>, range, unit| {
+            source.number_or(&format!("{name}.{field}"), value.as_ref(), 0.0, range, unit)
+        };
+        Ok(SensorError {
+            gain_percent: number("gain_percent", &self.gain_percent, -300.0..=300.0, "%")?,
+            angle_deg: number("angle_deg", &self.angle_deg, -30.0..=30.0, "degrees")?,
+            noise_percent: number("noise_percent", &self.noise_percent, 0.0..=20.0, "%")?,
+            offset_percent: number("offset_percent", &self.offset_percent, -50.0..=50.0, "%")?,
+            clip_pu: self
+                .clip_pu
+                .as_ref()
+                .map(|clip| source.number(&format!("{name}.clip_pu"), clip, 0.1..=100.0, "pu"))
+                .transpose()?,
+        })
+    }
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct LimitsTable {
+    interruption_percent: Option<Spanned<f64>>,
+    hysteresis_percent: Option<Spanned<f64>>,
+    lost_phase_pu: Option<Spanned<f64>>,
+    crew_delay_s: Option<Spanned<i64>>,
+    engineer_delay_s: Option<Spanned<i64>>,
+    return_s: Option<Spanned<i64>>,
+    voltages_good_s: Option<Spanned<i64>>,
+}
+
+impl LimitsTable {
+    pub fn check(&self, source: &Source) -> Result<Limits, Error> {
+        let mut limits = Limits::DEFAULT;
+        if let Some(value) = &self.interruption_percent {
+            let percent = source.number("limits.interruption_percent", value, 1.0..=50.0, "%")?;
+            limits.interruption = Percent::quantise(percent as f32);
+        }
+        if let Some(value) = &self.hysteresis_percent {
+            let percent = source.number("limits.hysteresis_percent", value, 0.1..=10.0, "%")?;
+            limits.hysteresis = Percent::quantise(percent as f32);
+        }
+        if let Some(value) = &self.lost_phase_pu {
+            let pu = source.number("limits.lost_phase_pu", value, 0.05..=0.45, "pu")?;
+            limits.lost_phase = PerUnit::quantise(pu as f32);
+        }
+        let seconds = |name, value: &Option<Spanned<i64>>, default: u16, high| {
+            source.whole_or(name, value.as_ref(), i64::from(default), 0..=high).map(|seconds| seconds as u16)
+        };
+        limits.crew_delay_s = seconds("limits.crew_delay_s", &self.crew_delay_s, limits.crew_delay_s, 3_600)?;
+        limits.engineer_delay_s =
+            seconds("limits.engineer_delay_s", &self.engineer_delay_s, limits.engineer_delay_s, 36_000)?;
+        limits.return_s = seconds("limits.return_s", &self.return_s, limits.return_s, 3_600)?;
+        limits.voltages_good_s =
+            seconds("limits.voltages_good_s", &self.voltages_good_s, limits.voltages_good_s, 3_600)?;
+        Ok(limits)
+    }
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ChannelsTable {
+    #[serde(rename = "A")]
+    a: Option<String>,
+    #[serde(rename = "B")]
+    b: Option<String>,
+    #[serde(rename = "C")]
+    c: Option<String>,
+    #[serde(rename = "N")]
+    n: Option<String>,
+    contact: Option<String>,
+}
+
+impl ChannelsTable {
+    pub fn names(self) -> ChannelNames {
+        ChannelNames { voltage: [self.a, self.b, self.c], neutral: self.n, contact: self.contact }
+    }
+}

@@ -1,0 +1,28 @@
+//! Sample by sample, what the logger's sensors would give in a scenario.
+//!
+//! ```text
+//! scenario ──▶ source   what the feeder would be without the bank, by harmonic
+//!              network  the bank's voltages and currents against the source impedance, by harmonic
+//!              circuit  ──▶ segments: between two changes of the circuit everything is a sum of phasors
+//!                           and decaying transients; poles and fuses clear at their own current zeros
+//!              sensor   gain, angle, noise, offset, clipping, broken leads ──▶ frames, one by one
+//! ```
+//!
+//! Within a segment the solution is the exact steady state of the network, plus for each phase the transient of
+//! its own R-L-C circuit that keeps capacitor voltage and source current continuous across the change. What this
+//! leaves out: coupling of the *transients* between phases, transients above 2 kHz (the logger's front end removes
+//! them), and everything on the feeder that a source behind an impedance does not show.
+
+mod circuit;
+mod network;
+mod noise;
+mod schedule;
+mod segment;
+mod sensor;
+mod source;
+
+pub use circuit::{Mark, What};
+pub use sensor::{Frame, Waveform};
+
+#[cfg(test)]
+mod tests;

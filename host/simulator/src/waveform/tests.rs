@@ -1,0 +1,2 @@
+//! Published values through the generator and a double-precision Fourier transform.
+use super::*;
