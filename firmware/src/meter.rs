@@ -123,7 +123,7 @@ impl<'b> Meter<'b> {
         self.buffers.history.skip(count);
         self.clock.advance(count);
         self.windows.mark_bad(&self.buffers.history);
-        if count > history::FRAMES as u32 / 4 {
+        if count > history::FRAMES / 4 {
             self.windows.restart(&self.buffers.history);
         }
         self.cycles.interrupt();
@@ -227,3 +227,6 @@ impl<'b> Meter<'b> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,5 +1,6 @@
 //! What the unit tests of this crate share.
 #![allow(missing_docs)]
+extern crate std;
 
 use wyelog_protocol::bank::*;
 use wyelog_protocol::quantity::{Current, ReactivePower, Voltage};
@@ -21,5 +22,104 @@ pub fn settings() -> Settings {
         sensors: Sensors { voltage: [voltage; 3], neutral_full_scale: Current::quantise(800.0) },
         limits: Limits::DEFAULT,
         interval_s: 60,
+    }
+}
+
+/// A feeder and a grounded bank in steady state, 60 Hz unless said: what [`settings`] describes, by formula.
+#[derive(Clone, Copy)]
+pub struct Bank {
+    /// rms voltage to ground of A, B, C in per unit, ABC rotation.
+    pub voltage: [f64; 3],
+    /// Connected capacitance over the rated one.
+    pub y: [f64; 3],
+    /// What the voltage sensors read of it.
+    pub seen: [f64; 3],
+    pub hz: f64,
+}
+
+impl Default for Bank {
+    fn default() -> Self {
+        Self { voltage: [1.0, 1.01, 0.99], y: [1.0; 3], seen: [1.0; 3], hz: 60.0 }
+    }
+}
+
+impl Bank {
+    /// Frame number `n`.
+    pub fn frame(&self, n: u64) -> crate::frontend::Frame {
+        use core::f64::consts::{SQRT_2, TAU};
+        let base = 12_470.0 / libm::sqrt(3.0);
+        let rated_current = 200_000.0 / 7200.0;
+        let t = n as f64 / 4800.0;
+        let (mut channels, mut neutral) = ([0; 4], 0.0);
+        for phase in 0..3 {
+            let angle = TAU * (self.hz * t - phase as f64 / 3.0) + 0.3;
+            let volts = self.voltage[phase] * base * SQRT_2 * libm::cos(angle);
+            channels[phase] = (volts * self.seen[phase] / 25_000.0 * 8_388_608.0) as i32;
+            // The current leads by 90°.
+            neutral -= self.y[phase]
+                * self.voltage[phase]
+                * (base / 7200.0)
+                * (self.hz / 60.0)
+                * rated_current
+                * SQRT_2
+                * libm::sin(angle);
+        }
+        channels[3] = (neutral / 800.0 * 8_388_608.0) as i32;
+        crate::frontend::Frame { channels }
+    }
+}
+
+/// Everything a Meter said.
+#[derive(Default)]
+pub struct Heard {
+    pub records: std::vec::Vec<wyelog_protocol::record::Record>,
+    pub live: Option<wyelog_protocol::message::Live>,
+    /// How many more records find room.
+    pub room: Option<usize>,
+}
+
+impl crate::outbox::Outbox for Heard {
+    fn record(
+        &mut self,
+        record: wyelog_protocol::record::Record,
+    ) -> Result<(), wyelog_protocol::record::Record> {
+        if let Some(room) = &mut self.room {
+            let Some(less) = room.checked_sub(1) else { return Err(record) };
+            *room = less;
+        }
+        self.records.push(record);
+        Ok(())
+    }
+
+    fn live(&mut self, live: wyelog_protocol::message::Live) {
+        self.live = Some(live);
+    }
+}
+
+impl Heard {
+    /// The events, as (change, condition, phases, second of the stamp, second of the begin).
+    pub fn events(
+        &self,
+    ) -> std::vec::Vec<(
+        wyelog_protocol::condition::Change,
+        wyelog_protocol::condition::Condition,
+        u8,
+        f64,
+        f64,
+    )> {
+        let seconds = |frame: u64| frame as f64 / 4800.0;
+        self.records
+            .iter()
+            .filter_map(|record| match record {
+                wyelog_protocol::record::Record::Event(e) => Some((
+                    e.change,
+                    e.condition,
+                    e.phases.bits(),
+                    seconds(e.stamp.frame),
+                    seconds(e.begin.frame),
+                )),
+                _ => None,
+            })
+            .collect()
     }
 }

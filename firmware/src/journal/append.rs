@@ -110,7 +110,8 @@ impl<F: NorFlash> Journal<F> {
         let lowest = self.lowest_behind(sector);
         let Some(newest) = self.newest.filter(|_| self.oldest_sector < lowest) else { return Ok(()) };
         let oldest = self.first_valid(lowest, newest, self.next)?;
-        let (sequence, first) = oldest.map_or((lowest, self.oldest), |header| (header.sequence, header.first));
+        let (sequence, first) =
+            oldest.map_or((lowest, self.oldest), |header| (header.sequence, header.first));
         self.oldest_sector = sequence;
         self.oldest = self.oldest.max(first);
         Ok(())

@@ -141,9 +141,8 @@ fn answer<F: NorFlash>(keeper: &mut Keeper<F>, number: u16, request: Request) {
         Request::ReadSettings => {
             let record = SettingsRecord { stamp: keeper.stamp, settings: keeper.settings.clone() };
             let mut bytes = [0; MAX_RECORD_BYTES];
-            let reply = Record::Settings(record)
-                .encode(&mut bytes)
-                .map_or(Reply::NotUnderstood, |b| Reply::Settings(b));
+            let reply =
+                Record::Settings(record).encode(&mut bytes).map_or(Reply::NotUnderstood, Reply::Settings);
             keeper.link.outgoing.put(number, reply);
         }
         Request::ReadLive => {

@@ -4,7 +4,10 @@ use crate::frontend::Frame;
 
 /// Frames kept: the longest window (10 cycles at 42.5 Hz are 1130 frames), the frames that pass while it is being
 /// resampled, and the reach of the resampling kernel on both sides.
-pub const FRAMES: usize = 1536;
+pub const FRAMES: u32 = 1536;
+
+/// The same as a length.
+const PLACES: usize = FRAMES as usize;
 
 /// The four channels of a frame in counts; an f32 holds 24 bits exactly.
 pub type Counts = [f32; 4];
@@ -12,7 +15,7 @@ pub type Counts = [f32; 4];
 /// The last [`FRAMES`] frames.
 #[derive(Debug)]
 pub struct History {
-    ring: [Counts; FRAMES],
+    ring: [Counts; PLACES],
     /// Place of the next frame.
     place: usize,
     /// Frames pushed since the start.
@@ -28,7 +31,7 @@ impl Default for History {
 impl History {
     /// All zero, as if zeros had been sampled for ever.
     pub const fn new() -> Self {
-        Self { ring: [[0.0; 4]; FRAMES], place: 0, count: 0 }
+        Self { ring: [[0.0; 4]; PLACES], place: 0, count: 0 }
     }
 
     /// Takes the next frame.
@@ -38,7 +41,7 @@ impl History {
             *counts = frame.channels.map(|count| count as f32);
         }
         self.place = self.place.wrapping_add(1);
-        if self.place >= FRAMES {
+        if self.place >= PLACES {
             self.place = 0;
         }
         self.count = self.count.wrapping_add(1);
@@ -46,10 +49,10 @@ impl History {
 
     /// Takes `frames` zeros in the place of frames that were lost.
     pub fn skip(&mut self, frames: u32) {
-        for _ in 0..frames.min(FRAMES as u32) {
+        for _ in 0..frames.min(FRAMES) {
             self.push(&Frame::default());
         }
-        self.count = self.count.wrapping_add(u64::from(frames.saturating_sub(FRAMES as u32)));
+        self.count = self.count.wrapping_add(u64::from(frames.saturating_sub(FRAMES)));
     }
 
     /// Frames pushed since the start; the newest one has this number less one.
@@ -65,12 +68,12 @@ impl History {
         scratch: &'s mut [Counts; N],
     ) -> Option<&'s [Counts; N]> {
         let back = usize::try_from(self.count.checked_sub(first)?).ok()?;
-        if back > FRAMES || back < N {
+        if back > PLACES || back < N {
             return None;
         }
         let start = match self.place.checked_sub(back) {
             Some(start) => start,
-            None => self.place.wrapping_add(FRAMES).wrapping_sub(back),
+            None => self.place.wrapping_add(PLACES).wrapping_sub(back),
         };
         let (before, from_start) = self.ring.split_at_checked(start)?;
         if let Some(run) = from_start.first_chunk::<N>() {

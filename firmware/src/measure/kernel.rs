@@ -25,7 +25,6 @@ static TABLE: [[f32; TAPS]; PHASES + 1] = table();
 /// Value of the four channels `fraction`/2^32 of a frame behind the frame at [`REACH`] of `run`.
 pub fn at(run: &[Counts; TAPS], fraction: u32) -> Counts {
     const SHIFT: u32 = 26; // 2^32 / PHASES
-    #[expect(clippy::cast_possible_truncation, reason = "64 phases")]
     let phase = (fraction >> SHIFT) as usize;
     #[expect(clippy::cast_precision_loss, reason = "26 bits into 24: 1e-8 of a phase")]
     let between = (fraction & ((1 << SHIFT) - 1)) as f32 * (1.0 / 67_108_864.0);

@@ -160,7 +160,7 @@ impl Windows {
 
     fn resample(&mut self, history: &History, points: &mut Points, done: usize) {
         let Some(job) = &mut self.job else { return };
-        let step = job.length / POINTS as u64;
+        let step = job.length.wrapping_shr(POINTS.ilog2());
         let mut scratch = [[0.0; 4]; kernel::TAPS];
         for index in (done..POINTS).take(POINTS_PER_FRAME) {
             let first = job.at.frame.wrapping_sub(kernel::REACH);

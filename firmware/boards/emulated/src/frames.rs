@@ -20,6 +20,9 @@ pub static FRAMES: Owned<Frames> = Owned::empty();
 /// Whether the tape has come to its end.
 pub static ENDED: AtomicBool = AtomicBool::new(false);
 
+/// Whether that was because it is damaged there.
+pub static DAMAGED: AtomicBool = AtomicBool::new(false);
+
 /// Frames that found the queue full.
 pub static LOST: AtomicU32 = AtomicU32::new(0);
 
@@ -62,6 +65,7 @@ impl Frames {
         for _ in 0..INPUTS_PER_FRAME {
             let Some(item) = self.tape.next() else { return self.end() };
             let Some(input) = tape::decode(&item) else {
+                DAMAGED.store(true, Ordering::Relaxed);
                 defmt::error!("the tape is damaged: {=[u8]:02x}", item);
                 return self.end();
             };

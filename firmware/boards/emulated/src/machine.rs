@@ -3,6 +3,8 @@
 //! Addresses and lines: ARM application note 386, "ARM Cortex-M4 SMM on V2M-MPS2", memory map and interrupts.
 
 use cortex_m::interrupt::InterruptNumber;
+use cortex_m::peripheral::NVIC;
+use cortex_m::peripheral::scb::SystemHandler;
 
 /// The interrupt lines in use.
 #[derive(Clone, Copy)]
@@ -34,9 +36,33 @@ static __INTERRUPTS: [Handler; 32] = {
     let mut table: [Handler; 32] = [crate::note::unexpected; 32];
     table[Line::UartReceive as usize] = crate::uart_receive;
     table[Line::UartTransmit as usize] = crate::uart_transmit;
-    table[Line::Frame as usize] = crate::frames;
+    table[Line::Frame as usize] = crate::frame;
     table
 };
+
+/// Gives each interrupt its place in the table at the top of `main`: the smaller the number, the more it preempts.
+pub fn set_priorities() {
+    let Some(mut peripherals) = cortex_m::Peripherals::take() else { return };
+    // SAFETY: no critical section rests on priorities, and no interrupt is enabled yet.
+    #[expect(unsafe_code, reason = "cortex-m cannot know what rests on priorities")]
+    unsafe {
+        peripherals.NVIC.set_priority(Line::Frame, 0x20);
+        peripherals.NVIC.set_priority(Line::UartReceive, 0x40);
+        peripherals.NVIC.set_priority(Line::UartTransmit, 0x40);
+        peripherals.SCB.set_priority(SystemHandler::PendSV, 0x60);
+    }
+}
+
+/// Lets the interrupts come.
+pub fn unmask() {
+    for line in [Line::Frame, Line::UartReceive, Line::UartTransmit] {
+        // SAFETY: what they work with has been given to them.
+        #[expect(unsafe_code, reason = "cortex-m cannot know what rests on masked lines")]
+        unsafe {
+            NVIC::unmask(line);
+        }
+    }
+}
 
 /// One 32-bit register of the machine.
 pub struct Register(usize);

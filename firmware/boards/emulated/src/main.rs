@@ -1,52 +1,151 @@
-//! throwaway
-#![allow(unsafe_code, missing_docs)]
+//! The logger on an emulated Cortex-M4F: the AN386 machine of qemu-system-arm. How it is run: `options`.
+//!
+//! | priority | who | does |
+//! |---|---|---|
+//! | 1 | frame timer | next input of the tape → Meter's queue ([`frames`]) |
+//! | 2 | UART 0 | bytes of the link ↔ queues ([`uart`]) |
+//! | 3 | PendSV | Meter: its queue → records' queue ([`metering`]) |
+//! | thread | [`main`] | Keeper: records' queue → flash; answers the link; may wait |
+//!
+//! With `pace=real` the frame timer strikes 4800 times a second; with `pace=free` the main thread pends its interrupt
+//! whenever all that was queued is worked off, so that a tape is played as fast as the emulator can.
 #![no_std]
 #![no_main]
-mod clock; mod flash; mod log; mod machine; mod note; mod options; mod owned; mod semihosting; mod uart;
-use core::sync::atomic::{AtomicU32, Ordering};
-use cortex_m::peripheral::{NVIC, SCB, scb::SystemHandler};
+#![deny(
+    clippy::indexing_slicing,
+    clippy::arithmetic_side_effects,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_possible_wrap,
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic
+)]
+
+mod clock;
+mod flash;
+mod frames;
+mod log;
+mod machine;
+mod metering;
+mod note;
+mod options;
+mod owned;
+mod semihosting;
+mod tape_file;
+mod uart;
+
+use core::sync::atomic::Ordering;
+use cortex_m::asm;
+use cortex_m::peripheral::NVIC;
 use cortex_m_rt::{entry, exception};
+use flash::Flash;
+use frames::{DAMAGED, ENDED, FRAMES, Frames};
+use heapless::spsc::Queue;
 use machine::Line;
-use options::{Options, Trip};
-use owned::Owned;
-use embedded_storage::nor_flash::{NorFlash, ReadNorFlash};
-pub const SCHEMA: u32 = 0x1234;
-static TIMER: Owned<clock::FrameTimer> = Owned::empty();
-static METER: AtomicU32 = AtomicU32::new(0);
-pub extern "C" fn frames() { log::FRAMES.fetch_add(1, Ordering::Relaxed); TIMER.with(|t| t.strike()); SCB::set_pendsv(); }
-pub extern "C" fn uart_receive() { uart::received() }
-pub extern "C" fn uart_transmit() { uart::sent() }
-#[exception] fn PendSV() { METER.fetch_add(1, Ordering::Relaxed); }
+use metering::{METERING, Metering};
+use options::Options;
+use semihosting::refuse;
+use tape_file::TapeFile;
+use wyelog_firmware::frontend::Input;
+use wyelog_firmware::keeper::{Device, Keeper};
+use wyelog_firmware::meter::{Buffers, Meter};
+use wyelog_firmware::outbox::{Queues, RECORDS};
+use wyelog_firmware::tape;
+use wyelog_protocol::message::Live;
+use wyelog_protocol::record::Record;
+use wyelog_protocol::text;
+
+/// Frames that may wait while the Meter is busy with a window: 53 ms.
+const FRAME_QUEUE: usize = 256;
+
 #[entry]
 fn main() -> ! {
-    static mut QUEUES: uart::Queues = uart::Queues::new();
-    let Some(options) = Options::read() else { semihosting::exit(2) };
-    if let Some(n) = &options.log { log::open(n); }
-    let note = note::take();
-    defmt::info!("boot, note {}", note);
+    static mut BUFFERS: Buffers = Buffers::new();
+    static mut INPUTS: Queue<Input, FRAME_QUEUE> = Queue::new();
+    static mut RECORD_QUEUE: Queue<Record, RECORDS> = Queue::new();
+    static mut LIVE_QUEUE: Queue<Live, 2> = Queue::new();
+    static mut UART_QUEUES: uart::Queues = uart::Queues::new();
+
+    let Some(options) = Options::read() else { refuse(c"a word of the command line is not known\n", 2) };
+    if let Some(name) = &options.log {
+        log::open(name);
+    }
+    let crash = note::take();
     clock::start();
-    let mut p = cortex_m::Peripherals::take().unwrap();
-    unsafe {
-      p.NVIC.set_priority(Line::Frame, 0x20); p.NVIC.set_priority(Line::UartReceive, 0x40); p.NVIC.set_priority(Line::UartTransmit, 0x40);
-      p.SCB.set_priority(SystemHandler::PendSV, 0x80);
-      NVIC::unmask(Line::Frame); NVIC::unmask(Line::UartReceive); NVIC::unmask(Line::UartTransmit);
+    let Some(mut tape) = TapeFile::open(&options.tape) else { refuse(c"tape=: no such file\n", 2) };
+    let Ok(settings) = tape::decode_head(&mut || tape.next()) else { refuse(c"tape=: not a tape\n", 3) };
+    let Some(flash) = Flash::open(&options.flash, options.real_time, options.erase) else {
+        refuse(c"flash=: the file cannot be opened or made\n", 2)
+    };
+
+    let device = Device { board: "emulated", serial: text("emulated") };
+    let (mut keeper, mounted) = Keeper::start(flash, device, settings.clone(), crash);
+    if mounted.is_err() {
+        defmt::error!("the journal cannot be mounted: nothing will be kept");
     }
-    if note.is_none() {
-    match options.trip { Some(Trip::Panic) => panic!("x"), Some(Trip::HardFault) => unsafe { core::ptr::without_provenance::<u32>(0x9000_0000).read_volatile(); }, None => {} }
+    defmt::info!("boot {=u32}, after a crash: {=bool}", keeper.boot(), crash.is_some());
+
+    let (input, inputs) = INPUTS.split();
+    let (record, mut records) = RECORD_QUEUE.split();
+    let (live, mut lives) = LIVE_QUEUE.split();
+    let meter = Meter::new(BUFFERS, &settings, keeper.boot());
+    let trip = options.trip.filter(|_| crash.is_none());
+    METERING.give(Metering::new(meter, inputs, Queues { records: record, live }, trip));
+    let mut uart = uart::Uart::start(UART_QUEUES);
+    machine::set_priorities();
+    let timer = options.real_time.then(clock::FrameTimer::start);
+    FRAMES.give(Frames::new(tape, input, timer));
+    machine::unmask();
+
+    loop {
+        let ended = ENDED.load(Ordering::Relaxed);
+        let mut busy = keeper.serve(&mut uart);
+        while let Some(record) = records.dequeue() {
+            keeper.store(&record);
+            busy = true;
+        }
+        if let Some(live) = lives.dequeue() {
+            keeper.take_live(live);
+        }
+        busy |= keeper.idle();
+        if ended && !busy && options.exit_at_end {
+            finish();
+        }
+        if !ended && !options.real_time {
+            NVIC::pend(Line::Frame);
+        } else if !busy {
+            asm::wfi();
+        }
     }
-    if let Some(n) = &options.tape { let f = semihosting::File::open(n, semihosting::Mode::Read).unwrap(); let mut b = [0u8; 16]; let c = f.read(&mut b); defmt::info!("tape {} bytes long, read {}: {:a}", f.length(), c, b); }
-    if let Some(n) = &options.flash {
-      let mut f = flash::Flash::open(n, options.real_time, options.erase).unwrap();
-      let s = clock::now(); f.erase(4096, 8192).unwrap(); let e = clock::now(); defmt::info!("erase {} ticks", e.wrapping_sub(s));
-      let s = clock::now(); f.write(4096+250, &[0xF0; 10]).unwrap(); f.write(4096+250, &[0x1F; 10]).unwrap(); let e = clock::now(); defmt::info!("write twice two pages {} ticks", e.wrapping_sub(s));
-      let mut b = [0u8; 12]; f.read(4096+249, &mut b).unwrap(); defmt::info!("{:x} cap {}", b, f.capacity());
-    }
-    TIMER.give(clock::FrameTimer::start());
-    let start = clock::now();
-    while log::FRAMES.load(Ordering::Relaxed) < 9600 {}
-    defmt::info!("9600 frames in {} ticks, meter {}", clock::now().wrapping_sub(start), METER.load(Ordering::Relaxed));
-    if options.exit_at_end { semihosting::exit(0) }
-    let mut u = uart::Uart::start(QUEUES);
-    let mut b = [0u8; 64];
-    loop { let n = u.read(&mut b); if n > 0 { u.write(&b[..n]); } else { cortex_m::asm::wfi(); } }
+}
+
+/// Priority 1.
+extern "C" fn frame() {
+    FRAMES.with(Frames::strike);
+    cortex_m::peripheral::SCB::set_pendsv();
+}
+
+/// Priority 2.
+extern "C" fn uart_receive() {
+    uart::received();
+}
+
+/// Priority 2.
+extern "C" fn uart_transmit() {
+    uart::sent();
+}
+
+/// Priority 3.
+#[exception]
+fn PendSV() {
+    METERING.with(Metering::run);
+}
+
+/// Says what there is to say about the run, and ends the emulator.
+fn finish() -> ! {
+    METERING.with(|metering| metering.log_cost());
+    let (lost, deepest) = (frames::LOST.load(Ordering::Relaxed), frames::DEEPEST.load(Ordering::Relaxed));
+    defmt::info!("end of the tape: {=u32} frames lost, at most {=u32} inputs waiting", lost, deepest);
+    semihosting::exit(if DAMAGED.load(Ordering::Relaxed) { 3 } else { 0 })
 }

@@ -5,13 +5,11 @@ use crate::log;
 use crate::options::Trip;
 use crate::owned::Owned;
 use core::sync::atomic::Ordering;
-use heapless::spsc::{Consumer, Producer};
+use heapless::spsc::Consumer;
 use wyelog_firmware::FRAMES_PER_SECOND;
 use wyelog_firmware::frontend::Input;
 use wyelog_firmware::meter::Meter;
-use wyelog_firmware::outbox::Outbox;
-use wyelog_protocol::message::Live;
-use wyelog_protocol::record::Record;
+use wyelog_firmware::outbox::Queues;
 
 /// What the interrupt works with.
 pub static METERING: Owned<Metering> = Owned::empty();
@@ -20,28 +18,9 @@ pub static METERING: Owned<Metering> = Owned::empty();
 pub struct Metering {
     meter: Meter<'static>,
     inputs: Consumer<'static, Input>,
-    out: Out,
+    out: Queues<'static>,
     cost: Cost,
     trip: Option<Trip>,
-}
-
-/// The near ends of the queues to the Keeper.
-pub struct Out {
-    /// Records for the journal.
-    pub records: Producer<'static, Record>,
-    /// Values of the last windows.
-    pub live: Producer<'static, Live>,
-}
-
-impl Outbox for Out {
-    fn record(&mut self, record: Record) -> Result<(), Record> {
-        self.records.enqueue(record)
-    }
-
-    fn live(&mut self, live: Live) {
-        // The Keeper takes them all whenever it can: a full queue holds values as good as these.
-        let _ = self.live.enqueue(live);
-    }
 }
 
 impl Metering {
@@ -49,7 +28,7 @@ impl Metering {
     pub const fn new(
         meter: Meter<'static>,
         inputs: Consumer<'static, Input>,
-        out: Out,
+        out: Queues<'static>,
         trip: Option<Trip>,
     ) -> Self {
         Self { meter, inputs, out, cost: Cost::new(), trip }

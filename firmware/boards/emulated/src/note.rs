@@ -11,9 +11,10 @@ use core::mem::MaybeUninit;
 use core::panic::PanicInfo;
 use cortex_m::peripheral::SCB;
 use cortex_m_rt::{ExceptionFrame, exception};
+use wyelog_firmware::keeper::Crash;
 use wyelog_protocol::SCHEMA;
 use wyelog_protocol::frame::CRC32;
-use wyelog_protocol::record::{CrashCause, Status};
+use wyelog_protocol::record::CrashCause;
 
 const MAGIC: u32 = 0x7759_4521;
 const PANIC: u32 = 1;
@@ -31,8 +32,8 @@ unsafe impl Sync for Paper {}
 #[unsafe(link_section = ".uninit.note")]
 static PAPER: Paper = Paper(UnsafeCell::new(MaybeUninit::uninit()));
 
-/// The note of the last run, if it left one, as it goes into the log. It is gone afterwards.
-pub fn take() -> Option<Status> {
+/// The note of the last run, if it left one. It is gone afterwards.
+pub fn take() -> Option<Crash> {
     // SAFETY: any bits make a `Words`; volatile, because the writer is a run that this program knows nothing of.
     #[expect(unsafe_code, reason = "memory that survived a reset")]
     let words = unsafe { PAPER.0.get().cast::<Words>().read_volatile() };
@@ -46,7 +47,7 @@ pub fn take() -> Option<Status> {
         HARD_FAULT => CrashCause::HardFault,
         _ => return None,
     };
-    Some(Status::Crash { cause, address, schema: u64::from(low) | (u64::from(high) << 32) })
+    Some(Crash { cause, address, schema: u64::from(low) | (u64::from(high) << 32) })
 }
 
 /// Leaves a note and starts the machine anew.
@@ -80,6 +81,7 @@ fn panic(info: &PanicInfo) -> ! {
 }
 
 #[exception]
+#[allow(unsafe_code, reason = "cortex-m-rt's signature; its macro makes two functions of one: expect would fail")]
 unsafe fn HardFault(frame: &ExceptionFrame) -> ! {
     stop(HARD_FAULT, frame.pc())
 }
@@ -90,6 +92,7 @@ pub extern "C" fn unexpected() {
 }
 
 #[exception]
+#[allow(unsafe_code, reason = "cortex-m-rt's signature; its macro makes two functions of one: expect would fail")]
 unsafe fn DefaultHandler(_number: i16) -> ! {
     stop(HARD_FAULT, 0)
 }

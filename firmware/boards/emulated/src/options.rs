@@ -1,9 +1,9 @@
 //! The words of `-semihosting-config …,arg=WORD,arg=WORD`: what the emulator is asked to do.
 //!
 //! ```text
-//! tape=FILE    frames and other inputs        (none: no frames)
-//! flash=FILE   the NOR flash                  (made, all ones, if it does not exist)
-//! log=FILE     defmt, appended                (none: not logged)
+//! tape=FILE    frames and other inputs
+//! flash=FILE   the NOR flash; made, all ones, if it does not exist
+//! log=FILE     defmt, appended; without it nothing is logged
 //! pace=free    frames as fast as they are worked off
 //! pace=real    4800 frames a second of the machine's time
 //! end=exit     the emulator ends with the tape, code 0
@@ -11,7 +11,8 @@
 //! erase=typical|worst|none     how long a sector's erase takes, with pace=real: 45 ms, 400 ms, nothing
 //! trip=panic|hardfault         the first frame brings the logger down, once
 //! ```
-//! A file's name cannot hold a blank: the emulator is started in the folder where its files are.
+//! The emulator's exit code is 0 at the end of the tape, 2 for a word or a file that cannot be used (it says which), 3
+//! for a damaged tape. A file's name cannot hold a blank: the emulator is started in the folder where its files are.
 
 use crate::semihosting;
 use heapless::Vec;
@@ -22,9 +23,9 @@ pub type Name = Vec<u8, 200>;
 /// What was asked for.
 pub struct Options {
     /// `tape=`
-    pub tape: Option<Name>,
+    pub tape: Name,
     /// `flash=`
-    pub flash: Option<Name>,
+    pub flash: Name,
     /// `log=`
     pub log: Option<Name>,
     /// `pace=real`
@@ -61,8 +62,8 @@ impl Options {
     /// Reads the command line. `None` if a word is unknown: better no run than another one than was meant.
     pub fn read() -> Option<Self> {
         let mut options = Self {
-            tape: None,
-            flash: None,
+            tape: Name::new(),
+            flash: Name::new(),
             log: None,
             real_time: false,
             exit_at_end: false,
@@ -82,8 +83,8 @@ impl Options {
         let key = halves.next()?;
         let value = halves.next()?;
         match (key, value) {
-            (b"tape", file) => self.tape = Some(name(file)?),
-            (b"flash", file) => self.flash = Some(name(file)?),
+            (b"tape", file) => self.tape = name(file)?,
+            (b"flash", file) => self.flash = name(file)?,
             (b"log", file) => self.log = Some(name(file)?),
             (b"pace", b"free") => self.real_time = false,
             (b"pace", b"real") => self.real_time = true,

@@ -6,6 +6,7 @@
 use core::arch::asm;
 
 const SYS_OPEN: u32 = 0x01;
+const SYS_WRITE0: u32 = 0x04;
 const SYS_WRITE: u32 = 0x05;
 const SYS_READ: u32 = 0x06;
 const SYS_SEEK: u32 = 0x0A;
@@ -72,6 +73,12 @@ pub fn command_line(buffer: &mut [u8]) -> Option<&[u8]> {
     let [_, length] = block;
     (result == 0).then_some(())?;
     buffer.get(..length)
+}
+
+/// Says why there is no run, on the emulator's terminal, and ends it with `code`. The text must end in a zero byte.
+pub fn refuse(text: &core::ffi::CStr, code: usize) -> ! {
+    raw(SYS_WRITE0, text.as_ptr().expose_provenance());
+    exit(code)
 }
 
 /// Ends the emulator with that exit code.

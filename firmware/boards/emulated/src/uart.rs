@@ -4,7 +4,9 @@
 
 use crate::machine::{Line, Register};
 use crate::owned::Owned;
+use core::convert::Infallible;
 use cortex_m::peripheral::NVIC;
+use embedded_io::{ErrorType, Read, ReadReady, Write, WriteReady};
 use heapless::spsc::{Consumer, Producer, Queue};
 
 const DATA: Register = Register::at(0x4000_4000);
@@ -22,8 +24,9 @@ const INT_RECEIVE: u32 = 1 << 1;
 /// 115200 baud from 25 MHz. The emulator minds no baud rate, but refuses a divisor below 16.
 const DIVISOR: u32 = 217;
 
-/// One more than the longest request, framed, that waits while the Keeper erases a sector.
-const RECEIVE: usize = 1024;
+/// Room for some requests that come in while the Keeper erases a sector.
+const RECEIVE: usize = 512;
+/// Room for a reply.
 const TRANSMIT: usize = 1024;
 
 /// The queues behind a [`Uart`].
@@ -59,20 +62,38 @@ impl Uart {
         CTRL.write(BOTH_WAYS_WITH_INTERRUPTS);
         Self { receive, transmit }
     }
+}
 
-    /// Takes what has come in, as far as `bytes` has room for it, and returns how much that was.
-    pub fn read(&mut self, bytes: &mut [u8]) -> usize {
+impl ErrorType for Uart {
+    type Error = Infallible;
+}
+
+impl ReadReady for Uart {
+    fn read_ready(&mut self) -> Result<bool, Infallible> {
+        Ok(self.receive.ready())
+    }
+}
+
+impl Read for Uart {
+    fn read(&mut self, bytes: &mut [u8]) -> Result<usize, Infallible> {
         let mut count: usize = 0;
         for byte in bytes {
             let Some(received) = self.receive.dequeue() else { break };
             *byte = received;
             count = count.saturating_add(1);
         }
-        count
+        Ok(count)
     }
+}
 
-    /// Sends what there is room for, and returns how much that was.
-    pub fn write(&mut self, bytes: &[u8]) -> usize {
+impl WriteReady for Uart {
+    fn write_ready(&mut self) -> Result<bool, Infallible> {
+        Ok(self.transmit.ready())
+    }
+}
+
+impl Write for Uart {
+    fn write(&mut self, bytes: &[u8]) -> Result<usize, Infallible> {
         let mut count: usize = 0;
         for byte in bytes {
             if self.transmit.enqueue(*byte).is_err() {
@@ -80,9 +101,14 @@ impl Uart {
             }
             count = count.saturating_add(1);
         }
+        self.flush()?;
+        Ok(count)
+    }
+
+    fn flush(&mut self) -> Result<(), Infallible> {
         // The interrupt comes when a byte has left: the first one needs a push.
         NVIC::pend(Line::UartTransmit);
-        count
+        Ok(())
     }
 }
 

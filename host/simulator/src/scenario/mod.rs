@@ -89,3 +89,6 @@ pub use feeder::{Feeder, FeederEvent, FeederEventKind, Harmonic, Sequence, Seque
 pub use file::{BankFile, Scenario, Told};
 pub use phases::{Channel, Phase, Phases};
 pub use sensors::{BrokenWire, SensorError, Sensors};
+
+#[cfg(test)]
+mod tests;

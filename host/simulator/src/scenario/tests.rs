@@ -1,0 +1,150 @@
+//! The language: its documented example, and a sentence for every way to get it wrong.
+
+use wyelog_protocol::bank::{Connection, Limits, RatedFrequency};
+
+use super::*;
+
+/// The example in the documentation of this module.
+fn example() -> String {
+    let text = include_str!("mod.rs");
+    let block = text.split("//! ```").nth(1).unwrap();
+    block.lines().skip(1).map(|line| line.trim_start_matches("//!").trim_start().to_owned() + "\n").collect()
+}
+
+/// As short as a scenario can be.
+const SHORT: &str = "name = \"short\"\nduration_s = 10\n[feeder]\nkv_ll = 12.47\nfrequency_hz = 60\n\
+    [bank]\nconnection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\n";
+
+#[test]
+fn the_documented_example_is_a_scenario() {
+    let scenario = Scenario::parse("example.toml", &example()).unwrap();
+    assert_eq!(scenario.name, "fuse B blows");
+    assert_eq!(scenario.seed, 7);
+    assert_eq!(scenario.start_utc_s, 1_893_456_000);
+    assert_eq!(scenario.feeder.harmonics[0].order, 5);
+    assert_eq!(
+        scenario.bank.events,
+        [BankEvent { at_s: 30.0, kind: BankEventKind::FuseBlows { phase: Phase::B, fault_cycles: 2.0 } }]
+    );
+    let FeederEventKind::Sag { phases, depth } = scenario.feeder.events[0].kind else { panic!() };
+    assert_eq!((phases.contains(Phase::A), phases.contains(Phase::B), depth), (true, false, 0.4));
+    assert_eq!(scenario.sensors.errors[0].clip_pu, Some(1.8));
+    assert_eq!(scenario.sensors.broken_wires[0].channel, Channel::C);
+}
+
+#[test]
+fn what_is_not_said_has_its_default() {
+    let scenario = Scenario::parse("short.toml", SHORT).unwrap();
+    assert_eq!(scenario.bank.nameplate.frequency, RatedFrequency::Hz60);
+    assert_eq!(scenario.told.limits, Limits::DEFAULT);
+    assert!(scenario.has_contact && scenario.bank.closed_at_start);
+    assert_eq!(scenario.feeder.sequence.v1_pu, 1.0);
+}
+
+#[test]
+fn settings_are_what_the_logger_needs() {
+    let bank = "interval_s = 30\n[bank]\nname = \"pole 7\"\nconnection = \"grounded_wye\"\nrated_kvar = 600\n\
+        rated_kv_ll = 12.47\nunit_kv = 7.62\nfrequency_hz = 60\nunits_per_phase = 2\n[limits]\ncrew_delay_s = 5\n\
+        [channels]\nN = \"I0\"\n";
+    let file = BankFile::parse("bank.toml", bank).unwrap();
+    assert_eq!(file.channels.neutral.as_deref(), Some("I0"));
+    let settings = file.settings();
+    assert_eq!(settings.nameplate.name.as_str(), "pole 7");
+    assert_eq!(settings.nameplate.connection, Connection::GroundedWye);
+    assert_eq!(settings.nameplate.rated_power.value(), Some(600.0));
+    assert_eq!(settings.nameplate.unit_voltage.value(), Some(7620.0));
+    assert_eq!((settings.nameplate.units_per_phase, settings.interval_s), (2, 30));
+    assert_eq!(settings.limits.crew_delay_s, 5);
+    assert_eq!(settings.limits.return_s, Limits::DEFAULT.return_s);
+    // 2.5 · √2 · 7199.56 V, 20 · √2 · (200 kvar / 7.62 kV).
+    assert_eq!(settings.sensors.voltage[0].full_scale.value(), Some(25_454.3));
+    assert!((settings.sensors.neutral_full_scale.value_or_nan() - 742.37).abs() < 0.01);
+    // IEEE C37.99 / handbook: 600 kvar at 12.47 kV is 10.234985 µF and 27.779484 A.
+    let plain = BankFile::parse("bank.toml", &bank.replace("unit_kv = 7.62\n", "")).unwrap();
+    assert!(libm::fabs(plain.bank.rated_farads() * 1e6 - 10.234_985) < 1e-6);
+    assert!(libm::fabs(plain.bank.rated_amps() - 27.779_484) < 1e-6);
+}
+
+/// Puts `to` in the place of `from` and expects this sentence.
+fn wrong(text: &str, from: &str, to: &str, expected: &str) {
+    let changed = text.replacen(from, to, 1);
+    assert_ne!(changed, text, "{from}");
+    let error = Scenario::parse("s.toml", &changed).unwrap_err().to_string();
+    assert!(error.contains(expected), "{error}");
+}
+
+#[test]
+fn wrong_values_are_answered_with_line_field_and_range() {
+    for (from, to, expected) in [
+        ("rated_kvar = 600", "rated_kvar = -5", "s.toml line 8: bank.rated_kvar = -5: must be 10…20000 kvar"),
+        ("rated_kv_ll = 12.47", "rated_kv_ll = 230", "line 9: bank.rated_kv_ll = 230: must be 1…46 kV"),
+        ("rated_kv_ll = 12.47", "rated_kv_ll = nan", "bank.rated_kv_ll = NaN: must be 1…46 kV"),
+        ("duration_s = 10", "duration_s = 0", "line 2: duration_s = 0: must be 0.1…86400 s"),
+        ("duration_s = 10", "duration_s = 10\nseed = -1", "line 3: seed = -1: must be a whole number 0…"),
+        ("duration_s = 10", "duration_s = \"long\"", "line 2: invalid type: string \"long\", expected f64"),
+        ("frequency_hz = 60", "frequency_hz = 16.7", "line 5: feeder.frequency_hz = 16.7: must be 42.5…69 Hz"),
+        ("grounded_wye", "delta", "line 7: bank.connection = \"delta\": not supported yet"),
+        ("rated_kvar = 600", "rated_kvar = 20000\nunit_kv = 99", "line 9: bank.unit_kv = 99: must be 0.4…30 kV"),
+        ("rated_kvar = 600", "rated_kvar = 600\nunit_kv = 12.47", "0.7…1.5 times the system's 7.200 kV"),
+        ("rated_kv_ll = 12.47", "rated_kv_ll = 2.4\nunits_per_phase = 25", "units_per_phase = 25: must be a whole"),
+        ("rated_kvar = 600", "rated_kvar = 20000\nunit_kv = 1\n#", "bank.unit_kv = 1"),
+        ("rated_kvar = 600", "kvar = 600", "line 8: unknown field `kvar`, expected one of `name`, `connection`"),
+        ("rated_kvar = 600\n", "", "line 6: missing field `rated_kvar`"),
+        ("[feeder]", "[feeder", "line 3: "),
+    ] {
+        wrong(SHORT, from, to, expected);
+    }
+    for (more, expected) in [
+        ("[[bank.event]]\nkind = \"melts\"\nat_s = 1\n", "line 11: unknown variant `melts`, expected one of `fuse_blows`"),
+        ("[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 1\n", "line 12: bank.event: a fault needs its `phase`"),
+        ("[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 1\nphase = \"D\"\n", "line 13: unknown variant `D`"),
+        ("[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 11\nphase = \"A\"\n", "bank.event.at_s = 11: must be 0…10 s"),
+        ("[[bank.event]]\nkind = \"opens\"\nat_s = 1\nfault_cycles = 1\n", "fault_cycles: belongs to fuse_blows"),
+        ("[[bank.event]]\nkind = \"opens\"\nat_s = 1\nphases = \"AA\"\n", "line 13: phases \"AA\": must be"),
+        ("[[bank.event]]\nkind = \"unit_out\"\nat_s = 1\nphase = \"A\"\ncount = 2\n", "count = 2: must be a whole number 1…1"),
+        ("[[feeder.event]]\nkind = \"sag\"\nat_s = 1\nduration_s = 1\ndepth_percent = 140\n", "depth_percent = 140: must be 0…100 %"),
+        ("[[feeder.event]]\nkind = \"ground_fault_elsewhere\"\nat_s = 1\nduration_s = 1\n", "needs its `phase`"),
+        ("[sensors]\nlocation = \"capacitor\"\n", "line 11: sensors.location = \"capacitor\": not supported yet"),
+        ("[sensors.B]\nlocation = \"fuse_switch\"\n", "sensors.location = \"fuse_switch\": not supported yet"),
+        ("[sensors.B]\ngain_percent = 1e9\n", "line 11: sensors.B.gain_percent = 1000000000: must be -300…300 %"),
+        ("[[sensors.broken_wire]]\nchannel = \"N\"\nat_s = 1\npickup = 2\n", "pickup = 2: must be 0…1"),
+        ("[limits]\ncrew_delay_s = -1\n", "crew_delay_s = -1: must be a whole number 0…3600"),
+    ] {
+        wrong(SHORT, "rated_kv_ll = 12.47\n", &format!("rated_kv_ll = 12.47\n{more}"), expected);
+    }
+    for (more, expected) in [
+        ("start_utc = \"yesterday\"\n", "line 1: start_utc = \"yesterday\": must be a UTC time"),
+        ("start_utc = \"2030-01-01T00:00:00+02:00\"\n", "must be a UTC time"),
+        ("interval_s = 45\n", ""),
+        ("interval_s = 70\n", "line 1: interval_s = 70: must divide an hour"),
+    ] {
+        match Scenario::parse("s.toml", &format!("{more}{SHORT}")) {
+            Ok(_) => assert_eq!(expected, ""),
+            Err(error) => assert!(!expected.is_empty() && error.to_string().contains(expected), "{error}"),
+        }
+    }
+    let drift = "frequency_hz = 60\nfrequency_drift_hz_per_s = 1";
+    wrong(SHORT, "frequency_hz = 60", drift, "frequency_drift_hz_per_s = 1: leads to 70.00 Hz at the end");
+}
+
+#[test]
+fn a_bank_file_says_nothing_about_faults() {
+    let bank = "[bank]\nconnection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\nfrequency_hz = 60\n";
+    assert!(BankFile::parse("b.toml", bank).is_ok());
+    for (from, to, expected) in [
+        ("frequency_hz = 60\n", "", "b.toml line 3: bank.frequency_hz is missing"),
+        ("frequency_hz = 60", "frequency_hz = 55", "line 5: bank.frequency_hz = 55: must be 50 or 60 Hz"),
+        ("frequency_hz = 60", "frequency_hz = 60\ntolerance_percent = [0, 0, 0]", "tolerance_percent: belongs in"),
+        ("[bank]", "[sensors.A]\ngain_percent = 1\n[bank]", "line 2: sensors.A.gain_percent: belongs in a scenario"),
+        ("[bank]", "[feeder]\n[bank]", "unknown field `feeder`"),
+    ] {
+        let error = BankFile::parse("b.toml", &bank.replacen(from, to, 1)).unwrap_err().to_string();
+        assert!(error.contains(expected), "{error}");
+    }
+}
+
+#[test]
+fn a_missing_file_is_named() {
+    let error = Scenario::read(std::path::Path::new("no/such.toml")).unwrap_err().to_string();
+    assert!(error.starts_with("no/such.toml: "), "{error}");
+}
