@@ -37,8 +37,8 @@
 //! 3. A record is acknowledged after it has been read back. A sector that fails to erase, program or read back is left,
 //!    and the next is tried, up to [`MAX_SKIPPED_SECTORS`].
 //! 4. A damaged record costs itself only. Its length is a hint; if it leads nowhere, the rest of the sector is searched
-//!    for a record whose CRC fits one of the numbers that can be there. The word of 16 bits has Hamming distance four:
-//!    up to three flipped bits in it are noticed, and it is never FFFF or 0000.
+//!    for a record whose CRC fits one of the numbers that can be there. The word's 16 bits have Hamming distance four:
+//!    up to three flipped bits are noticed, one is seen through, and FFFF and 0000 are no words.
 //! 5. A header with one flipped bit is repaired on reading: losing a sector, or reusing the newest one's numbers, for
 //!    one bit is too dear. With 192 bits under a CRC-32 the repair is unique.
 //!

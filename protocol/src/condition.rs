@@ -88,8 +88,10 @@ impl Change {
     }
 }
 
-/// A set of channels: bit 0 phase A, bit 1 phase B, bit 2 phase C, bit 3 the neutral.
+/// A set of channels: bit 0 phase A, bit 1 phase B, bit 2 phase C, bit 3 the neutral. Other bits are dropped when
+/// read.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(from = "u8")]
 pub struct Phases(u8);
 
 impl Phases {
@@ -135,10 +137,21 @@ impl Phases {
     }
 }
 
+impl From<u8> for Phases {
+    fn from(bits: u8) -> Self {
+        Self::from_bits(bits)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     extern crate std;
     use super::*;
+
+    #[test]
+    fn no_bit_without_meaning_enters() {
+        assert_eq!(postcard::from_bytes::<Phases>(&[0xF3]).unwrap(), Phases::from_bits(0b0011));
+    }
 
     #[test]
     fn numbers_on_the_wire_are_the_order_of_all() {

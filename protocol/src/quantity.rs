@@ -163,7 +163,8 @@ impl<S: Scale> Serialize for Quantity<S> {
             Some(steps) if S::MIN < 0 => zigzag(steps).wrapping_add(1),
             Some(steps) => steps.unsigned_abs().wrapping_add(1),
         };
-        serializer.serialize_u32(code)
+        // The name adds no byte; a test reads it to compare every field with `schema.txt`.
+        serializer.serialize_newtype_struct(S::NAME, &code)
     }
 }
 

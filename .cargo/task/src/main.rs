@@ -1,7 +1,7 @@
 //! Command line of the build program.
 
 use std::process::ExitCode;
-use wyelog_task::{Error, Output, Toolchain, budgets, deny, image_of, install, qemu, test};
+use wyelog_task::{Error, Output, Toolchain, budgets, deny, image_of, install, lint_boards, qemu, test};
 
 const USAGE: &str = "\
 usage: cargo task COMMAND
@@ -9,6 +9,7 @@ usage: cargo task COMMAND
   image [--board NAME] [--toolchain target|debian]
              build a board's image (emulated) and print where it is
   toolchain  install what the images need: the ARM target and qemu-system-arm
+  lint       clippy over the boards, for ARM
   test       every check: this is the one test command
   budgets    print image sections, RAM by module and dependency counts beside tests/budgets.toml
   deny       licences, bans and sources of the dependencies (installs cargo-deny)";
@@ -32,6 +33,7 @@ fn command(words: &[&str]) -> Result<(), Error> {
             println!("the emulator is {}", qemu()?.display());
             Ok(())
         }
+        ["lint"] => lint_boards(Toolchain::installed()?),
         ["test"] => test(),
         ["budgets"] => budgets(),
         ["deny"] => deny(),

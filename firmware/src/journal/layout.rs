@@ -254,6 +254,16 @@ pub(super) fn length_at(bytes: &[u8], at: usize) -> Option<usize> {
     word_length(u16::from_le_bytes(*bytes.get(at..)?.first_chunk()?))
 }
 
+/// Where the record at the start of `bytes` probably ends: its length, or, if the word is damaged, the only one that is
+/// a single bit away.
+pub(super) fn probable_length(bytes: &[u8]) -> Option<usize> {
+    let word = u16::from_le_bytes(*bytes.first_chunk()?);
+    if word == 0xFFFF {
+        return None;
+    }
+    word_length(word).or_else(|| (0..16_u32).find_map(|bit| word_length(word ^ 1_u16.wrapping_shl(bit))))
+}
+
 /// The first multiple of `granule` in `from..to` at which `bytes` hold a valid word.
 pub(super) fn next_candidate(bytes: &[u8], from: usize, to: usize, granule: u8) -> Option<usize> {
     (from..to).step_by(usize::from(granule)).find(|&at| length_at(bytes, at).is_some())

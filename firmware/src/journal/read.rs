@@ -132,15 +132,15 @@ impl<F: NorFlash> Journal<F> {
         let Place { sector, offset, sequence: expected } = place;
         let limit = if sector == newest { self.tail } else { self.geometry.sector_size };
         let area = Area { sector, limit };
-        if expected < self.next {
-            if let Some(found) = self.verify(area, offset, (expected, expected), buffer)? {
-                let next = Place {
-                    sector,
-                    offset: offset.saturating_add(found.slot),
-                    sequence: expected.saturating_add(1),
-                };
-                return Ok(Step::Record { sequence: expected, length: found.length, next });
-            }
+        if expected < self.next
+            && let Some(found) = self.verify(area, offset, (expected, expected), buffer)?
+        {
+            let next = Place {
+                sector,
+                offset: offset.saturating_add(found.slot),
+                sequence: expected.saturating_add(1),
+            };
+            return Ok(Step::Record { sequence: expected, length: found.length, next });
         }
         // No record: the sector's end, or damage. The next sector's header knows.
         let beyond = self.beyond(place, newest)?;

@@ -131,7 +131,7 @@ impl<F: NorFlash> Journal<F> {
         let mut head = [0xFF; 8];
         let Some(part) = head.get_mut(..to_usize(self.geometry.word_read())) else { return Ok(None) };
         self.flash.read(self.address(area.sector, offset), part)?;
-        Ok(layout::length_at(&head, 0)
+        Ok(layout::probable_length(&head)
             .and_then(|length| self.geometry.slot(length))
             .filter(|&slot| slot <= room))
     }

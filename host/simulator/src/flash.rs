@@ -5,6 +5,8 @@
 
 mod faulty;
 mod memory;
+mod tear;
 
-pub use faulty::{EraseModel, FaultError, FaultyFlash, Flip, ProgramModel};
+pub use faulty::{FaultError, FaultyFlash, Flip};
 pub use memory::{Cells, Counts, FlashError, ImageError, NorMemory};
+pub use tear::{EraseModel, ProgramModel};

@@ -4,12 +4,16 @@
 //! are libm's, random numbers come from a named generator, no clock is read.
 #![forbid(unsafe_code)]
 
+pub mod board;
 pub mod civil;
 pub mod complex;
 pub mod comtrade;
+pub mod emulator;
 pub mod flash;
+pub mod line;
 pub mod resample;
 pub mod scenario;
+pub mod tape;
 pub mod waveform;
 
 /// Frames per second as a float: [`wyelog_protocol::FRAMES_PER_SECOND`].

@@ -1,37 +1,260 @@
 //! Tapes: a scenario or a record as the inputs of a logger, item by item.
 //!
 //! The form of a tape is the firmware's ([`wyelog_firmware::tape`]): settings, then frames of 24-bit counts with
-//! contact and clock between them. A [`Tape`] is computed as it is read, so an hour of it takes no memory.
+//! clock and contact between them. A [`Tape`] of a scenario is computed while it is read and kept nowhere.
 
+use std::collections::VecDeque;
+use std::fmt;
 use std::io::{self, Write};
 
 use wyelog_firmware::frontend::{FULL_SCALE, Frame, Input};
-use wyelog_firmware::tape::{Item, encode, encode_head};
+use wyelog_firmware::tape::{ITEM_BYTES, Item, encode, encode_head};
 use wyelog_protocol::bank::Settings;
 
 use crate::comtrade::{BankSignals, Error, Record};
 use crate::scenario::{BankFile, Scenario};
-use crate::waveform::Waveform;
+use crate::waveform::{self, Waveform};
 
-/// The settings of a logger and everything that enters it, in order.
-///
-/// Iterating gives the inputs; a clone begins again where the original stands.
+/// The settings of a logger and, by iterating, everything that enters it.
 pub struct Tape {
     settings: Settings,
-    source: Box<dyn Iterator<Item = Sample> + Send>,
-    scale: [f64; 4],
+    /// Frames to come. NaN in any channel: the source has no such frame.
+    source: Box<dyn Iterator<Item = waveform::Frame> + Send>,
     frames: u64,
-    clock_ms: Option<u64>,
+    /// Counts per V or A.
+    scale: [f64; 4],
     contact: Option<bool>,
-    /// Inputs due before the next sample is taken: frames lost so far, and a sample already taken.
     lost: u32,
-    held: Option<Sample>,
+    /// Inputs that go before the next frame of the source.
+    ready: VecDeque<Input>,
 }
 
-/// One sample in primary units; `None` for a channel value that the source does not have.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Sample {
-    volts: [f64; 3],
-    neutral_amps: f64,
-    closed: Option<bool>,
+impl fmt::Debug for Tape {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Tape").field("settings", &self.settings).field("frames", &self.frames).finish()
+    }
+}
+
+/// The tape of a scenario.
+pub fn from_scenario(scenario: &Scenario) -> Tape {
+    let waveform = Waveform::new(scenario);
+    let frames = waveform.len() as u64;
+    Tape::new(scenario.settings(), scenario.start_utc_s.saturating_mul(1000), frames, Box::new(waveform))
+}
+
+/// The tape of a record, the bank being as `bank` says. A record without a neutral current gives a neutral channel
+/// of zeros; samples that the record marks as missing become lost frames.
+///
+/// # Errors
+/// The record lacks a voltage, or has two channels for one quantity, or a rate outside 2…100 kHz.
+pub fn from_comtrade(record: &Record, bank: &BankFile) -> Result<Tape, Error> {
+    let signals = record.bank_signals(&record.bank_channels(&bank.channels)?)?;
+    let frames = signals.volts.iter().map(Vec::len).min().unwrap_or(0) as u64;
+    let start_ms = record.config.start_utc_ns().div_euclid(1_000_000);
+    Ok(Tape::new(bank.settings(), start_ms, frames, Box::new(frames_of(signals))))
+}
+
+fn frames_of(signals: BankSignals) -> impl Iterator<Item = waveform::Frame> + Send {
+    let BankSignals { volts: [a, b, c], neutral, contact } = signals;
+    let volts = a.into_iter().zip(b).zip(c).map(|((a, b), c)| [a, b, c]);
+    volts.enumerate().map(move |(index, volts)| waveform::Frame {
+        volts,
+        neutral_amps: neutral.as_ref().map_or(0.0, |amps| amps.get(index).copied().unwrap_or(f64::NAN)),
+        closed: contact.as_ref().and_then(|states| states.get(index).or(states.last()).copied()),
+    })
+}
+
+impl Tape {
+    fn new(
+        settings: Settings,
+        start_ms: i64,
+        frames: u64,
+        source: Box<dyn Iterator<Item = waveform::Frame> + Send>,
+    ) -> Self {
+        // A quantity that is absent gives a channel of zeros; the checks of the files leave none absent.
+        let counts = |full_scale: Option<f64>| full_scale.map_or(0.0, |full| COUNTS / full);
+        let [a, b, c] = settings.sensors.voltage.map(|sensor| counts(sensor.full_scale.value_f64()));
+        let scale = [a, b, c, counts(settings.sensors.neutral_full_scale.value_f64())];
+        // Before 1970 there is no UTC for the logger: its clock stays unset.
+        let ready = u64::try_from(start_ms).ok().map(Input::Clock).into_iter().collect();
+        Self { settings, source, frames, scale, contact: None, lost: 0, ready }
+    }
+
+    /// What the logger is told.
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    /// Frames of the whole tape, lost ones included.
+    pub fn frames(&self) -> u64 {
+        self.frames
+    }
+
+    /// The items of a tape file, head included.
+    pub fn items(self) -> impl Iterator<Item = Item> {
+        let mut head = Vec::new();
+        encode_head(&self.settings, &mut |item| head.push(*item));
+        head.into_iter().chain(self.map(|input| encode(&input)))
+    }
+
+    /// Writes the tape file. Returns its length in bytes.
+    ///
+    /// # Errors
+    /// What `sink` answers.
+    pub fn write(self, sink: &mut impl Write) -> io::Result<u64> {
+        let mut bytes = 0;
+        for item in self.items() {
+            sink.write_all(&item)?;
+            bytes += ITEM_BYTES as u64;
+        }
+        Ok(bytes)
+    }
+
+    fn take(&mut self, sample: &waveform::Frame) {
+        let [a, b, c] = sample.volts;
+        let values = [a, b, c, sample.neutral_amps];
+        if let Some(closed) = sample.closed.filter(|_| sample.closed != self.contact) {
+            self.flush_lost();
+            self.contact = Some(closed);
+            self.ready.push_back(Input::Contact(closed));
+        }
+        if values.iter().any(|value| value.is_nan()) {
+            self.lost += 1;
+            return;
+        }
+        self.flush_lost();
+        let mut channels = [0; 4];
+        for ((slot, value), scale) in channels.iter_mut().zip(values).zip(self.scale) {
+            *slot = count(value * scale);
+        }
+        self.ready.push_back(Input::Frame(Frame { channels }));
+    }
+
+    fn flush_lost(&mut self) {
+        if self.lost > 0 {
+            self.ready.push_back(Input::FramesLost(core::mem::take(&mut self.lost)));
+        }
+    }
+}
+
+impl Iterator for Tape {
+    type Item = Input;
+
+    fn next(&mut self) -> Option<Input> {
+        while self.ready.is_empty() {
+            match self.source.next() {
+                Some(sample) => self.take(&sample),
+                None => {
+                    self.flush_lost();
+                    return self.ready.pop_front();
+                }
+            }
+        }
+        self.ready.pop_front()
+    }
+}
+
+/// Counts at full scale.
+const COUNTS: f64 = 8_388_608.0;
+
+/// What a 24-bit converter makes of this many counts: rounded, and clipped at its ends.
+fn count(value: f64) -> i32 {
+    let rounded = libm::round(value);
+    if rounded >= f64::from(FULL_SCALE) {
+        FULL_SCALE
+    } else if rounded <= -COUNTS {
+        -FULL_SCALE - 1
+    } else {
+        rounded as i32
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use wyelog_firmware::tape::{decode, decode_head};
+
+    const SCENARIO: &str = "name = \"t\"\nduration_s = 1\n[feeder]\nkv_ll = 12.47\nfrequency_hz = 60\n[bank]\n\
+        connection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\n[[bank.event]]\nkind = \"opens\"\nat_s = 0.5\n";
+
+    fn scenario() -> Scenario {
+        Scenario::parse("t.toml", SCENARIO).unwrap()
+    }
+
+    #[test]
+    fn a_scenario_becomes_clock_contact_and_frames_in_order() {
+        let tape = from_scenario(&scenario());
+        assert_eq!(tape.frames(), 4800);
+        let inputs: Vec<Input> = tape.collect();
+        assert_eq!(inputs[0], Input::Clock(1_893_456_000_000));
+        assert_eq!(inputs[1], Input::Contact(true));
+        assert_eq!(inputs[2402], Input::Contact(false));
+        assert_eq!(inputs.len(), 4803);
+        let Input::Frame(first) = inputs[2] else { panic!() };
+        // Crest of A at time 0 is a 2.5th of full scale.
+        assert!((f64::from(first.channels[0]) / COUNTS - 0.4).abs() < 1e-6);
+        assert!(inputs.iter().all(|input| !matches!(input, Input::Frame(frame) if frame.clipped())));
+    }
+
+    #[test]
+    fn a_written_tape_is_read_by_the_firmware() {
+        let mut bytes = Vec::new();
+        let length = from_scenario(&scenario()).write(&mut bytes).unwrap();
+        assert_eq!(length, bytes.len() as u64);
+        let mut items = bytes.chunks_exact(ITEM_BYTES).map(|item| Item::try_from(item).unwrap());
+        assert_eq!(decode_head(&mut || items.next()).unwrap(), scenario().settings());
+        let read: Vec<Input> = items.map(|item| decode(&item).unwrap()).collect();
+        assert_eq!(read, from_scenario(&scenario()).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn a_converter_clips_at_both_ends() {
+        for (value, expected) in [
+            (1e12, 8_388_607),
+            (8_388_607.4, 8_388_607),
+            (-1e12, -8_388_608),
+            (-0.5, -1),
+            (2.4, 2),
+        ] {
+            assert_eq!(count(value), expected, "{value}");
+        }
+    }
+
+    #[test]
+    fn missing_samples_become_lost_frames() {
+        let cfg = "s,d,2013\n5,4A,1D\n1,VA,A,,kV,0.001,0,0,-32767,32767,1,1,P\n2,VB,B,,kV,0.001,0,0,-32767,32767,1,1,P\n\
+            3,VC,C,,kV,0.001,0,0,-32767,32767,1,1,P\n4,IN,N,,A,0.01,0,0,-32767,32767,1,1,P\n1,CLOSE,,,0\n60\n1\n4800,6\n\
+            01/03/2026,08:00:00.000000\n01/03/2026,08:00:00.000000\nASCII\n1\n0,0\n0,0\n";
+        let dat = "1,0,1000,0,0,100,1\n2,208,99999,0,0,100,1\n3,417,0,99999,0,100,1\n4,625,2000,0,0,100,0\n\
+            5,833,0,0,0,99999,0\n6,1042,99999,0,0,1,0\n";
+        let record = Record::parse("r.cfg", cfg.as_bytes(), "r.dat", dat.as_bytes()).unwrap();
+        let bank = "[bank]\nconnection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\nfrequency_hz = 60\n";
+        let tape = from_comtrade(&record, &BankFile::parse("b.toml", bank).unwrap()).unwrap();
+        assert_eq!(tape.frames(), 6);
+        let full = tape.settings().sensors.voltage[0].full_scale.value_f64().unwrap();
+        let frame = |volts: f64, amps: f64| {
+            let full_amps = 20.0 * libm::sqrt(2.0) * 27.779_484;
+            let channels = [count(volts / full * COUNTS), 0, 0, count(amps / full_amps * COUNTS)];
+            Input::Frame(Frame { channels })
+        };
+        let inputs: Vec<Input> = tape.collect();
+        let close = |a: &Input, b: &Input| match (a, b) {
+            (Input::Frame(a), Input::Frame(b)) => {
+                a.channels.iter().zip(b.channels).all(|(a, b)| (a - b).abs() <= 1)
+            }
+            _ => a == b,
+        };
+        let expected = [
+            // 1 March 2026, 08:00 UTC.
+            Input::Clock(1_772_352_000_000),
+            Input::Contact(true),
+            frame(1000.0, 1.0),
+            Input::FramesLost(2),
+            Input::Contact(false),
+            frame(2000.0, 1.0),
+            Input::FramesLost(2),
+        ];
+        assert_eq!(inputs.len(), expected.len(), "{inputs:?}");
+        assert!(inputs.iter().zip(&expected).all(|(a, b)| close(a, b)), "{inputs:?}");
+    }
 }

@@ -1,1 +1,6 @@
-//! Under construction.
+//! What the tests of the device side share.
+
+pub mod arbitrary;
+pub mod samples;
+pub mod schema;
+pub mod shape;

@@ -21,10 +21,10 @@ impl Half {
     const fn at(base: usize) -> Self {
         Self {
             load: Register::at(base),
-            value: Register::at(base + 0x04),
-            control: Register::at(base + 0x08),
-            int_clear: Register::at(base + 0x0C),
-            background_load: Register::at(base + 0x18),
+            value: Register::at(base.wrapping_add(0x04)),
+            control: Register::at(base.wrapping_add(0x08)),
+            int_clear: Register::at(base.wrapping_add(0x0C)),
+            background_load: Register::at(base.wrapping_add(0x18)),
         }
     }
 }

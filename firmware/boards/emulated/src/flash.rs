@@ -59,7 +59,7 @@ impl Flash {
             Some(file) => file,
             None => blank(name)?,
         };
-        let capacity = file.length()? / SECTOR * SECTOR;
+        let capacity = file.length()? & !(SECTOR - 1);
         Some(Self { file, capacity, program_ticks, erase_ticks })
     }
 

@@ -11,7 +11,8 @@ use heapless::Vec;
 
 /// Opens the file; without it lines are dropped.
 pub fn open(name: &[u8]) {
-    let file = File::open(name, Mode::Append);
+    // The emulator opens for appending, but stands at the start.
+    let file = File::open(name, Mode::Append).and_then(|file| file.seek(file.length()?).map(|()| file));
     interrupt::free(|_| state(|inner| inner.sink.file = file));
 }
 

@@ -30,6 +30,7 @@ type Handler = extern "C" fn();
 
 /// Where the processor goes for each line.
 #[expect(unsafe_code, reason = "the vector table has a fixed place and name (cortex-m-rt, feature `device`)")]
+#[expect(clippy::indexing_slicing, reason = "the compiler does it: no such line, no image")]
 #[unsafe(link_section = ".vector_table.interrupts")]
 #[unsafe(no_mangle)]
 static __INTERRUPTS: [Handler; 32] = {

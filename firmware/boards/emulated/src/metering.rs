@@ -54,7 +54,12 @@ impl Metering {
     /// Says in the log what the steps took.
     pub fn log_cost(&self) {
         let Cost { steps, ticks, worst } = self.cost;
-        defmt::info!("meter after 10 s: {=u32} steps, {=u64} ticks, worst step {=u32} ticks", steps, ticks, worst);
+        defmt::info!(
+            "meter after 10 s: {=u32} steps, {=u64} ticks, worst step {=u32} ticks",
+            steps,
+            ticks,
+            worst
+        );
     }
 }
 

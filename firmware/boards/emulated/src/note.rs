@@ -81,7 +81,10 @@ fn panic(info: &PanicInfo) -> ! {
 }
 
 #[exception]
-#[allow(unsafe_code, reason = "cortex-m-rt's signature; its macro makes two functions of one: expect would fail")]
+#[allow(
+    unsafe_code,
+    reason = "cortex-m-rt's signature; its macro makes two functions of one: expect would fail"
+)]
 unsafe fn HardFault(frame: &ExceptionFrame) -> ! {
     stop(HARD_FAULT, frame.pc())
 }
@@ -92,7 +95,10 @@ pub extern "C" fn unexpected() {
 }
 
 #[exception]
-#[allow(unsafe_code, reason = "cortex-m-rt's signature; its macro makes two functions of one: expect would fail")]
+#[allow(
+    unsafe_code,
+    reason = "cortex-m-rt's signature; its macro makes two functions of one: expect would fail"
+)]
 unsafe fn DefaultHandler(_number: i16) -> ! {
     stop(HARD_FAULT, 0)
 }

@@ -3,6 +3,7 @@
 use serde::Deserialize;
 use toml::Spanned;
 
+use super::bank::Bank;
 use super::check::Source;
 use super::error::Error;
 use super::phases::{Phase, Phases};
@@ -214,6 +215,30 @@ impl FeederTable {
             harmonics: self.harmonics.iter().map(|h| h.check(source)).collect::<Result<_, _>>()?,
             events,
         })
+    }
+}
+
+/// Largest share of its own reactance that a bank may meet in the source, by sequence: beyond, the two resonate
+/// near the fundamental and no feeder is like that.
+const LARGEST_SHARE: (f64, f64) = (0.25, 0.75);
+
+impl FeederTable {
+    /// Refuses a source impedance that no bank of this size could hang on.
+    pub fn check_against(&self, source: &Source, feeder: &Feeder, bank: &Bank) -> Result<(), Error> {
+        let bank_ohm = 1000.0 * bank.unit_kv / bank.rated_amps();
+        let (share, zero_share) = (feeder.impedance_ohm.1 / bank_ohm, feeder.zero_impedance_ohm.1 / bank_ohm);
+        let must = |largest: f64| {
+            let largest_ohm = largest * bank_ohm;
+            format!("must be at most {largest_ohm:.3} ohms, {largest} of the bank's reactance of {bank_ohm:.3} ohms")
+        };
+        let (largest, largest_zero) = LARGEST_SHARE;
+        match (&self.x_ohm, &self.x0_ohm) {
+            (Some(x), _) if share > largest => Err(source.wrong(x, "feeder.x_ohm", must(largest))),
+            (_, Some(x0)) if zero_share > largest_zero => {
+                Err(source.wrong(x0, "feeder.x0_ohm", must(largest_zero)))
+            }
+            _ => Ok(()),
+        }
     }
 }
 

@@ -109,6 +109,8 @@ impl Scenario {
         let table: ScenarioTable = source.table()?;
         let duration_s = source.number("duration_s", &table.duration_s, 0.1..=86_400.0, "s")?;
         let feeder = table.feeder.check(&source, duration_s)?;
+        let bank = table.bank.simulated(&source, feeder.frequency_hz, duration_s)?;
+        table.feeder.check_against(&source, &feeder, &bank.nameplate)?;
         Ok(Self {
             name: table.name,
             seed: source.whole_or("seed", table.seed.as_ref(), 1, 0..=i64::MAX)?.unsigned_abs(),
@@ -118,8 +120,8 @@ impl Scenario {
                 None => 1_893_456_000,
                 Some(stated) => utc(&source, stated)?,
             },
-            bank: table.bank.simulated(&source, feeder.frequency_hz, duration_s)?,
             feeder,
+            bank,
             sensors: table.sensors.check(&source, duration_s)?,
             has_contact: table.contact.present.unwrap_or(true),
             told: told(&source, &table.sensors, &table.limits, table.interval_s.as_ref())?,

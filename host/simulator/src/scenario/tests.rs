@@ -1,5 +1,6 @@
 //! The language: its documented example, and a sentence for every way to get it wrong.
 
+use proptest::prelude::*;
 use wyelog_protocol::bank::{Connection, Limits, RatedFrequency};
 
 use super::*;
@@ -83,6 +84,7 @@ fn wrong_values_are_answered_with_line_field_and_range() {
         ("duration_s = 10", "duration_s = 10\nseed = -1", "line 3: seed = -1: must be a whole number 0…"),
         ("duration_s = 10", "duration_s = \"long\"", "line 2: invalid type: string \"long\", expected f64"),
         ("frequency_hz = 60", "frequency_hz = 16.7", "line 5: feeder.frequency_hz = 16.7: must be 42.5…69 Hz"),
+        ("kv_ll = 12.47", "kv_ll = 12.47\nx_ohm = 80", "line 5: feeder.x_ohm = 80: must be at most 64.792 ohms"),
         ("grounded_wye", "delta", "line 7: bank.connection = \"delta\": not supported yet"),
         ("rated_kvar = 600", "rated_kvar = 20000\nunit_kv = 99", "line 9: bank.unit_kv = 99: must be 0.4…30 kV"),
         ("rated_kvar = 600", "rated_kvar = 600\nunit_kv = 12.47", "0.7…1.5 times the system's 7.200 kV"),
@@ -147,4 +149,25 @@ fn a_bank_file_says_nothing_about_faults() {
 fn a_missing_file_is_named() {
     let error = Scenario::read(std::path::Path::new("no/such.toml")).unwrap_err().to_string();
     assert!(error.starts_with("no/such.toml: "), "{error}");
+}
+
+proptest! {
+    /// Any text is answered.
+    #[test]
+    fn no_text_brings_the_reader_down(text in "[a-z_\\[\\]{}=\"0-9.\n ,#-]{0,200}") {
+        let _ = Scenario::parse("s.toml", &text);
+        let _ = BankFile::parse("b.toml", &text);
+    }
+
+    /// A damaged line of a good scenario is answered with a sentence that names the file and a line.
+    #[test]
+    fn a_damaged_scenario_is_answered_with_a_line(at in any::<prop::sample::Index>(), with in "[a-z0-9=\"\\[-]") {
+        let mut text: Vec<char> = example().chars().collect();
+        let at = at.index(text.len());
+        text[at] = with.chars().next().unwrap();
+        let text: String = text.into_iter().collect();
+        if let Err(error) = Scenario::parse("s.toml", &text) {
+            prop_assert!(error.to_string().starts_with("s.toml line "), "{error}");
+        }
+    }
 }

@@ -1,7 +1,7 @@
 //! The circuit through time: segments between its changes, and the changes themselves.
 
 use super::network::{FAULT_OHM, Impedance, Shunt};
-use super::schedule::{Action, schedule};
+use super::schedule::{Action, Contact, Todo, schedule};
 use super::segment::{Angle, Decay, Segment, wave};
 use super::source::{Source, Triple};
 use crate::scenario::{Phase, Scenario};
@@ -72,7 +72,7 @@ pub(super) struct Circuit {
     pub segments: Vec<Segment>,
     pub marks: Vec<Mark>,
     /// When the contact input changes, and to what.
-    pub contact: Vec<(f64, bool)>,
+    pub contact: Contact,
     pub angle: Angle,
 }
 
@@ -85,7 +85,7 @@ struct Solver<'a> {
     rated_farads: [f64; 3],
     /// Rate of discharge of an open unit, in 1/s.
     discharge: f64,
-    todo: Vec<(f64, Action)>,
+    todo: Todo,
     segments: Vec<Segment>,
     marks: Vec<Mark>,
 }

@@ -23,8 +23,13 @@ pub(super) enum Action {
     PoleMakes(Phase),
 }
 
+/// Actions in time order, each with its time in s.
+pub(super) type Todo = Vec<(f64, Action)>;
+/// When the contact input changes, in s, and to what.
+pub(super) type Contact = Vec<(f64, bool)>;
+
 /// Everything that the scenario states a time for, and the changes of the contact input.
-pub(super) fn schedule(scenario: &Scenario) -> (Vec<(f64, Action)>, Vec<(f64, bool)>) {
+pub(super) fn schedule(scenario: &Scenario) -> (Todo, Contact) {
     let mut todo = Vec::new();
     let mut contact = vec![(0.0, scenario.bank.closed_at_start)];
     let mut noise = Noise::new(scenario.seed, 100);

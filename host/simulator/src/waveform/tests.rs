@@ -272,3 +272,36 @@ fn the_same_seed_gives_the_same_bits_everywhere() {
     // Pinned: another machine, compiler or library version must give these bits too.
     assert_eq!(first, 0xd7a6_1520_4aae_335b, "{first:#x}");
 }
+
+proptest::proptest! {
+    /// Whatever the language allows gives finite frames, as many as asked for.
+    #[test]
+    fn every_allowed_scenario_gives_finite_frames(
+        seed in 0_u32..1000, kvar in 10.0..20_000.0, kv in 4.16..34.5, x_share in 0.0..0.25, r in 0.0..20.0,
+        first in 0.0..0.6, second in 0.0..0.6, units in 1..25, closed: bool, reversed: bool, drift in -1.0..1.0,
+    ) {
+        let x = x_share * 1000.0 * kv * kv / kvar;
+        let x = if x > 30.0 { 30.0 } else { x };
+        let rotation = if reversed { "ACB" } else { "ABC" };
+        let text = format!(
+            "name = \"p\"\nseed = {seed}\nduration_s = 0.6\n[feeder]\nkv_ll = {kv}\nfrequency_hz = 50\nx_ohm = {x}\n\
+             r_ohm = {r}\nrotation = \"{rotation}\"\nfrequency_drift_hz_per_s = {drift}\n\
+             harmonics = [{{ order = 7, percent = 3 }}, {{ order = 40, percent = 1 }}]\n\
+             [[feeder.event]]\nkind = \"interruption\"\nat_s = {first}\nduration_s = 0.1\n\
+             [[feeder.event]]\nkind = \"ground_fault_elsewhere\"\nat_s = {second}\nduration_s = 0.2\nphase = \"C\"\n\
+             [bank]\nconnection = \"grounded_wye\"\nrated_kvar = {kvar}\nrated_kv_ll = {kv}\nunits_per_phase = {units}\n\
+             closed_at_start = {closed}\n\
+             [[bank.event]]\nkind = \"opens\"\nat_s = {first}\n[[bank.event]]\nkind = \"closes\"\nat_s = {second}\n\
+             [[bank.event]]\nkind = \"fuse_blows\"\nat_s = {second}\nphase = \"A\"\nfault_cycles = 2\n\
+             [[bank.event]]\nkind = \"unit_out\"\nat_s = {first}\nphase = \"B\"\n"
+        );
+        // Small banks at high currents are refused in words, which is an answer too.
+        if let Ok(scenario) = Scenario::parse("p.toml", &text) {
+            let frames: Vec<Frame> = Waveform::new(&scenario).collect();
+            proptest::prop_assert_eq!(frames.len(), 2880);
+            let limit = 20.0 * scenario.bank.nameplate.system_volts();
+            proptest::prop_assert!(frames.iter().all(|f| f.volts.iter().all(|v| libm::fabs(*v) < limit)));
+            proptest::prop_assert!(frames.iter().all(|f| f.neutral_amps.is_finite()));
+        }
+    }
+}

@@ -1,0 +1,186 @@
+//! A simulated board in this process: the shipped logger over simulated flash, fed from a tape, with a line to it.
+//!
+//! With [`Pace::Real`] this module reads the monotonic clock, to let 4800 frames pass in a second; what the logger
+//! records does not depend on it.
+
+use std::io;
+use std::net::{TcpListener, TcpStream};
+use std::time::{Duration, Instant};
+
+use embedded_io::ReadReady;
+use thiserror::Error;
+use wyelog_firmware::journal::MountError;
+use wyelog_firmware::keeper::{Device, Line};
+use wyelog_firmware::logger::Logger;
+use wyelog_firmware::meter::Buffers;
+use wyelog_protocol::text;
+
+use crate::flash::{FlashError, NorMemory};
+use crate::frames_per_second;
+use crate::line::{Connection, FaultCounts, FaultyLine, LineFaults, StreamLine};
+use crate::tape::Tape;
+
+/// Name of this board, as the logger says it.
+pub const BOARD: &str = "simulated";
+
+/// Sectors of 4 KiB in the flash of a new board: 1 MiB.
+pub const SECTORS: usize = 256;
+
+/// How fast the tape goes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Pace {
+    /// As fast as this machine can.
+    Free,
+    /// 4800 frames a second.
+    Real,
+}
+
+/// The board could not start.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Error)]
+pub enum BoardError {
+    /// The flash is of no use to the logger.
+    #[error("the logger cannot use this flash ({0:?}); start with an empty one")]
+    Flash(MountError<FlashError>),
+}
+
+/// Frames played between two looks at the line.
+const FRAMES_PER_STEP: u64 = 480;
+/// How long a board with nothing to do rests.
+const REST: Duration = Duration::from_micros(500);
+
+/// A logger with its tape.
+#[derive(Debug)]
+pub struct Board<'b> {
+    logger: Logger<'b, NorMemory>,
+    tape: Tape,
+    pace: Pace,
+    started: Instant,
+    ended: bool,
+}
+
+impl<'b> Board<'b> {
+    /// Starts the logger, as after a reset. `serial` is cut to 16 bytes.
+    ///
+    /// # Errors
+    /// The flash cannot be mounted.
+    pub fn start(
+        buffers: &'b mut Buffers,
+        tape: Tape,
+        flash: NorMemory,
+        serial: &str,
+        pace: Pace,
+    ) -> Result<Self, BoardError> {
+        let device = Device { board: BOARD, serial: text(serial) };
+        let settings = tape.settings().clone();
+        let (logger, mounted) = Logger::start(buffers, flash, device, settings, None);
+        mounted.map_err(BoardError::Flash)?;
+        Ok(Self { logger, tape, pace, started: Instant::now(), ended: false })
+    }
+
+    /// Plays what is due of the tape, a tenth of a second of it at most. Returns whether there was anything.
+    pub fn advance(&mut self) -> bool {
+        let due = match self.pace {
+            Pace::Free => u64::MAX,
+            Pace::Real => (self.started.elapsed().as_secs_f64() * frames_per_second()) as u64,
+        };
+        let until = due.min(self.logger.frames().saturating_add(FRAMES_PER_STEP));
+        let mut busy = false;
+        while !self.ended && self.logger.frames() < until {
+            match self.tape.next() {
+                Some(input) => self.logger.input(input),
+                None => self.ended = true,
+            }
+            busy = true;
+        }
+        busy
+    }
+
+    /// Plays the tape to its end. `each` is told the frames done so far now and then.
+    pub fn play(&mut self, each: &mut dyn FnMut(u64)) {
+        while !self.ended {
+            if !self.advance() {
+                std::thread::sleep(REST);
+            }
+            each(self.logger.frames());
+        }
+    }
+
+    /// Moves bytes between the logger and a line. Returns whether there was anything to do.
+    pub fn serve(&mut self, line: &mut impl Line) -> bool {
+        self.logger.serve(line)
+    }
+
+    /// Plays the tape and answers on `line` until it is disconnected or `stop` says so.
+    pub fn serve_until(&mut self, line: &mut impl Connection, stop: &mut dyn FnMut(&Self) -> bool) {
+        while !line.is_gone() && !stop(self) {
+            let played = self.advance();
+            let served = self.serve(line);
+            if !played && !served {
+                std::thread::sleep(REST);
+            }
+        }
+    }
+
+    /// Plays the tape and answers one client after the other until `stop` says so. Who comes while another is served
+    /// is turned away. Returns what went wrong on the line, as asked for.
+    ///
+    /// # Errors
+    /// The listener fails.
+    pub fn serve_tcp(
+        &mut self,
+        listener: &TcpListener,
+        faults: LineFaults,
+        stop: &mut dyn FnMut(&Self) -> bool,
+    ) -> io::Result<FaultCounts> {
+        listener.set_nonblocking(true)?;
+        let mut line: Option<FaultyLine<StreamLine<TcpStream>>> = None;
+        while !stop(self) {
+            if let Some(client) = accept(listener)? {
+                let client = StreamLine::tcp(client)?;
+                match &mut line {
+                    None => line = Some(FaultyLine::new(client, faults)),
+                    // Reading notices whether the client before has left meanwhile.
+                    Some(line) if line.read_ready().is_err() || line.is_gone() => line.reconnect(client),
+                    // Dropped, and so closed: somebody else is here.
+                    Some(_) => {}
+                }
+            }
+            let played = self.advance();
+            let served = line.as_mut().is_some_and(|line| self.logger.serve(line));
+            if !played && !served {
+                std::thread::sleep(REST);
+            }
+        }
+        Ok(line.map_or_else(FaultCounts::default, |line| line.counts()))
+    }
+
+    /// Whether the tape has come to its end.
+    pub const fn has_ended(&self) -> bool {
+        self.ended
+    }
+
+    /// Frames since the start.
+    pub const fn frames(&self) -> u64 {
+        self.logger.frames()
+    }
+
+    /// The logger.
+    pub const fn logger(&self) -> &Logger<'b, NorMemory> {
+        &self.logger
+    }
+
+    /// The flash, as when power goes.
+    pub fn into_flash(self) -> Option<NorMemory> {
+        self.logger.into_flash()
+    }
+}
+
+fn accept(listener: &TcpListener) -> io::Result<Option<TcpStream>> {
+    match listener.accept() {
+        Ok((stream, _)) => Ok(Some(stream)),
+        Err(error) if error.kind() == io::ErrorKind::WouldBlock => Ok(None),
+        // A client that left before it was let in is no fault of ours.
+        Err(error) if error.kind() == io::ErrorKind::ConnectionAborted => Ok(None),
+        Err(error) => Err(error),
+    }
+}

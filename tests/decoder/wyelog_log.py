@@ -1,0 +1,288 @@
+#!/usr/bin/env python3
+"""Reads a wyelog log file and prints one JSON object per record, then one with counts.
+
+    python3 wyelog_log.py LOG [--schema schema.txt]
+
+Written from WIRE.md and driven by schema.txt, as a second opinion on the Rust decoder: Python 3.9, standard library
+only. Quantities come out in units (null when absent), names of variants in snake_case, a variant with fields as
+{"name": {...}}, a set as the list of its members, bytes as hex digits.
+
+The last line counts: frames_ok and frames_damaged; packets_unknown, whole but of a newer logger; records; and of
+them records_unknown (kind or version not in the schema) and records_malformed. missing lists the sequence numbers
+that are not in the file, as [first, first one behind]: holes between the first and the last number seen, and those
+up to 'next' of the log's end, if it says so.
+
+Exit code 0, or 2 when there is nothing to read.
+"""
+
+import argparse
+import json
+import pathlib
+import re
+import sys
+import zlib
+
+
+class Malformed(ValueError):
+    """Bytes that are not what the schema says."""
+
+
+def snake(name):
+    """CamelCase to snake_case."""
+    return re.sub(r"(?<!^)(?=[A-Z])", "_", name).lower()
+
+
+def parse_type(text):
+    """'array<Range<Voltage>,3>' as (name, [arguments])."""
+    name, bracket, rest = text.partition("<")
+    if not bracket:
+        return (text, [])
+    arguments, depth, start, inside = [], 0, 0, rest[:-1]
+    for at, character in enumerate(inside):
+        depth += (character == "<") - (character == ">")
+        if character == "," and depth == 0:
+            arguments.append(parse_type(inside[start:at]))
+            start = at + 1
+    arguments.append(parse_type(inside[start:]))
+    return (name, arguments)
+
+
+def substitute(of, parameter, argument):
+    """The type `of` with `argument` in place of the name `parameter`."""
+    name, arguments = of
+    return argument if name == parameter else (name, [substitute(a, parameter, argument) for a in arguments])
+
+
+class Schema:
+    """schema.txt, and how a value of any type in it is read."""
+
+    def __init__(self, text):
+        self.constants, self.definitions, self.records, self.packets = {}, {}, {}, {}
+        parts = []
+        for line in text.splitlines():
+            words = line.split("#")[0].split()
+            if not words:
+                continue
+            if line.startswith(" "):
+                parts.append(words)
+                continue
+            what, name, *rest = words
+            parts = []
+            if what == "constant":
+                self.constants[name] = int(rest[0])
+            elif what == "record":
+                self.records[int(name), int(rest[0])] = (rest[1], parse_type(rest[2]))
+            elif what == "packet":
+                self.packets[name] = parse_type(rest[0])
+            elif what == "quantity":
+                self.definitions[name] = (what, [float(rest[1]), int(rest[2]), int(rest[3])])
+            elif what == "set":
+                self.definitions[name] = (what, rest)
+            elif what in ("struct", "enum"):
+                base, arguments = parse_type(name)
+                self.definitions[base] = (what, [[a[0] for a in arguments], parts])
+            else:
+                raise SystemExit(f"schema: not understood: {line}")
+
+    def read(self, of, cursor):
+        """One value of the type `of`."""
+        name, arguments = of
+        if name == "u8":
+            return cursor.take(1)[0]
+        if name in ("u16", "u32", "u64"):
+            return cursor.varint(int(name[1:]))
+        if name in ("text", "bytes"):
+            raw = cursor.take(cursor.varint(32))
+            if name == "bytes":
+                return raw.hex()
+            if arguments and len(raw) > int(arguments[0][0]):
+                raise Malformed("text too long")
+            return raw.decode("utf-8")
+        if name == "option":
+            present = cursor.take(1)[0]
+            if present > 1:
+                raise Malformed("neither absent nor present")
+            return self.read(arguments[0], cursor) if present else None
+        if name == "array":
+            return [self.read(arguments[0], cursor) for _ in range(int(arguments[1][0]))]
+        if name == "vec":
+            length = cursor.varint(32)
+            if length > int(arguments[1][0]):
+                raise Malformed("too many elements")
+            return [self.read(arguments[0], cursor) for _ in range(length)]
+        if name == "tuple":
+            return [self.read(argument, cursor) for argument in arguments]
+        what, body = self.definitions[name]
+        if what == "quantity":
+            return read_quantity(body, cursor)
+        if what == "set":
+            bits = cursor.take(1)[0]
+            return [member for bit, member in enumerate(body) if bits >> bit & 1]
+        parameters, parts = body
+        if what == "enum":
+            return self.read_variant(parts, cursor)
+        fields = {}
+        for field, text in parts:
+            field_type = parse_type(text)
+            for parameter, argument in zip(parameters, arguments):
+                field_type = substitute(field_type, parameter, argument)
+            fields[field] = self.read(field_type, cursor)
+        return fields
+
+    def read_variant(self, parts, cursor):
+        number = cursor.varint(32)
+        for variant, name, *payload in parts:
+            if int(variant) != number:
+                continue
+            if not payload:
+                return snake(name)
+            if ":" not in payload[0]:
+                return {snake(name): self.read(parse_type(payload[0]), cursor)}
+            pairs = [field.split(":") for field in payload]
+            return {snake(name): {field: self.read(parse_type(text), cursor) for field, text in pairs}}
+        raise Malformed(f"variant {number} is not known")
+
+
+def read_quantity(scale, cursor):
+    """A quantity in units, None when absent."""
+    steps_per_unit, smallest, largest = scale
+    code = cursor.varint(32)
+    if code == 0:
+        return None
+    steps = code - 1
+    if smallest < 0:
+        steps = steps >> 1 if steps & 1 == 0 else -(steps >> 1) - 1
+    if not smallest <= steps <= largest:
+        raise Malformed("quantity out of range")
+    return steps / steps_per_unit
+
+
+class Cursor:
+    """Bytes, read from the front."""
+
+    def __init__(self, data):
+        self.data, self.at = data, 0
+
+    def take(self, count):
+        if self.at + count > len(self.data):
+            raise Malformed("cut short")
+        self.at += count
+        return self.data[self.at - count : self.at]
+
+    def varint(self, bits):
+        value = 0
+        for shift in range(0, bits, 7):
+            byte = self.take(1)[0]
+            value |= (byte & 0x7F) << shift
+            if byte < 0x80:
+                if value >> bits:
+                    break
+                return value
+        raise Malformed("number too large")
+
+
+def unframe(piece, limit):
+    """The packet in the bytes between two zeros, None when they hold none."""
+    if len(piece) > limit:
+        return None
+    packet, at = bytearray(), 0
+    while at < len(piece):
+        code = piece[at]
+        block = piece[at + 1 : at + code]
+        if len(block) != code - 1:
+            return None
+        packet += block
+        at += code
+        if code < 0xFF and at < len(piece):
+            packet.append(0)
+    if len(packet) < 4 or zlib.crc32(packet[:-4]) != int.from_bytes(packet[-4:], "little"):
+        return None
+    return bytes(packet[:-4])
+
+
+class Log:
+    """What has been read so far; `show` gets every record as a dict."""
+
+    def __init__(self, schema, show):
+        self.schema, self.show = schema, show
+        names = ("frames_ok", "frames_damaged", "packets_unknown", "records", "records_unknown", "records_malformed")
+        self.counts = dict.fromkeys(names, 0)
+        self.seen, self.named, self.identity, self.extent = set(), [], None, None
+
+    def read(self, data):
+        largest = self.schema.constants["max_packet_bytes"] + 4
+        limit = largest + largest // 254 + 3
+        # The end of the file is a separator, too.
+        for piece in data.split(b"\0"):
+            packet = unframe(piece, limit) if piece else None
+            if packet is not None:
+                self.counts["frames_ok"] += 1
+                self.packet(packet)
+            elif piece:
+                self.counts["frames_damaged"] += 1
+
+    def packet(self, packet):
+        try:
+            reply = self.schema.read(self.schema.packets["from_logger"], Cursor(packet))["reply"]
+        except ValueError:
+            self.counts["packets_unknown"] += 1
+            return
+        if "identity" in reply:
+            self.identity = reply["identity"]
+        elif "log_end" in reply:
+            self.extent = reply["log_end"]
+        elif "missing" in reply:
+            self.named += [reply["missing"]["from"], reply["missing"]["to"]]
+        elif "records" in reply:
+            self.records(reply["records"]["first"], Cursor(bytes.fromhex(reply["records"]["bytes"])))
+
+    def records(self, sequence, cursor):
+        while cursor.at < len(cursor.data):
+            self.counts["records"] += 1
+            self.seen.add(sequence)
+            try:
+                kind, version = cursor.take(2)
+                payload = Cursor(cursor.take(cursor.varint(16)))
+            except Malformed:
+                self.counts["records_malformed"] += 1
+                return
+            if (kind, version) not in self.schema.records:
+                self.counts["records_unknown"] += 1
+            else:
+                name, struct = self.schema.records[kind, version]
+                try:
+                    self.show({"type": name, "sequence": sequence, **self.schema.read(struct, payload)})
+                except ValueError:
+                    self.counts["records_malformed"] += 1
+            sequence += 1
+
+    def summary(self):
+        ends = self.named + ([self.extent["next"]] if self.extent else [])
+        numbers = sorted(self.seen)
+        missing, expected = [], min(numbers[:1] + self.named, default=None)
+        for number in numbers + ([max(ends)] if ends else []):
+            if expected is not None and number > expected:
+                missing.append([expected, number])
+            expected = max(number + 1, expected or 0)
+        return {"type": "summary", **self.counts, "missing": missing, "identity": self.identity, "extent": self.extent}
+
+
+def main():
+    parser = argparse.ArgumentParser(description="Prints the records of a wyelog log file as JSON, one a line.")
+    parser.add_argument("log", type=pathlib.Path)
+    beside = pathlib.Path(__file__).resolve().parents[2] / "protocol" / "schema.txt"
+    parser.add_argument("--schema", type=pathlib.Path, default=beside, help="default: the one of this repository")
+    arguments = parser.parse_args()
+    try:
+        schema, data = Schema(arguments.schema.read_text(encoding="utf-8")), arguments.log.read_bytes()
+    except OSError as error:
+        print(f"{error.filename}: {error.strerror}", file=sys.stderr)
+        return 2
+    log = Log(schema, lambda record: print(json.dumps(record)))
+    log.read(data)
+    print(json.dumps(log.summary()))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

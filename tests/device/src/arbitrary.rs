@@ -1,0 +1,272 @@
+//! Proptest strategies: any legal record and any legal message.
+//!
+//! Quantities are often absent or at an end of their range, where codes are most easily wrong.
+
+use proptest::array::uniform3;
+use proptest::collection::vec;
+use proptest::option;
+use proptest::prelude::*;
+
+use wyelog_protocol::bank::{
+    Connection, Limits, Location, Nameplate, RatedFrequency, Sensors, Settings, VoltageSensor,
+};
+use wyelog_protocol::condition::{Change, Condition, Phases};
+use wyelog_protocol::message::{
+    Extent, FromLogger, Identity, Live, MAX_RECORDS_BYTES, Reply, Request, ToLogger,
+};
+use wyelog_protocol::quantity::{Quantity, Scale};
+use wyelog_protocol::record::{
+    CrashCause, Event, Evidence, Interval, MAX_RECORD_BYTES, Moment, Range, Record, Reset, SettingsRecord, Stamp,
+    Status, StatusRecord,
+};
+use wyelog_protocol::{Text, text};
+
+/// Any quantity of one scale, absent and the ends of the range often.
+pub fn quantity<S: Scale + std::fmt::Debug>() -> impl Strategy<Value = Quantity<S>> {
+    prop_oneof![
+        1 => Just(Quantity::ABSENT),
+        1 => prop::sample::select(vec![S::MIN, 0, 1, S::MAX]).prop_map(Quantity::from_steps),
+        6 => (S::MIN..=S::MAX).prop_map(Quantity::from_steps),
+    ]
+}
+
+/// Three of `part`, as for phases A, B, C.
+fn abc<T: std::fmt::Debug>(part: impl Strategy<Value = T>) -> impl Strategy<Value = [T; 3]> {
+    uniform3(part)
+}
+
+/// Any text that fits.
+pub fn short_text<const N: usize>() -> impl Strategy<Value = Text<N>> {
+    any::<String>().prop_map(|long| text(&long))
+}
+
+/// Any moment with its start.
+pub fn stamp() -> impl Strategy<Value = Stamp> {
+    (any::<u32>(), moment()).prop_map(|(boot, Moment { frame, utc_ms })| Stamp { boot, frame, utc_ms })
+}
+
+/// Any moment. Small numbers as often as large ones: varints have one to ten bytes.
+pub fn moment() -> impl Strategy<Value = Moment> {
+    let number = || (any::<u64>(), 0u32..64).prop_map(|(bits, shift)| bits >> shift);
+    (number(), option::of(number())).prop_map(|(frame, utc_ms)| Moment { frame, utc_ms })
+}
+
+fn range<S: Scale + std::fmt::Debug>() -> impl Strategy<Value = Range<Quantity<S>>> {
+    (quantity(), quantity(), quantity()).prop_map(|(rms, min, max)| Range { rms, min, max })
+}
+
+/// Any interval.
+pub fn interval() -> impl Strategy<Value = Interval> {
+    (
+        (stamp(), any::<u16>(), any::<u16>(), quantity()),
+        (abc(range()), range(), quantity()),
+        (quantity(), quantity(), quantity(), abc(quantity())),
+    )
+        .prop_map(|((stamp, windows, flagged, frequency), (voltage, neutral, residual), (u2, u0, nema, connected))| {
+            Interval { stamp, windows, flagged, frequency, voltage, neutral, residual, u2, u0, nema, connected }
+        })
+}
+
+/// Any event.
+pub fn event() -> impl Strategy<Value = Event> {
+    (
+        (stamp(), any::<u32>(), prop::sample::select(Condition::ALL.to_vec())),
+        prop::sample::select(vec![Change::Detected, Change::Announced, Change::Ended]),
+        (0u8..16).prop_map(Phases::from_bits),
+        (moment(), option::of(moment()), evidence()),
+    )
+        .prop_map(|((stamp, occurrence, condition), change, phases, (begin, end, evidence))| Event {
+            stamp,
+            occurrence,
+            condition,
+            change,
+            phases,
+            begin,
+            end,
+            evidence,
+        })
+}
+
+fn evidence() -> impl Strategy<Value = Evidence> {
+    (abc(quantity()), quantity(), quantity(), quantity(), abc(quantity()), abc(quantity())).prop_map(
+        |(voltage, neutral, residual, residual_angle, connected_before, connected_after)| Evidence {
+            voltage,
+            neutral,
+            residual,
+            residual_angle,
+            connected_before,
+            connected_after,
+        },
+    )
+}
+
+/// Any status.
+pub fn status() -> impl Strategy<Value = Status> {
+    let reset = prop::sample::select(vec![Reset::Power, Reset::Crash, Reset::Unknown]);
+    let cause = prop::sample::select(vec![CrashCause::Panic, CrashCause::HardFault]);
+    prop_oneof![
+        (short_text(), any(), reset, any()).prop_map(|(firmware, schema, reset, torn_records)| Status::Boot {
+            firmware,
+            schema,
+            reset,
+            torn_records
+        }),
+        (cause, any(), any()).prop_map(|(cause, address, schema)| Status::Crash { cause, address, schema }),
+        any().prop_map(|count| Status::FramesLost { count }),
+        any().prop_map(|count| Status::RecordsLost { count }),
+        (any(), any()).prop_map(|(before_ms, after_ms)| Status::ClockSet { before_ms, after_ms }),
+        any().prop_map(|count| Status::JournalFailed { count }),
+    ]
+}
+
+/// Any settings, sensible or not.
+pub fn settings() -> impl Strategy<Value = Settings> {
+    (nameplate(), sensors(), limits(), any()).prop_map(|(nameplate, sensors, limits, interval_s)| Settings {
+        nameplate,
+        sensors,
+        limits,
+        interval_s,
+    })
+}
+
+fn nameplate() -> impl Strategy<Value = Nameplate> {
+    let frequency = prop::sample::select(vec![RatedFrequency::Hz50, RatedFrequency::Hz60]);
+    (short_text(), quantity(), quantity(), quantity(), frequency, any()).prop_map(
+        |(name, rated_power, system_voltage, unit_voltage, frequency, units_per_phase)| Nameplate {
+            name,
+            connection: Connection::GroundedWye,
+            rated_power,
+            system_voltage,
+            unit_voltage,
+            frequency,
+            units_per_phase,
+        },
+    )
+}
+
+fn sensors() -> impl Strategy<Value = Sensors> {
+    let location = prop::sample::select(vec![Location::Line, Location::FuseSwitch, Location::Capacitor]);
+    let sensor =
+        (location, quantity()).prop_map(|(location, full_scale)| VoltageSensor { location, full_scale });
+    (abc(sensor), quantity()).prop_map(|(voltage, neutral_full_scale)| Sensors { voltage, neutral_full_scale })
+}
+
+fn limits() -> impl Strategy<Value = Limits> {
+    (quantity(), quantity(), quantity(), any::<[u16; 5]>()).prop_map(
+        |(interruption, hysteresis, lost_phase, seconds)| {
+            let [crew_delay_s, engineer_delay_s, log_delay_s, return_s, voltages_good_s] = seconds;
+            Limits {
+                interruption,
+                hysteresis,
+                lost_phase,
+                crew_delay_s,
+                engineer_delay_s,
+                log_delay_s,
+                return_s,
+                voltages_good_s,
+            }
+        },
+    )
+}
+
+/// Any record.
+pub fn record() -> impl Strategy<Value = Record> {
+    prop_oneof![
+        interval().prop_map(Record::Interval),
+        event().prop_map(Record::Event),
+        (stamp(), status()).prop_map(|(stamp, status)| Record::Status(StatusRecord { stamp, status })),
+        (stamp(), settings()).prop_map(|(stamp, settings)| Record::Settings(SettingsRecord { stamp, settings })),
+    ]
+}
+
+/// Any request.
+pub fn request() -> impl Strategy<Value = Request> {
+    prop_oneof![
+        Just(Request::Identify),
+        Just(Request::ReadSettings),
+        Just(Request::ReadLive),
+        Just(Request::ReadExtent),
+        (any(), any()).prop_map(|(from, limit)| Request::ReadLog { from, limit }),
+    ]
+}
+
+/// Any packet from the host.
+pub fn to_logger() -> impl Strategy<Value = ToLogger> {
+    (any(), request()).prop_map(|(number, request)| ToLogger { number, request })
+}
+
+fn extent() -> impl Strategy<Value = Extent> {
+    (any(), any(), any()).prop_map(|(boot, oldest, next)| Extent { boot, oldest, next })
+}
+
+fn live() -> impl Strategy<Value = Live> {
+    (
+        (stamp(), quantity(), abc(quantity()), abc(quantity())),
+        (quantity(), quantity(), quantity()),
+        (quantity(), quantity(), quantity(), quantity(), abc(quantity())),
+    )
+        .prop_map(|((stamp, frequency, voltage, voltage_angle), neutral, rest)| {
+            let (neutral, neutral_fundamental, neutral_angle) = neutral;
+            let (residual, residual_angle, u2, u0, connected) = rest;
+            Live {
+                stamp,
+                frequency,
+                voltage,
+                voltage_angle,
+                neutral,
+                neutral_fundamental,
+                neutral_angle,
+                residual,
+                residual_angle,
+                u2,
+                u0,
+                connected,
+            }
+        })
+}
+
+/// Bytes of whole records, at most [`MAX_RECORDS_BYTES`].
+fn record_bytes() -> impl Strategy<Value = &'static [u8]> {
+    vec(record(), 0..4).prop_map(|records| {
+        let mut bytes = Vec::new();
+        for record in &records {
+            bytes.extend(record.encode(&mut [0; MAX_RECORD_BYTES]).expect("a record fits"));
+        }
+        assert!(bytes.len() <= MAX_RECORDS_BYTES);
+        // What a packet borrows; a test process is short.
+        &*bytes.leak()
+    })
+}
+
+fn identity() -> impl Strategy<Value = Identity<'static>> {
+    let name = || "[ -~]{0,16}".prop_map(|name| &*name.leak());
+    (
+        (any(), name(), name(), short_text()),
+        (any(), any(), vec(any::<(u8, u8)>(), 0..=16)),
+    )
+        .prop_map(|((schema, firmware, board, device), (boot, frames_per_second, kinds))| Identity {
+            schema,
+            firmware,
+            board,
+            device,
+            boot,
+            frames_per_second,
+            kinds: kinds.into_iter().collect(),
+        })
+}
+
+/// Any packet from the logger.
+pub fn from_logger() -> impl Strategy<Value = FromLogger<'static>> {
+    let reply = prop_oneof![
+        identity().prop_map(Reply::Identity),
+        record_bytes().prop_map(Reply::Settings),
+        live().prop_map(Reply::Live),
+        extent().prop_map(Reply::Extent),
+        (any(), record_bytes()).prop_map(|(first, bytes)| Reply::Records { first, bytes }),
+        (any(), any()).prop_map(|(from, to)| Reply::Missing { from, to }),
+        extent().prop_map(Reply::LogEnd),
+        Just(Reply::NotYet),
+        Just(Reply::NotUnderstood),
+    ];
+    (any(), reply).prop_map(|(number, reply)| FromLogger { number, reply })
+}

@@ -1,0 +1,66 @@
+//! Records in words, one line each, for expected outputs that a person can read.
+
+use wyelog_protocol::record::{Record, Stamp, Status};
+
+/// One line a record, without what differs from version to version.
+pub fn lines(records: &[Record]) -> String {
+    records.iter().map(|record| line(record) + "\n").collect()
+}
+
+fn seconds(frame: u64) -> f64 {
+    frame as f64 / f64::from(wyelog_protocol::FRAMES_PER_SECOND)
+}
+
+fn line(record: &Record) -> String {
+    let Stamp { boot, frame, utc_ms } = *record.stamp();
+    let utc = utc_ms.map_or("no UTC".into(), |ms| {
+        format!("{:02}:{:06.3} past the hour", ms / 60_000 % 60, (ms % 60_000) as f64 / 1000.0)
+    });
+    let at = format!("boot {boot} {:8.3} s ({utc})", seconds(frame));
+    match record {
+        Record::Interval(i) => format!(
+            "{at} interval: {} windows, {} flagged, {}; A {} B {} C {}, min {} {} {}; neutral {}; residual {}; u2 {} u0 {} nema {}; connected {} {} {}",
+            i.windows,
+            i.flagged,
+            i.frequency,
+            i.voltage[0].rms,
+            i.voltage[1].rms,
+            i.voltage[2].rms,
+            i.voltage[0].min,
+            i.voltage[1].min,
+            i.voltage[2].min,
+            i.neutral.rms,
+            i.residual,
+            i.u2,
+            i.u0,
+            i.nema,
+            i.connected[0],
+            i.connected[1],
+            i.connected[2],
+        ),
+        Record::Event(e) => format!(
+            "{at} {} {} {}, occurrence {}, since {:.3} s{}; residual {} at {}; connected {} {} {} from {} {} {}",
+            e.condition.name(),
+            e.phases.letters().collect::<String>(),
+            e.change.name(),
+            e.occurrence,
+            seconds(e.begin.frame),
+            e.end.map_or(String::new(), |end| format!(", until {:.3} s", seconds(end.frame))),
+            e.evidence.residual,
+            e.evidence.residual_angle,
+            e.evidence.connected_after[0],
+            e.evidence.connected_after[1],
+            e.evidence.connected_after[2],
+            e.evidence.connected_before[0],
+            e.evidence.connected_before[1],
+            e.evidence.connected_before[2],
+        ),
+        Record::Status(s) => match &s.status {
+            Status::Boot { reset, torn_records, .. } => {
+                format!("{at} started: {reset:?}, {torn_records} torn")
+            }
+            other => format!("{at} {other:?}"),
+        },
+        Record::Settings(s) => format!("{at} settings of a bank of {}", s.settings.nameplate.rated_power),
+    }
+}

@@ -1,0 +1,189 @@
+//! One sample of every record and packet, by name: what the golden bytes are made of.
+//!
+//! Every text and list is once as long as it may be and every option once present, so that nothing escapes the
+//! comparison with `schema.txt`.
+
+use wyelog_protocol::bank::{
+    Connection, Limits, Location, Nameplate, RatedFrequency, Sensors, Settings, VoltageSensor,
+};
+use wyelog_protocol::condition::{Change, Condition, Phases};
+use wyelog_protocol::message::{Extent, FromLogger, Identity, Live, Reply, Request, ToLogger};
+use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, Quantity, ReactivePower, Voltage};
+use wyelog_protocol::record::{
+    CrashCause, Event, Evidence, Interval, Moment, Range, Record, Reset, SettingsRecord, Stamp, Status,
+    StatusRecord,
+};
+use wyelog_protocol::{FRAMES_PER_SECOND, text};
+
+const STAMP: Stamp = Stamp { boot: 3, frame: 1_440_000, utc_ms: Some(1_767_225_600_000) };
+const SCHEMA: u64 = 0x0123_4567_89AB_CDEF;
+
+/// Every record kind, every condition, change and status.
+pub fn records() -> Vec<(&'static str, Record)> {
+    let mut samples = vec![
+        ("interval", Record::Interval(interval())),
+        ("interval_absent", Record::Interval(Interval { stamp: Stamp::default(), ..absent_interval() })),
+        ("event_blown_fuse_detected", event(Condition::BlownFuse, Change::Detected, Phases::single(1))),
+        ("event_blown_fuse_announced", event(Condition::BlownFuse, Change::Announced, Phases::single(1))),
+        ("event_interruption_ended", event(Condition::Interruption, Change::Ended, Phases::ABC)),
+        ("settings", Record::Settings(SettingsRecord { stamp: STAMP, settings: settings() })),
+        ("settings_other_choices", Record::Settings(SettingsRecord { stamp: STAMP, settings: other_settings() })),
+    ];
+    samples.extend(statuses().into_iter().map(|(name, status)| {
+        (name, Record::Status(StatusRecord { stamp: STAMP, status }))
+    }));
+    samples
+}
+
+fn range<S: wyelog_protocol::quantity::Scale>(rms: f32, min: f32, max: f32) -> Range<Quantity<S>> {
+    Range { rms: Quantity::quantise(rms), min: Quantity::quantise(min), max: Quantity::quantise(max) }
+}
+
+fn interval() -> Interval {
+    Interval {
+        stamp: STAMP,
+        windows: 300,
+        flagged: 2,
+        frequency: Frequency::quantise(60.0123),
+        voltage: [range(7214.3, 7190.1, 7230.8), range(7205.5, 7201.0, 7211.9), range(7187.2, 0.0, 7195.4)],
+        neutral: range(1.234, 1.001, 99_999.0),
+        residual: PerUnit::quantise(0.0123),
+        u2: Percent::quantise(0.85),
+        u0: Percent::quantise(0.312),
+        nema: Percent::quantise(1000.0),
+        connected: [1.02, -0.0001, 1.0].map(PerUnit::quantise),
+    }
+}
+
+fn absent_interval() -> Interval {
+    Interval {
+        stamp: Stamp::default(),
+        windows: 0,
+        flagged: 0,
+        frequency: Frequency::ABSENT,
+        voltage: [Range::default(); 3],
+        neutral: Range::default(),
+        residual: PerUnit::ABSENT,
+        u2: Percent::ABSENT,
+        u0: Percent::ABSENT,
+        nema: Percent::ABSENT,
+        connected: [PerUnit::ABSENT; 3],
+    }
+}
+
+fn event(condition: Condition, change: Change, phases: Phases) -> Record {
+    let begin = Moment { frame: 1_420_800, utc_ms: Some(1_767_225_596_000) };
+    let end = (change == Change::Ended).then_some(Moment { frame: 1_430_400, utc_ms: None });
+    let evidence = Evidence {
+        voltage: [7210.0, 7195.5, 7200.1].map(Voltage::quantise),
+        neutral: Current::quantise(27.5),
+        residual: PerUnit::quantise(0.9985),
+        residual_angle: Angle::quantise(-60.12),
+        connected_before: [1.0, 1.01, 0.99].map(PerUnit::quantise),
+        connected_after: [1.0, 0.0, f32::NAN].map(PerUnit::quantise),
+    };
+    Record::Event(Event { stamp: STAMP, occurrence: 7, condition, change, phases, begin, end, evidence })
+}
+
+fn statuses() -> Vec<(&'static str, Status)> {
+    let boot = |reset, torn_records| Status::Boot {
+        firmware: text("0.1.0-as-long-as"),
+        schema: SCHEMA,
+        reset,
+        torn_records,
+    };
+    let crash = |cause| Status::Crash { cause, address: 0x0800_1234, schema: SCHEMA };
+    vec![
+        ("status_boot_power", boot(Reset::Power, 0)),
+        ("status_boot_crash", boot(Reset::Crash, 1)),
+        ("status_boot_unknown", boot(Reset::Unknown, 255)),
+        ("status_crash_panic", crash(CrashCause::Panic)),
+        ("status_crash_hard_fault", crash(CrashCause::HardFault)),
+        ("status_frames_lost", Status::FramesLost { count: 960 }),
+        ("status_records_lost", Status::RecordsLost { count: 1 }),
+        ("status_clock_set_first", Status::ClockSet { before_ms: None, after_ms: 1_767_225_600_000 }),
+        ("status_clock_set_again", Status::ClockSet { before_ms: Some(127), after_ms: 1_767_225_600_000 }),
+        ("status_journal_failed", Status::JournalFailed { count: u32::MAX }),
+    ]
+}
+
+fn settings() -> Settings {
+    let sensor = VoltageSensor { location: Location::Line, full_scale: Voltage::quantise(25_000.0) };
+    Settings {
+        nameplate: Nameplate {
+            name: text("Hollow Oak 12, north of the mill"),
+            connection: Connection::GroundedWye,
+            rated_power: ReactivePower::quantise(600.0),
+            system_voltage: Voltage::quantise(12_470.0),
+            unit_voltage: Voltage::quantise(7200.0),
+            frequency: RatedFrequency::Hz60,
+            units_per_phase: 1,
+        },
+        sensors: Sensors { voltage: [sensor; 3], neutral_full_scale: Current::quantise(800.0) },
+        limits: Limits::DEFAULT,
+        interval_s: 60,
+    }
+}
+
+fn other_settings() -> Settings {
+    let mut settings = settings();
+    settings.nameplate.name = text("");
+    settings.nameplate.frequency = RatedFrequency::Hz50;
+    settings.sensors.voltage[1].location = Location::FuseSwitch;
+    settings.sensors.voltage[2].location = Location::Capacitor;
+    settings
+}
+
+/// Every request.
+pub fn to_logger() -> Vec<(&'static str, ToLogger)> {
+    vec![
+        ("identify", ToLogger { number: 1, request: Request::Identify }),
+        ("read_settings", ToLogger { number: 2, request: Request::ReadSettings }),
+        ("read_live", ToLogger { number: 127, request: Request::ReadLive }),
+        ("read_extent", ToLogger { number: 128, request: Request::ReadExtent }),
+        ("read_log", ToLogger { number: 65_535, request: Request::ReadLog { from: 4711, limit: 1000 } }),
+    ]
+}
+
+/// Every reply. `settings` is a settings record, `two` are two records, all as bytes.
+pub fn from_logger<'a>(settings: &'a [u8], two: &'a [u8]) -> Vec<(&'static str, FromLogger<'a>)> {
+    let extent = Extent { boot: 3, oldest: 1, next: 4713 };
+    let identity = Identity {
+        schema: SCHEMA,
+        firmware: "0.1.0",
+        board: "emulated",
+        device: text("sample-logger-16"),
+        boot: 3,
+        frames_per_second: FRAMES_PER_SECOND,
+        kinds: (1..=16).map(|kind| (kind, 1)).collect(),
+    };
+    let replies = [
+        ("identity", Reply::Identity(identity)),
+        ("settings", Reply::Settings(settings)),
+        ("live", Reply::Live(live())),
+        ("extent", Reply::Extent(extent)),
+        ("records", Reply::Records { first: 4711, bytes: two }),
+        ("missing", Reply::Missing { from: 100, to: 164 }),
+        ("log_end", Reply::LogEnd(extent)),
+        ("not_yet", Reply::NotYet),
+        ("not_understood", Reply::NotUnderstood),
+    ];
+    replies.into_iter().zip(1..).map(|((name, reply), number)| (name, FromLogger { number, reply })).collect()
+}
+
+fn live() -> Live {
+    Live {
+        stamp: STAMP,
+        frequency: Frequency::quantise(59.9876),
+        voltage: [7214.3, 7205.5, 7187.2].map(Voltage::quantise),
+        voltage_angle: [0.0, -120.25, 119.5].map(Angle::quantise),
+        neutral: Current::quantise(1.25),
+        neutral_fundamental: Current::quantise(1.125),
+        neutral_angle: Angle::quantise(180.0),
+        residual: PerUnit::quantise(0.0005),
+        residual_angle: Angle::quantise(-180.0),
+        u2: Percent::quantise(0.85),
+        u0: Percent::quantise(0.31),
+        connected: [1.02, 1.0, f32::NAN].map(PerUnit::quantise),
+    }
+}

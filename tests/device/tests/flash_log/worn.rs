@@ -1,0 +1,78 @@
+//! Sectors that fail, cells that stick, a driver that is away for a while.
+
+use super::{Log, Part, SECTOR, fill, mount, part, payload, read_all};
+use std::collections::{BTreeMap, BTreeSet};
+use wyelog_firmware::journal::{AppendError, FlashFault, Journal, MAX_PAYLOAD, Read};
+use wyelog_simulator::flash::{FaultError, FaultyFlash};
+
+#[test]
+fn records_survive_on_a_worn_part() {
+    let mut flash = FaultyFlash::new(Part::<4096>::new(16), 6);
+    flash.fail_erases(2, true);
+    flash.fail_programs(5, true);
+    flash.stick(8 * SECTOR as u32 + 2000, 0x10, false);
+    flash.stick(11 * SECTOR as u32 + 3000, 0xFF, true);
+    let mut log = Journal::mount(flash, &mut |_, _| ()).expect("mounts").0;
+    let mut truth = BTreeMap::new();
+    for count in 0..4000 {
+        let number = log.append(&payload(count)).expect("there are sound sectors");
+        assert!(truth.insert(number, count).is_none());
+    }
+    let faults = log.faults();
+    // Five times round: each turn leaves the three bad sectors, and closes the one with the dead cell.
+    assert!(faults.sectors >= 12 && faults.records >= 4, "{faults:?}");
+    let check = |log: &mut Log| {
+        let extent = log.extent();
+        let mut cursor = log.cursor(extent.oldest);
+        let mut buffer = [0; MAX_PAYLOAD];
+        let mut found = BTreeSet::new();
+        loop {
+            match log.read(&mut cursor, &mut buffer).expect("reads do not fail") {
+                Read::Record { sequence, length } => {
+                    assert_eq!(buffer[..length], payload(truth[&sequence]));
+                    found.insert(sequence);
+                }
+                Read::Gap { from, to } => assert!((from..to).all(|number| !truth.contains_key(&number))),
+                Read::Overwritten { .. } => panic!("nothing is overwritten meanwhile"),
+                Read::End => break,
+            }
+        }
+        assert!(truth.range(extent.oldest..).all(|(number, _)| found.contains(number)));
+    };
+    check(&mut log);
+    let extent = log.extent();
+    let (mut log, _) = mount(part(log));
+    assert_eq!(log.extent().next, extent.next);
+    check(&mut log);
+}
+
+#[test]
+fn a_dead_part_is_an_error_and_one_that_comes_back_has_lost_eight_sectors_at_most() {
+    let mut log = mount(Part::<4096>::new(64)).0;
+    let cells = fill(&mut log, 5000);
+    let set = |log: &mut Log, fail| {
+        for sector in 0..64 {
+            log.flash_mut().fail_erases(sector, fail);
+            log.flash_mut().fail_programs(sector, fail);
+        }
+    };
+    set(&mut log, true);
+    for _ in 0..100 {
+        let error = log.append(&payload(0)).expect_err("no sector works");
+        assert!(
+            matches!(error, AppendError::Flash(FlashFault::Driver(FaultError::Failing { .. }))),
+            "{error:?}"
+        );
+    }
+    set(&mut log, false);
+    let next = log.extent().next;
+    assert!(next >= 5000);
+    assert_eq!(log.append(&payload(next)), Ok(next));
+    let mut places: Vec<usize> = cells.values().map(|cells| cells.start / SECTOR).collect();
+    places.dedup();
+    let ninth = cells.iter().find(|(_, cells)| cells.start / SECTOR == places[8]).expect("it has records").0;
+    assert_eq!(log.extent().oldest, *ninth);
+    let found = read_all(&mut log);
+    assert!((*ninth..5000).all(|sequence| found.contains(&sequence)));
+    assert!(found.contains(&next));
+}
