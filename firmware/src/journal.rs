@@ -34,6 +34,7 @@
 //!    hold. So the sector that was erased ahead is erased again after a mount.
 //! 2. Nothing is written behind a tail that is not blank: the sector is closed, the log goes on in the next one, and
 //!    the numbers that the tail may have carried are given up (one for a torn record; they show as a gap).
+//!    The sector is closed, too, if the next one's header is garbage: an opening that was cut may come true later.
 //! 3. A record is acknowledged after it has been read back. A sector that fails to erase, program or read back is left,
 //!    and the next is tried, up to [`MAX_SKIPPED_SECTORS`].
 //! 4. A damaged record costs itself only. Its length is a hint; if it leads nowhere, the rest of the sector is searched

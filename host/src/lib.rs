@@ -1,1 +1,20 @@
-//! Under construction.
+//! The PC side of wyelog: what the binary `wyelog` is a thin layer over. Nothing here prints.
+//!
+//! - [`log`]: log files, written as they come from a logger and read back with everything damaged counted;
+//! - [`device`]: a session with a logger over a serial port or TCP, and the download;
+//! - [`download`]: a download into a file that can be taken up again;
+//! - [`alarms`]: what the events of one or many logs mean;
+//! - [`trial`]: the shipped firmware in this process, over a simulated signal;
+//! - [`replay`]: the shipped firmware in this process, over a recorded signal.
+#![forbid(unsafe_code)]
+
+pub mod alarms;
+pub mod device;
+pub mod download;
+pub mod log;
+pub mod replay;
+pub mod time;
+pub mod trial;
+
+/// Version of this program.
+pub const VERSION: &str = env!("CARGO_PKG_VERSION");

@@ -158,3 +158,24 @@ pub struct FromLogger<'a> {
     #[serde(borrow)]
     pub reply: Reply<'a>,
 }
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use super::*;
+
+    #[test]
+    fn a_full_batch_of_records_fits_a_packet() {
+        let bytes = [0xFF; MAX_RECORDS_BYTES];
+        for reply in [Reply::Records { first: u32::MAX, bytes: &bytes }, Reply::Settings(&bytes)] {
+            let packet = postcard::to_stdvec(&FromLogger { number: u16::MAX, reply }).unwrap();
+            assert!(packet.len() <= MAX_PACKET_BYTES, "{} bytes", packet.len());
+        }
+    }
+
+    #[test]
+    fn a_request_that_is_not_known_is_an_error() {
+        assert!(postcard::from_bytes::<ToLogger>(&[1, 5]).is_err());
+        assert!(postcard::from_bytes::<ToLogger>(&[]).is_err());
+    }
+}

@@ -196,3 +196,121 @@ impl Record {
         out.get(..end)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use super::*;
+    use crate::bank::*;
+    use crate::condition::{Change, Condition, Phases};
+    use crate::quantity::{Quantity, Scale};
+    use crate::text;
+
+    /// The quantity whose code is longest.
+    fn long<S: Scale>() -> Quantity<S> {
+        Quantity::from_steps(S::MAX)
+    }
+
+    const STAMP: Stamp = Stamp { boot: u32::MAX, frame: u64::MAX, utc_ms: Some(u64::MAX) };
+    const MOMENT: Moment = Moment { frame: u64::MAX, utc_ms: Some(u64::MAX) };
+
+    fn longest() -> [Record; 4] {
+        let interval = Interval {
+            stamp: STAMP,
+            windows: u16::MAX,
+            flagged: u16::MAX,
+            frequency: long(),
+            voltage: [Range { rms: long(), min: long(), max: long() }; 3],
+            neutral: Range { rms: long(), min: long(), max: long() },
+            residual: long(),
+            u2: long(),
+            u0: long(),
+            nema: long(),
+            connected: [long(); 3],
+        };
+        let evidence = Evidence {
+            voltage: [long(); 3],
+            neutral: long(),
+            residual: long(),
+            residual_angle: long(),
+            connected_before: [long(); 3],
+            connected_after: [long(); 3],
+        };
+        let event = Event {
+            stamp: STAMP,
+            occurrence: u32::MAX,
+            condition: Condition::Interruption,
+            change: Change::Ended,
+            phases: Phases::ABC,
+            begin: MOMENT,
+            end: Some(MOMENT),
+            evidence,
+        };
+        let status = Status::Boot {
+            firmware: text(&"x".repeat(99)),
+            schema: u64::MAX,
+            reset: Reset::Unknown,
+            torn_records: u8::MAX,
+        };
+        let limits = Limits {
+            interruption: long(),
+            hysteresis: long(),
+            lost_phase: long(),
+            crew_delay_s: u16::MAX,
+            engineer_delay_s: u16::MAX,
+            log_delay_s: u16::MAX,
+            return_s: u16::MAX,
+            voltages_good_s: u16::MAX,
+        };
+        let nameplate = Nameplate {
+            name: text(&"x".repeat(99)),
+            connection: Connection::GroundedWye,
+            rated_power: long(),
+            system_voltage: long(),
+            unit_voltage: long(),
+            frequency: RatedFrequency::Hz60,
+            units_per_phase: u8::MAX,
+        };
+        let sensor = VoltageSensor { location: Location::Capacitor, full_scale: long() };
+        let sensors = Sensors { voltage: [sensor; 3], neutral_full_scale: long() };
+        let settings = Settings { nameplate, sensors, limits, interval_s: u16::MAX };
+        [
+            Record::Interval(interval),
+            Record::Event(event),
+            Record::Status(StatusRecord { stamp: STAMP, status }),
+            Record::Settings(SettingsRecord { stamp: STAMP, settings }),
+        ]
+    }
+
+    /// The longest record of each kind, to the byte: a record that grows costs flash on every bank.
+    #[test]
+    fn the_longest_record_of_each_kind_fits() {
+        let lengths = longest().map(|record| record.encode(&mut [0; MAX_RECORD_BYTES]).unwrap().len());
+        assert_eq!(lengths, [102, 124, 59, 119]);
+        assert!(lengths.into_iter().all(|length| length <= MAX_RECORD_BYTES));
+    }
+
+    #[test]
+    fn kinds_have_their_numbers_for_ever() {
+        assert_eq!(KINDS.map(|(kind, version)| (kind.number(), version)), [(1, 1), (2, 1), (3, 1), (4, 1)]);
+        for (kind, _) in KINDS {
+            assert_eq!(Kind::from_number(kind.number()), Some(kind));
+        }
+        assert_eq!(longest().map(|record| record.kind()), KINDS.map(|(kind, _)| kind));
+    }
+
+    #[test]
+    fn a_record_that_is_not_known_is_skipped_by_its_length() {
+        let (envelope, rest) = Envelope::parse(&[9, 2, 3, 0xAA, 0xBB, 0xCC, 3, 1]).unwrap();
+        assert_eq!(envelope, Envelope { kind: 9, version: 2, payload: &[0xAA, 0xBB, 0xCC] });
+        assert_eq!(envelope.decode(), Err(DecodeError::Unknown { kind: 9, version: 2 }));
+        assert_eq!(rest, [3, 1]);
+    }
+
+    #[test]
+    fn a_record_cut_short_is_said_to_be() {
+        for bytes in [&[][..], &[1], &[1, 1], &[1, 1, 0x80], &[1, 1, 2, 0], &[1, 1, 0xFF, 0xFF, 0x7F]] {
+            assert_eq!(Envelope::parse(bytes), Err(DecodeError::Truncated), "{bytes:?}");
+        }
+    }
+}

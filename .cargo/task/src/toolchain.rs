@@ -114,8 +114,9 @@ pub fn install() -> Result<Toolchain, Error> {
             Toolchain::installed()?
         }
     };
-    if toolchain == Toolchain::Debian && !Path::new(DEBIAN_CLIPPY).exists() {
-        apt_get(&DEBIAN_RUST);
+    let no_linter = toolchain == Toolchain::Debian && !Path::new(DEBIAN_CLIPPY).exists();
+    if no_linter && !apt_get(&DEBIAN_RUST) {
+        return Err(Error::Missing { what: "the linter of Debian's Rust", install: INSTALL_RUST });
     }
     if qemu().is_err() {
         apt_get(&["qemu-system-arm"]);

@@ -39,8 +39,8 @@ impl BlownFuse {
     pub fn begin(&mut self, measured: &Measured, identified: Option<&Identified>) -> u64 {
         let Some(identified) = identified else {
             // A gap in the evidence: what comes behind it may have begun in it.
-            if let Some((begin, _)) = self.before.take() {
-                self.stepped = begin;
+            if self.before.take().is_some() {
+                self.stepped = measured.begin;
             }
             return measured.begin;
         };

@@ -48,8 +48,9 @@ pub struct Step {
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Lifecycle {
     state: State,
-    /// Connected capacitance when the condition was last seen to be absent.
-    connected: [PerUnit; 3],
+    /// Connected capacitance at the last two observations that the condition is absent, older one first. The newer one
+    /// may hold the change itself: two cycles of fault current before the fuse has cleared.
+    connected: [[PerUnit; 3]; 2],
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -83,9 +84,10 @@ impl Lifecycle {
         occurrences: &mut u32,
     ) -> Option<Step> {
         if observation == Observation::Absent && matches!(self.state, State::Idle) {
-            self.connected = scene.evidence.connected_after;
+            let [_, newer] = self.connected;
+            self.connected = [newer, scene.evidence.connected_after];
         }
-        let connected_before = self.connected;
+        let [connected_before, _] = self.connected;
         let step = |change, Active { occurrence, begin, gone_since, .. }| Step {
             change,
             occurrence,

@@ -64,7 +64,7 @@ impl<F: NorFlash> Journal<F> {
 
     /// The sectors that may come next: the one behind the newest, and a few in case it is worn out. Always the same
     /// ones until one is opened, so that a driver that fails for a while does not eat the log.
-    fn candidates(&self) -> core::ops::Range<u32> {
+    pub(super) fn candidates(&self) -> core::ops::Range<u32> {
         let first = self.newest.map_or(0, |newest| newest.saturating_add(1));
         let spare = u32::from(self.geometry.sectors).saturating_sub(2);
         first..first.saturating_add(spare.min(MAX_SKIPPED_SECTORS))

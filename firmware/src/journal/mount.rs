@@ -35,6 +35,8 @@ pub struct MountReport {
     /// Numbers given up since the newest sector ends in something that is not a record (a torn one, most likely):
     /// they end at the log's next number.
     pub torn: u32,
+    /// An erase or the opening of the next sector was interrupted: the newest one takes no more records.
+    pub interrupted: bool,
     /// Sectors that neither look blank nor have a valid header.
     pub garbage_sectors: u32,
     /// Sectors with a header of another geometry or a later version.
@@ -84,6 +86,7 @@ impl<F: NorFlash> Journal<F> {
             report.epoch = Some(newest.epoch);
             journal.newest = Some(newest.sequence);
             journal.walk(newest, visit, &mut report)?;
+            journal.close_before_garbage(&mut report)?;
             let lowest = journal.lowest_behind(newest.sequence);
             let oldest = journal.first_valid(lowest, newest.sequence, newest.first)?.unwrap_or(newest);
             journal.oldest_sector = oldest.sequence;
@@ -151,6 +154,21 @@ impl<F: NorFlash> Journal<F> {
         report.torn = self.numbers_at(newest.sequence, offset)?;
         self.next = expected.saturating_add(report.torn);
         self.tail = if report.torn == 0 { offset } else { self.geometry.sector_size };
+        Ok(())
+    }
+
+    /// Closes the newest sector if one of those that may come next starts with garbage. That may be a header torn by a
+    /// power cut, whose cells read as sound the next time; it would then claim the numbers that the newest sector had
+    /// got meanwhile.
+    fn close_before_garbage(&mut self, report: &mut MountReport) -> Result<(), F::Error> {
+        for sector in self.candidates() {
+            let mut bytes = [0; HEADER_BYTES];
+            self.flash.read(self.address(sector, 0), &mut bytes)?;
+            if layout::parse_header(&bytes, &self.geometry, self.geometry.place(sector)) == Parsed::Garbage {
+                report.interrupted = true;
+                self.tail = self.geometry.sector_size;
+            }
+        }
         Ok(())
     }
 

@@ -133,25 +133,23 @@ impl<'b> Board<'b> {
         stop: &mut dyn FnMut(&Self) -> bool,
     ) -> io::Result<FaultCounts> {
         listener.set_nonblocking(true)?;
-        let mut line: Option<FaultyLine<StreamLine<TcpStream>>> = None;
+        let mut line: FaultyLine<StreamLine<TcpStream>> = FaultyLine::unconnected(faults);
         while !stop(self) {
             if let Some(client) = accept(listener)? {
-                let client = StreamLine::tcp(client)?;
-                match &mut line {
-                    None => line = Some(FaultyLine::new(client, faults)),
-                    // Reading notices whether the client before has left meanwhile.
-                    Some(line) if line.read_ready().is_err() || line.is_gone() => line.reconnect(client),
-                    // Dropped, and so closed: somebody else is here.
-                    Some(_) => {}
+                // Looking for bytes notices whether the client before has left meanwhile.
+                let _ = line.read_ready();
+                if line.is_gone() {
+                    line.reconnect(StreamLine::tcp(client)?);
                 }
+                // Else dropped, and so closed: somebody else is here.
             }
             let played = self.advance();
-            let served = line.as_mut().is_some_and(|line| self.logger.serve(line));
+            let served = self.logger.serve(&mut line);
             if !played && !served {
                 std::thread::sleep(REST);
             }
         }
-        Ok(line.map_or_else(FaultCounts::default, |line| line.counts()))
+        Ok(line.counts())
     }
 
     /// Whether the tape has come to its end.

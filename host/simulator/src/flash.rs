@@ -7,6 +7,6 @@ mod faulty;
 mod memory;
 mod tear;
 
-pub use faulty::{FaultError, FaultyFlash, Flip};
+pub use faulty::{FaultError, FaultyFlash, Flip, Torn};
 pub use memory::{Cells, Counts, FlashError, ImageError, NorMemory};
 pub use tear::{EraseModel, ProgramModel};

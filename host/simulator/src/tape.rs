@@ -209,13 +209,9 @@ mod tests {
 
     #[test]
     fn a_converter_clips_at_both_ends() {
-        for (value, expected) in [
-            (1e12, 8_388_607),
-            (8_388_607.4, 8_388_607),
-            (-1e12, -8_388_608),
-            (-0.5, -1),
-            (2.4, 2),
-        ] {
+        for (value, expected) in
+            [(1e12, 8_388_607), (8_388_607.4, 8_388_607), (-1e12, -8_388_608), (-0.5, -1), (2.4, 2)]
+        {
             assert_eq!(count(value), expected, "{value}");
         }
     }

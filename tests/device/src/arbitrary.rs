@@ -1,6 +1,7 @@
 //! Proptest strategies: any legal record and any legal message.
 //!
-//! Quantities are often absent or at an end of their range, where codes are most easily wrong.
+//! Quantities are often absent or at an end of their range, where codes are most easily wrong. Large strategies are
+//! boxed: unboxed ones fill the stack of a test thread.
 
 use proptest::array::uniform3;
 use proptest::collection::vec;
@@ -16,18 +17,19 @@ use wyelog_protocol::message::{
 };
 use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{
-    CrashCause, Event, Evidence, Interval, MAX_RECORD_BYTES, Moment, Range, Record, Reset, SettingsRecord, Stamp,
-    Status, StatusRecord,
+    CrashCause, Event, Evidence, Interval, MAX_RECORD_BYTES, Moment, Range, Record, Reset, SettingsRecord,
+    Stamp, Status, StatusRecord,
 };
 use wyelog_protocol::{Text, text};
 
-/// Any quantity of one scale, absent and the ends of the range often.
+/// Any quantity of one scale, absent and the ends of its range often.
 pub fn quantity<S: Scale + std::fmt::Debug>() -> impl Strategy<Value = Quantity<S>> {
-    prop_oneof![
-        1 => Just(Quantity::ABSENT),
-        1 => prop::sample::select(vec![S::MIN, 0, 1, S::MAX]).prop_map(Quantity::from_steps),
-        6 => (S::MIN..=S::MAX).prop_map(Quantity::from_steps),
-    ]
+    (0u8..8, S::MIN..=S::MAX).prop_map(|(sort, steps)| match sort {
+        0 => Quantity::ABSENT,
+        1 => Quantity::from_steps(S::MIN),
+        2 => Quantity::from_steps(S::MAX),
+        _ => Quantity::from_steps(steps),
+    })
 }
 
 /// Three of `part`, as for phases A, B, C.
@@ -56,19 +58,38 @@ fn range<S: Scale + std::fmt::Debug>() -> impl Strategy<Value = Range<Quantity<S
 }
 
 /// Any interval.
-pub fn interval() -> impl Strategy<Value = Interval> {
+pub fn interval() -> BoxedStrategy<Interval> {
     (
         (stamp(), any::<u16>(), any::<u16>(), quantity()),
         (abc(range()), range(), quantity()),
         (quantity(), quantity(), quantity(), abc(quantity())),
     )
-        .prop_map(|((stamp, windows, flagged, frequency), (voltage, neutral, residual), (u2, u0, nema, connected))| {
-            Interval { stamp, windows, flagged, frequency, voltage, neutral, residual, u2, u0, nema, connected }
-        })
+        .prop_map(
+            |(
+                (stamp, windows, flagged, frequency),
+                (voltage, neutral, residual),
+                (u2, u0, nema, connected),
+            )| {
+                Interval {
+                    stamp,
+                    windows,
+                    flagged,
+                    frequency,
+                    voltage,
+                    neutral,
+                    residual,
+                    u2,
+                    u0,
+                    nema,
+                    connected,
+                }
+            },
+        )
+        .boxed()
 }
 
 /// Any event.
-pub fn event() -> impl Strategy<Value = Event> {
+pub fn event() -> BoxedStrategy<Event> {
     (
         (stamp(), any::<u32>(), prop::sample::select(Condition::ALL.to_vec())),
         prop::sample::select(vec![Change::Detected, Change::Announced, Change::Ended]),
@@ -85,54 +106,57 @@ pub fn event() -> impl Strategy<Value = Event> {
             end,
             evidence,
         })
+        .boxed()
 }
 
-fn evidence() -> impl Strategy<Value = Evidence> {
-    (abc(quantity()), quantity(), quantity(), quantity(), abc(quantity()), abc(quantity())).prop_map(
-        |(voltage, neutral, residual, residual_angle, connected_before, connected_after)| Evidence {
-            voltage,
-            neutral,
-            residual,
-            residual_angle,
-            connected_before,
-            connected_after,
-        },
-    )
+fn evidence() -> BoxedStrategy<Evidence> {
+    (abc(quantity()), quantity(), quantity(), quantity(), abc(quantity()), abc(quantity()))
+        .prop_map(|(voltage, neutral, residual, residual_angle, connected_before, connected_after)| {
+            Evidence { voltage, neutral, residual, residual_angle, connected_before, connected_after }
+        })
+        .boxed()
 }
 
 /// Any status.
-pub fn status() -> impl Strategy<Value = Status> {
+pub fn status() -> BoxedStrategy<Status> {
     let reset = prop::sample::select(vec![Reset::Power, Reset::Crash, Reset::Unknown]);
     let cause = prop::sample::select(vec![CrashCause::Panic, CrashCause::HardFault]);
     prop_oneof![
-        (short_text(), any(), reset, any()).prop_map(|(firmware, schema, reset, torn_records)| Status::Boot {
-            firmware,
-            schema,
-            reset,
-            torn_records
+        (short_text(), any::<u64>(), reset, any::<u8>()).prop_map(
+            |(firmware, schema, reset, torn_records)| {
+                Status::Boot { firmware, schema, reset, torn_records }
+            }
+        ),
+        (cause, any::<u32>(), any::<u64>()).prop_map(|(cause, address, schema)| Status::Crash {
+            cause,
+            address,
+            schema
         }),
-        (cause, any(), any()).prop_map(|(cause, address, schema)| Status::Crash { cause, address, schema }),
-        any().prop_map(|count| Status::FramesLost { count }),
-        any().prop_map(|count| Status::RecordsLost { count }),
-        (any(), any()).prop_map(|(before_ms, after_ms)| Status::ClockSet { before_ms, after_ms }),
-        any().prop_map(|count| Status::JournalFailed { count }),
+        any::<u32>().prop_map(|count| Status::FramesLost { count }),
+        any::<u32>().prop_map(|count| Status::RecordsLost { count }),
+        (any::<Option<u64>>(), any::<u64>())
+            .prop_map(|(before_ms, after_ms)| Status::ClockSet { before_ms, after_ms }),
+        any::<u32>().prop_map(|count| Status::JournalFailed { count }),
     ]
+    .boxed()
 }
 
 /// Any settings, sensible or not.
-pub fn settings() -> impl Strategy<Value = Settings> {
-    (nameplate(), sensors(), limits(), any()).prop_map(|(nameplate, sensors, limits, interval_s)| Settings {
-        nameplate,
-        sensors,
-        limits,
-        interval_s,
-    })
+pub fn settings() -> BoxedStrategy<Settings> {
+    (nameplate(), sensors(), limits(), any::<u16>())
+        .prop_map(|(nameplate, sensors, limits, interval_s)| Settings {
+            nameplate,
+            sensors,
+            limits,
+            interval_s,
+        })
+        .boxed()
 }
 
-fn nameplate() -> impl Strategy<Value = Nameplate> {
+fn nameplate() -> BoxedStrategy<Nameplate> {
     let frequency = prop::sample::select(vec![RatedFrequency::Hz50, RatedFrequency::Hz60]);
-    (short_text(), quantity(), quantity(), quantity(), frequency, any()).prop_map(
-        |(name, rated_power, system_voltage, unit_voltage, frequency, units_per_phase)| Nameplate {
+    (short_text(), quantity(), quantity(), quantity(), frequency, any::<u8>())
+        .prop_map(|(name, rated_power, system_voltage, unit_voltage, frequency, units_per_phase)| Nameplate {
             name,
             connection: Connection::GroundedWye,
             rated_power,
@@ -140,20 +164,22 @@ fn nameplate() -> impl Strategy<Value = Nameplate> {
             unit_voltage,
             frequency,
             units_per_phase,
-        },
-    )
+        })
+        .boxed()
 }
 
-fn sensors() -> impl Strategy<Value = Sensors> {
+fn sensors() -> BoxedStrategy<Sensors> {
     let location = prop::sample::select(vec![Location::Line, Location::FuseSwitch, Location::Capacitor]);
     let sensor =
         (location, quantity()).prop_map(|(location, full_scale)| VoltageSensor { location, full_scale });
-    (abc(sensor), quantity()).prop_map(|(voltage, neutral_full_scale)| Sensors { voltage, neutral_full_scale })
+    (abc(sensor), quantity())
+        .prop_map(|(voltage, neutral_full_scale)| Sensors { voltage, neutral_full_scale })
+        .boxed()
 }
 
-fn limits() -> impl Strategy<Value = Limits> {
-    (quantity(), quantity(), quantity(), any::<[u16; 5]>()).prop_map(
-        |(interruption, hysteresis, lost_phase, seconds)| {
+fn limits() -> BoxedStrategy<Limits> {
+    (quantity(), quantity(), quantity(), any::<[u16; 5]>())
+        .prop_map(|(interruption, hysteresis, lost_phase, seconds)| {
             let [crew_delay_s, engineer_delay_s, log_delay_s, return_s, voltages_good_s] = seconds;
             Limits {
                 interruption,
@@ -165,18 +191,20 @@ fn limits() -> impl Strategy<Value = Limits> {
                 return_s,
                 voltages_good_s,
             }
-        },
-    )
+        })
+        .boxed()
 }
 
 /// Any record.
-pub fn record() -> impl Strategy<Value = Record> {
+pub fn record() -> BoxedStrategy<Record> {
     prop_oneof![
         interval().prop_map(Record::Interval),
         event().prop_map(Record::Event),
         (stamp(), status()).prop_map(|(stamp, status)| Record::Status(StatusRecord { stamp, status })),
-        (stamp(), settings()).prop_map(|(stamp, settings)| Record::Settings(SettingsRecord { stamp, settings })),
+        (stamp(), settings())
+            .prop_map(|(stamp, settings)| Record::Settings(SettingsRecord { stamp, settings })),
     ]
+    .boxed()
 }
 
 /// Any request.
@@ -186,20 +214,20 @@ pub fn request() -> impl Strategy<Value = Request> {
         Just(Request::ReadSettings),
         Just(Request::ReadLive),
         Just(Request::ReadExtent),
-        (any(), any()).prop_map(|(from, limit)| Request::ReadLog { from, limit }),
+        (any::<u32>(), any::<u32>()).prop_map(|(from, limit)| Request::ReadLog { from, limit }),
     ]
 }
 
 /// Any packet from the host.
 pub fn to_logger() -> impl Strategy<Value = ToLogger> {
-    (any(), request()).prop_map(|(number, request)| ToLogger { number, request })
+    (any::<u16>(), request()).prop_map(|(number, request)| ToLogger { number, request })
 }
 
 fn extent() -> impl Strategy<Value = Extent> {
-    (any(), any(), any()).prop_map(|(boot, oldest, next)| Extent { boot, oldest, next })
+    (any::<u32>(), any::<u32>(), any::<u32>()).prop_map(|(boot, oldest, next)| Extent { boot, oldest, next })
 }
 
-fn live() -> impl Strategy<Value = Live> {
+fn live() -> BoxedStrategy<Live> {
     (
         (stamp(), quantity(), abc(quantity()), abc(quantity())),
         (quantity(), quantity(), quantity()),
@@ -223,6 +251,7 @@ fn live() -> impl Strategy<Value = Live> {
                 connected,
             }
         })
+        .boxed()
 }
 
 /// Bytes of whole records, at most [`MAX_RECORDS_BYTES`].
@@ -238,11 +267,11 @@ fn record_bytes() -> impl Strategy<Value = &'static [u8]> {
     })
 }
 
-fn identity() -> impl Strategy<Value = Identity<'static>> {
+fn identity() -> BoxedStrategy<Identity<'static>> {
     let name = || "[ -~]{0,16}".prop_map(|name| &*name.leak());
     (
-        (any(), name(), name(), short_text()),
-        (any(), any(), vec(any::<(u8, u8)>(), 0..=16)),
+        (any::<u64>(), name(), name(), short_text()),
+        (any::<u32>(), any::<u32>(), vec(any::<(u8, u8)>(), 0..=16)),
     )
         .prop_map(|((schema, firmware, board, device), (boot, frames_per_second, kinds))| Identity {
             schema,
@@ -253,20 +282,21 @@ fn identity() -> impl Strategy<Value = Identity<'static>> {
             frames_per_second,
             kinds: kinds.into_iter().collect(),
         })
+        .boxed()
 }
 
 /// Any packet from the logger.
-pub fn from_logger() -> impl Strategy<Value = FromLogger<'static>> {
+pub fn from_logger() -> BoxedStrategy<FromLogger<'static>> {
     let reply = prop_oneof![
         identity().prop_map(Reply::Identity),
         record_bytes().prop_map(Reply::Settings),
         live().prop_map(Reply::Live),
         extent().prop_map(Reply::Extent),
-        (any(), record_bytes()).prop_map(|(first, bytes)| Reply::Records { first, bytes }),
-        (any(), any()).prop_map(|(from, to)| Reply::Missing { from, to }),
+        (any::<u32>(), record_bytes()).prop_map(|(first, bytes)| Reply::Records { first, bytes }),
+        (any::<u32>(), any::<u32>()).prop_map(|(from, to)| Reply::Missing { from, to }),
         extent().prop_map(Reply::LogEnd),
         Just(Reply::NotYet),
         Just(Reply::NotUnderstood),
     ];
-    (any(), reply).prop_map(|(number, reply)| FromLogger { number, reply })
+    (any::<u16>(), reply).prop_map(|(number, reply)| FromLogger { number, reply }).boxed()
 }

@@ -1,6 +1,9 @@
 //! What the tests of the device side share.
 
 pub mod arbitrary;
+pub mod arm;
+pub mod describe;
+pub mod play;
 pub mod samples;
 pub mod schema;
 pub mod shape;

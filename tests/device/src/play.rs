@@ -1,9 +1,11 @@
 //! Plays tapes in process and reads back what the logger kept.
 
+use wyelog_firmware::frontend::Input;
 use wyelog_firmware::journal::{Journal, Read};
 use wyelog_firmware::keeper::Device;
 use wyelog_firmware::logger::Logger;
 use wyelog_firmware::meter::Buffers;
+use wyelog_protocol::bank::Settings;
 use wyelog_protocol::record::{Envelope, MAX_RECORD_BYTES, Record};
 use wyelog_protocol::text;
 use wyelog_simulator::flash::NorMemory;
@@ -22,15 +24,23 @@ pub fn device() -> Device {
 
 /// Plays `tape` on a new logger with an empty flash.
 pub fn play(tape: Tape) -> Vec<Stored> {
-    let mut buffers = Box::new(Buffers::new());
-    let flash: NorMemory = NorMemory::new(SECTORS);
     let settings = tape.settings().clone();
-    let (mut logger, mounted) = Logger::start(&mut buffers, flash, device(), settings, None);
-    mounted.expect("an empty flash mounts");
-    for input in tape {
+    stored(play_inputs(NorMemory::new(SECTORS), &settings, tape))
+}
+
+/// Starts a logger on `flash`, plays `inputs`, and takes its power away.
+pub fn play_inputs(
+    flash: NorMemory,
+    settings: &Settings,
+    inputs: impl IntoIterator<Item = Input>,
+) -> NorMemory {
+    let mut buffers = Box::new(Buffers::new());
+    let (mut logger, mounted) = Logger::start(&mut buffers, flash, device(), settings.clone(), None);
+    mounted.expect("the flash mounts");
+    for input in inputs {
         logger.input(input);
     }
-    stored(logger.into_flash().expect("it has been mounted"))
+    logger.into_flash().expect("it has been mounted")
 }
 
 /// Everything the journal in `flash` holds; a gap is a failure.

@@ -8,7 +8,9 @@ use wyelog_protocol::bank::{
 };
 use wyelog_protocol::condition::{Change, Condition, Phases};
 use wyelog_protocol::message::{Extent, FromLogger, Identity, Live, Reply, Request, ToLogger};
-use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, Quantity, ReactivePower, Voltage};
+use wyelog_protocol::quantity::{
+    Angle, Current, Frequency, PerUnit, Percent, Quantity, ReactivePower, Voltage,
+};
 use wyelog_protocol::record::{
     CrashCause, Event, Evidence, Interval, Moment, Range, Record, Reset, SettingsRecord, Stamp, Status,
     StatusRecord,
@@ -27,11 +29,16 @@ pub fn records() -> Vec<(&'static str, Record)> {
         ("event_blown_fuse_announced", event(Condition::BlownFuse, Change::Announced, Phases::single(1))),
         ("event_interruption_ended", event(Condition::Interruption, Change::Ended, Phases::ABC)),
         ("settings", Record::Settings(SettingsRecord { stamp: STAMP, settings: settings() })),
-        ("settings_other_choices", Record::Settings(SettingsRecord { stamp: STAMP, settings: other_settings() })),
+        (
+            "settings_other_choices",
+            Record::Settings(SettingsRecord { stamp: STAMP, settings: other_settings() }),
+        ),
     ];
-    samples.extend(statuses().into_iter().map(|(name, status)| {
-        (name, Record::Status(StatusRecord { stamp: STAMP, status }))
-    }));
+    samples.extend(
+        statuses()
+            .into_iter()
+            .map(|(name, status)| (name, Record::Status(StatusRecord { stamp: STAMP, status }))),
+    );
     samples
 }
 

@@ -61,7 +61,8 @@ impl Type {
         let Some((name, rest)) = text.split_once('<') else {
             return Self { name: text.to_owned(), arguments: Vec::new() };
         };
-        let inside = rest.strip_suffix('>').unwrap_or_else(|| panic!("schema.txt: no '>' at the end of {text}"));
+        let inside =
+            rest.strip_suffix('>').unwrap_or_else(|| panic!("schema.txt: no '>' at the end of {text}"));
         let (mut arguments, mut depth, mut start) = (Vec::new(), 0, 0);
         for (at, character) in inside.char_indices() {
             match character {
@@ -209,10 +210,14 @@ impl Schema {
                 let Some(definition) = self.definitions.get(name) else { return differ() };
                 seen.definitions.insert(name.to_owned());
                 match (definition, shape) {
-                    (Definition::Quantity(..), Shape::Named(n, inner)) if *n == name && **inner == Shape::U32 => {
+                    (Definition::Quantity(..), Shape::Named(n, inner))
+                        if *n == name && **inner == Shape::U32 =>
+                    {
                         Ok(())
                     }
-                    (Definition::Set(..), Shape::Named(n, inner)) if *n == name && **inner == Shape::U8 => Ok(()),
+                    (Definition::Set(..), Shape::Named(n, inner)) if *n == name && **inner == Shape::U8 => {
+                        Ok(())
+                    }
                     (Definition::Struct(parameter, fields), Shape::Struct(n, parts)) if *n == name => {
                         let mut fields = fields.clone();
                         if let (Some(parameter), [argument]) = (parameter, arguments) {
@@ -220,7 +225,9 @@ impl Schema {
                         }
                         self.fields(parts, &fields, name, seen)
                     }
-                    (Definition::Enum(variants), Shape::Variant(n, number, variant, payload)) if *n == name => {
+                    (Definition::Enum(variants), Shape::Variant(n, number, variant, payload))
+                        if *n == name =>
+                    {
                         let known = variants.iter().find(|known| known.0 == *number && known.1 == *variant);
                         seen.variants.insert(format!("{name}::{variant}"));
                         let path = format!("{name}::{variant}");
@@ -251,9 +258,10 @@ impl Schema {
         if rust != text {
             return Err(format!("{path}: schema.txt has the fields {text:?}, the Rust type {rust:?}"));
         }
-        parts.iter().zip(fields).try_for_each(|((name, shape), (_, of))| {
-            self.compare(shape, of, &format!("{path}.{name}"), seen)
-        })
+        parts
+            .iter()
+            .zip(fields)
+            .try_for_each(|((name, shape), (_, of))| self.compare(shape, of, &format!("{path}.{name}"), seen))
     }
 }
 

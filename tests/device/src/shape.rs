@@ -146,7 +146,12 @@ impl ser::Serializer for Tracer {
     fn serialize_unit(self) -> Result<Shape, Unwelcome> {
         Err(Unwelcome("() has no place on the wire".into()))
     }
-    fn serialize_unit_variant(self, of: &'static str, n: u32, name: &'static str) -> Result<Shape, Unwelcome> {
+    fn serialize_unit_variant(
+        self,
+        of: &'static str,
+        n: u32,
+        name: &'static str,
+    ) -> Result<Shape, Unwelcome> {
         Ok(Shape::Variant(of, n, name, None))
     }
     fn serialize_newtype_struct<T: Serialize + ?Sized>(

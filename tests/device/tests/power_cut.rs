@@ -12,13 +12,15 @@
 //! 3. Nothing else is read, but the record that was under way, whole, under the number it would have had.
 //! 4. A number that was acknowledged or read is never given to another record.
 //! 5. The log takes records again at once.
+//! 6. All this also if the torn record, damaged at the mount, reads as whole later (marginal cells): then it is what was
+//!    under way, and its number has not been used again.
 //!
 //! The number of points is printed (`--nocapture`). `WYELOG_CUT_SEEDS=130` tries ten times as many.
 
 use rand_pcg::Pcg32;
 use rand_pcg::rand_core::Rng;
 use wyelog_firmware::journal::{Journal, MAX_PAYLOAD, Read};
-use wyelog_simulator::flash::{EraseModel, FaultyFlash, NorMemory, ProgramModel};
+use wyelog_simulator::flash::{EraseModel, FaultyFlash, NorMemory, ProgramModel, Torn};
 
 /// Each erase model and each program model, in half of the pairs.
 const MODELS: [(ProgramModel, EraseModel); 4] = [
@@ -66,6 +68,12 @@ impl Truth {
         self.records.push((sequence, payload));
         self.top = sequence + 1;
     }
+}
+
+/// A torn program, and the record it was part of.
+struct Ghost {
+    torn: Torn,
+    under_way: Option<(u32, usize)>,
 }
 
 struct Lab<const WORD: usize, const SECTOR: usize> {
@@ -184,7 +192,7 @@ impl<const WORD: usize, const SECTOR: usize> Lab<WORD, SECTOR> {
         for &(sequence, _) in truth.records.iter().filter(|record| record.0 >= oldest) {
             assert!(found_numbers.any(|number| number == sequence), "acknowledged record {sequence} is lost");
         }
-        if under_way.is_some_and(|record| found.last() == Some(&record)) {
+        if under_way.is_some_and(|record| found.contains(&record)) {
             self.unacknowledged_but_whole += 1;
         }
         truth.top = found.last().map_or(truth.top, |record| truth.top.max(record.0 + 1));
@@ -201,7 +209,7 @@ impl<const WORD: usize, const SECTOR: usize> Lab<WORD, SECTOR> {
         operation: u64,
         models: (ProgramModel, EraseModel),
         oldest: u32,
-    ) -> (Log<WORD, SECTOR>, Truth) {
+    ) -> (Log<WORD, SECTOR>, Truth, Option<Ghost>) {
         let (mut log, mut truth) = (log.clone(), truth.clone());
         let seed = self.random.next_u64();
         let flash = log.flash_mut();
@@ -215,8 +223,18 @@ impl<const WORD: usize, const SECTOR: usize> Lab<WORD, SECTOR> {
         assert!(!self.perform(&mut log, &mut truth, action), "nothing is acknowledged without power");
         assert!(log.flash().is_lost());
         self.points += 1;
+        let ghost = log.flash().torn().cloned().map(|torn| Ghost { torn, under_way });
         let log = self.recover(log.into_flash().into_inner(), &mut truth, oldest, under_way);
-        (log, truth)
+        (log, truth, ghost)
+    }
+
+    /// Marginal cells: what was torn reads as whole after all, and a fresh mount finds it so.
+    fn haunt(&mut self, mut log: Log<WORD, SECTOR>, truth: &mut Truth, ghost: &Ghost) -> Log<WORD, SECTOR> {
+        ghost.torn.complete(log.flash_mut().inner_mut());
+        let payload = self.payload();
+        assert!(self.perform(&mut log, truth, Action::Append(payload)), "the log goes on");
+        let oldest = log.extent().oldest;
+        self.recover(log.into_flash().into_inner(), truth, oldest, ghost.under_way)
     }
 
     /// One action: cut at each of its operations, with each model and `seeds` seeds; after each cut the history
@@ -230,7 +248,10 @@ impl<const WORD: usize, const SECTOR: usize> Lab<WORD, SECTOR> {
         for operation in 0..operations {
             for models in MODELS {
                 for _ in 0..seeds {
-                    let (mut log, mut truth) = self.cut(log, truth, action, operation, models, oldest);
+                    let (mut log, mut truth, ghost) = self.cut(log, truth, action, operation, models, oldest);
+                    if let Some(ghost) = ghost.filter(|_| self.one_in(3)) {
+                        log = self.haunt(log, &mut truth, &ghost);
+                    }
                     for _ in 0..again {
                         (log, truth) = self.go_on(log, truth);
                     }
@@ -255,7 +276,8 @@ impl<const WORD: usize, const SECTOR: usize> Lab<WORD, SECTOR> {
         let operations = whole.flash().operations() - log.flash().operations();
         let operation = self.random.next_u64() % operations;
         let models = MODELS[self.random.next_u32() as usize % MODELS.len()];
-        self.cut(&log, &truth, action, operation, models, whole.extent().oldest)
+        let (log, truth, _) = self.cut(&log, &truth, action, operation, models, whole.extent().oldest);
+        (log, truth)
     }
 
     fn empty(&mut self, sectors: usize) -> (Log<WORD, SECTOR>, Truth) {

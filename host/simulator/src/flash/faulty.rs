@@ -15,7 +15,10 @@
 //!   done in part as if torn.
 //! - **Worn cells** ([`FaultyFlash::stick`]) that stay zero or one, which the driver does not notice.
 //!
-//! Not modelled: cells that read differently from one time to the next, and a read that fails now and then.
+//! - **Marginal cells**: cells of a torn program may read as untouched at first and as programmed later
+//!   ([`FaultyFlash::torn`], [`Torn::complete`]).
+//!
+//! Not modelled: a read that fails now and then.
 
 use super::memory::Cells;
 use super::tear::{EraseModel, ProgramModel, tear_erase, tear_program};
@@ -63,6 +66,22 @@ pub struct Flip {
     pub bit: u8,
 }
 
+/// A program that was interrupted after it had changed something.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Torn {
+    address: u32,
+    bytes: Vec<u8>,
+}
+
+impl Torn {
+    /// Lets the rest of the cells read as programmed after all. Only before they are erased.
+    pub fn complete(&self, cells: &mut impl Cells) {
+        for (cell, byte) in cells.cells_mut().iter_mut().skip(self.address as usize).zip(&self.bytes) {
+            *cell &= byte;
+        }
+    }
+}
+
 /// Faults over the flash `F`. Without any set, it does nothing but count.
 #[derive(Clone, Debug)]
 pub struct FaultyFlash<F> {
@@ -76,6 +95,7 @@ pub struct FaultyFlash<F> {
     fail_erases: BTreeSet<u32>,
     fail_programs: BTreeSet<u32>,
     stuck: Vec<Stuck>,
+    torn: Option<Torn>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -99,6 +119,7 @@ impl<F: Cells> FaultyFlash<F> {
             fail_erases: BTreeSet::new(),
             fail_programs: BTreeSet::new(),
             stuck: Vec::new(),
+            torn: None,
         }
     }
 
@@ -130,6 +151,11 @@ impl<F: Cells> FaultyFlash<F> {
     /// True if the power has been cut.
     pub fn is_lost(&self) -> bool {
         self.lost_at.is_some()
+    }
+
+    /// The program that was torn last, unless that changed no bit.
+    pub fn torn(&self) -> Option<&Torn> {
+        self.torn.as_ref()
     }
 
     /// From now on erases of the sector at this place fail (or no longer do).
@@ -213,7 +239,7 @@ impl<F: Cells> FaultyFlash<F> {
     }
 
     /// The failure that was asked for, after the operation has been done in part.
-    fn torn<T>(&mut self, cut: bool, address: u32) -> Result<T, FaultError<F::Error>> {
+    fn interrupted<T>(&mut self, cut: bool, address: u32) -> Result<T, FaultError<F::Error>> {
         self.wear();
         if cut {
             self.powered()?
@@ -250,7 +276,7 @@ impl<F: Cells> NorFlash for FaultyFlash<F> {
             if let Some(cells) = self.inner.cells_mut().get_mut(from as usize..to as usize) {
                 tear_erase(cells, self.erase_model, &mut self.random);
             }
-            return self.torn(cut, from);
+            return self.interrupted(cut, from);
         }
         self.inner.erase(from, to).map_err(FaultError::Below)?;
         self.wear();
@@ -262,9 +288,11 @@ impl<F: Cells> NorFlash for FaultyFlash<F> {
         if cut || self.fail_programs.contains(&Self::sector(offset)) {
             let start = offset as usize;
             if let Some(cells) = self.inner.cells_mut().get_mut(start..start + bytes.len()) {
+                let before = cells.to_vec();
                 tear_program(cells, bytes, self.program_model, &mut self.random);
+                self.torn = (before != *cells).then(|| Torn { address: offset, bytes: bytes.to_vec() });
             }
-            return self.torn(cut, offset);
+            return self.interrupted(cut, offset);
         }
         self.inner.write(offset, bytes).map_err(FaultError::Below)?;
         self.wear();

@@ -75,11 +75,16 @@ pub struct FaultyLine<L> {
 impl<L> FaultyLine<L> {
     /// `line` with faults.
     pub fn new(line: L, faults: LineFaults) -> Self {
-        let random = Pcg32::new(faults.seed, 0xda3e_39cb_94b9_5bdb);
-        Self { line: Some(line), faults, random, burst: 0, counts: FaultCounts::default() }
+        Self { line: Some(line), ..Self::unconnected(faults) }
     }
 
-    /// The next connection, after a disconnect.
+    /// A line that waits for its first connection.
+    pub fn unconnected(faults: LineFaults) -> Self {
+        let random = Pcg32::new(faults.seed, 0xda3e_39cb_94b9_5bdb);
+        Self { line: None, faults, random, burst: 0, counts: FaultCounts::default() }
+    }
+
+    /// The first connection, or the next one after a disconnect.
     pub fn reconnect(&mut self, line: L) {
         self.burst = 0;
         self.line = Some(line);

@@ -229,7 +229,9 @@ impl FeederTable {
         let (share, zero_share) = (feeder.impedance_ohm.1 / bank_ohm, feeder.zero_impedance_ohm.1 / bank_ohm);
         let must = |largest: f64| {
             let largest_ohm = largest * bank_ohm;
-            format!("must be at most {largest_ohm:.3} ohms, {largest} of the bank's reactance of {bank_ohm:.3} ohms")
+            format!(
+                "must be at most {largest_ohm:.3} ohms, {largest} of the bank's reactance of {bank_ohm:.3} ohms"
+            )
         };
         let (largest, largest_zero) = LARGEST_SHARE;
         match (&self.x_ohm, &self.x0_ohm) {

@@ -83,32 +83,82 @@ fn wrong_values_are_answered_with_line_field_and_range() {
         ("duration_s = 10", "duration_s = 0", "line 2: duration_s = 0: must be 0.1…86400 s"),
         ("duration_s = 10", "duration_s = 10\nseed = -1", "line 3: seed = -1: must be a whole number 0…"),
         ("duration_s = 10", "duration_s = \"long\"", "line 2: invalid type: string \"long\", expected f64"),
-        ("frequency_hz = 60", "frequency_hz = 16.7", "line 5: feeder.frequency_hz = 16.7: must be 42.5…69 Hz"),
-        ("kv_ll = 12.47", "kv_ll = 12.47\nx_ohm = 80", "line 5: feeder.x_ohm = 80: must be at most 64.792 ohms"),
+        (
+            "frequency_hz = 60",
+            "frequency_hz = 16.7",
+            "line 5: feeder.frequency_hz = 16.7: must be 42.5…69 Hz",
+        ),
+        (
+            "kv_ll = 12.47",
+            "kv_ll = 12.47\nx_ohm = 80",
+            "line 5: feeder.x_ohm = 80: must be at most 64.792 ohms",
+        ),
         ("grounded_wye", "delta", "line 7: bank.connection = \"delta\": not supported yet"),
-        ("rated_kvar = 600", "rated_kvar = 20000\nunit_kv = 99", "line 9: bank.unit_kv = 99: must be 0.4…30 kV"),
+        (
+            "rated_kvar = 600",
+            "rated_kvar = 20000\nunit_kv = 99",
+            "line 9: bank.unit_kv = 99: must be 0.4…30 kV",
+        ),
         ("rated_kvar = 600", "rated_kvar = 600\nunit_kv = 12.47", "0.7…1.5 times the system's 7.200 kV"),
-        ("rated_kv_ll = 12.47", "rated_kv_ll = 2.4\nunits_per_phase = 25", "units_per_phase = 25: must be a whole"),
+        (
+            "rated_kv_ll = 12.47",
+            "rated_kv_ll = 2.4\nunits_per_phase = 25",
+            "units_per_phase = 25: must be a whole",
+        ),
         ("rated_kvar = 600", "rated_kvar = 20000\nunit_kv = 1\n#", "bank.unit_kv = 1"),
-        ("rated_kvar = 600", "kvar = 600", "line 8: unknown field `kvar`, expected one of `name`, `connection`"),
+        (
+            "rated_kvar = 600",
+            "kvar = 600",
+            "line 8: unknown field `kvar`, expected one of `name`, `connection`",
+        ),
         ("rated_kvar = 600\n", "", "line 6: missing field `rated_kvar`"),
         ("[feeder]", "[feeder", "line 3: "),
     ] {
         wrong(SHORT, from, to, expected);
     }
     for (more, expected) in [
-        ("[[bank.event]]\nkind = \"melts\"\nat_s = 1\n", "line 11: unknown variant `melts`, expected one of `fuse_blows`"),
-        ("[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 1\n", "line 12: bank.event: a fault needs its `phase`"),
+        (
+            "[[bank.event]]\nkind = \"melts\"\nat_s = 1\n",
+            "line 11: unknown variant `melts`, expected one of `fuse_blows`",
+        ),
+        (
+            "[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 1\n",
+            "line 12: bank.event: a fault needs its `phase`",
+        ),
         ("[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 1\nphase = \"D\"\n", "line 13: unknown variant `D`"),
-        ("[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 11\nphase = \"A\"\n", "bank.event.at_s = 11: must be 0…10 s"),
-        ("[[bank.event]]\nkind = \"opens\"\nat_s = 1\nfault_cycles = 1\n", "fault_cycles: belongs to fuse_blows"),
+        (
+            "[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 11\nphase = \"A\"\n",
+            "bank.event.at_s = 11: must be 0…10 s",
+        ),
+        (
+            "[[bank.event]]\nkind = \"opens\"\nat_s = 1\nfault_cycles = 1\n",
+            "fault_cycles: belongs to fuse_blows",
+        ),
         ("[[bank.event]]\nkind = \"opens\"\nat_s = 1\nphases = \"AA\"\n", "line 13: phases \"AA\": must be"),
-        ("[[bank.event]]\nkind = \"unit_out\"\nat_s = 1\nphase = \"A\"\ncount = 2\n", "count = 2: must be a whole number 1…1"),
-        ("[[feeder.event]]\nkind = \"sag\"\nat_s = 1\nduration_s = 1\ndepth_percent = 140\n", "depth_percent = 140: must be 0…100 %"),
-        ("[[feeder.event]]\nkind = \"ground_fault_elsewhere\"\nat_s = 1\nduration_s = 1\n", "needs its `phase`"),
-        ("[sensors]\nlocation = \"capacitor\"\n", "line 11: sensors.location = \"capacitor\": not supported yet"),
-        ("[sensors.B]\nlocation = \"fuse_switch\"\n", "sensors.location = \"fuse_switch\": not supported yet"),
-        ("[sensors.B]\ngain_percent = 1e9\n", "line 11: sensors.B.gain_percent = 1000000000: must be -300…300 %"),
+        (
+            "[[bank.event]]\nkind = \"unit_out\"\nat_s = 1\nphase = \"A\"\ncount = 2\n",
+            "count = 2: must be a whole number 1…1",
+        ),
+        (
+            "[[feeder.event]]\nkind = \"sag\"\nat_s = 1\nduration_s = 1\ndepth_percent = 140\n",
+            "depth_percent = 140: must be 0…100 %",
+        ),
+        (
+            "[[feeder.event]]\nkind = \"ground_fault_elsewhere\"\nat_s = 1\nduration_s = 1\n",
+            "needs its `phase`",
+        ),
+        (
+            "[sensors]\nlocation = \"capacitor\"\n",
+            "line 11: sensors.location = \"capacitor\": not supported yet",
+        ),
+        (
+            "[sensors.B]\nlocation = \"fuse_switch\"\n",
+            "sensors.location = \"fuse_switch\": not supported yet",
+        ),
+        (
+            "[sensors.B]\ngain_percent = 1e9\n",
+            "line 11: sensors.B.gain_percent = 1000000000: must be -300…300 %",
+        ),
         ("[[sensors.broken_wire]]\nchannel = \"N\"\nat_s = 1\npickup = 2\n", "pickup = 2: must be 0…1"),
         ("[limits]\ncrew_delay_s = -1\n", "crew_delay_s = -1: must be a whole number 0…3600"),
     ] {
@@ -131,13 +181,22 @@ fn wrong_values_are_answered_with_line_field_and_range() {
 
 #[test]
 fn a_bank_file_says_nothing_about_faults() {
-    let bank = "[bank]\nconnection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\nfrequency_hz = 60\n";
+    let bank =
+        "[bank]\nconnection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\nfrequency_hz = 60\n";
     assert!(BankFile::parse("b.toml", bank).is_ok());
     for (from, to, expected) in [
         ("frequency_hz = 60\n", "", "b.toml line 3: bank.frequency_hz is missing"),
         ("frequency_hz = 60", "frequency_hz = 55", "line 5: bank.frequency_hz = 55: must be 50 or 60 Hz"),
-        ("frequency_hz = 60", "frequency_hz = 60\ntolerance_percent = [0, 0, 0]", "tolerance_percent: belongs in"),
-        ("[bank]", "[sensors.A]\ngain_percent = 1\n[bank]", "line 2: sensors.A.gain_percent: belongs in a scenario"),
+        (
+            "frequency_hz = 60",
+            "frequency_hz = 60\ntolerance_percent = [0, 0, 0]",
+            "tolerance_percent: belongs in",
+        ),
+        (
+            "[bank]",
+            "[sensors.A]\ngain_percent = 1\n[bank]",
+            "line 2: sensors.A.gain_percent: belongs in a scenario",
+        ),
         ("[bank]", "[feeder]\n[bank]", "unknown field `feeder`"),
     ] {
         let error = BankFile::parse("b.toml", &bank.replacen(from, to, 1)).unwrap_err().to_string();

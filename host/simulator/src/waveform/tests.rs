@@ -55,8 +55,9 @@ fn node_675_healthy_and_damaged() {
     // Neutral currents computed from them (IEEE C37.99 formulas, numpy).
     assert_phasor(neutral(&healthy, 4800), 9.124825, -8.7512, 1e-3);
     let blown = |phase| format!("[[bank.event]]\nkind = \"fuse_blows\"\nphase = \"{phase}\"\nat_s = 0.5\n");
-    let half =
-        |phase| format!("units_per_phase = 2\n[[bank.event]]\nkind = \"unit_out\"\nphase = \"{phase}\"\nat_s = 0.5\n");
+    let half = |phase| {
+        format!("units_per_phase = 2\n[[bank.event]]\nkind = \"unit_out\"\nphase = \"{phase}\"\nat_s = 0.5\n")
+    };
     for (bank, size, degrees) in [
         (blown("A"), 82.907751, -89.2511),
         (blown("B"), 79.610743, 144.8322),
@@ -128,7 +129,9 @@ fn poles_clear_at_their_own_current_zeros_sixty_degrees_apart() {
     let crest = 27.779_484 * 1.0117 * libm::sqrt(2.0);
     let frame = |at_s: f64| libm::ceil(at_s * 4800.0) as usize;
     let size = |range: std::ops::Range<usize>| {
-        neutral[range].iter().fold(0.0, |size, &amps| if libm::fabs(amps) > size { libm::fabs(amps) } else { size })
+        neutral[range]
+            .iter()
+            .fold(0.0, |size, &amps| if libm::fabs(amps) > size { libm::fabs(amps) } else { size })
     };
     assert!(size(7000..7296) < 1e-6, "{}", size(7000..7296));
     assert!(size(frame(cleared[0].at_s)..frame(cleared[2].at_s)) > 0.8 * crest);
@@ -212,8 +215,11 @@ fn coupling_lowers_the_lost_phase_and_raises_its_neighbour() {
 #[test]
 fn harmonics_and_their_neutral_current() {
     // A zero-sequence third of 1 % drives 3·3·1 % = 9 % of the phase current in the neutral (IEEE C37.99).
-    let text = closing("").replace("closed_at_start = false\n", "").replace("x_ohm = 3\nx0_ohm = 3\n", "")
-        .replace("[bank]\n", "harmonics = [{ order = 5, percent = 2, angle_deg = 20 }, { order = 3, percent = 1 }]\n[bank]\n");
+    let text =
+        closing("").replace("closed_at_start = false\n", "").replace("x_ohm = 3\nx0_ohm = 3\n", "").replace(
+            "[bank]\n",
+            "harmonics = [{ order = 5, percent = 2, angle_deg = 20 }, { order = 3, percent = 1 }]\n[bank]\n",
+        );
     let frames = frames(&text);
     assert_phasor(phasor(frames.iter().map(|f| f.neutral_amps), 0, 3), 0.09 * 27.779_484, 90.0, 1e-4);
     assert_phasor(phasor(frames.iter().map(|f| f.neutral_amps), 0, 5), 0.0, 0.0, 1e-6);
@@ -265,7 +271,9 @@ fn hash(frames: &[Frame]) -> u64 {
 
 #[test]
 fn the_same_seed_gives_the_same_bits_everywhere() {
-    let text = closing(&format!("{CLOSE}{OPEN}[sensors.A]\nnoise_percent = 0.04\n[sensors.N]\nnoise_percent = 0.15\n"));
+    let text = closing(&format!(
+        "{CLOSE}{OPEN}[sensors.A]\nnoise_percent = 0.04\n[sensors.N]\nnoise_percent = 0.15\n"
+    ));
     let first = hash(&frames(&text));
     assert_eq!(first, hash(&frames(&text)));
     assert_ne!(first, hash(&frames(&text.replace("duration_s", "seed = 2\nduration_s"))));

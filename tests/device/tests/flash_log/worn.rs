@@ -76,3 +76,44 @@ fn a_dead_part_is_an_error_and_one_that_comes_back_has_lost_eight_sectors_at_mos
     assert!((*ninth..5000).all(|sequence| found.contains(&sequence)));
     assert!(found.contains(&next));
 }
+
+/// What a failed append left half written may read as whole later. Then it must not meet another record of its number.
+#[test]
+fn a_failed_record_and_the_next_one_have_different_numbers() {
+    for seed in 0..200 {
+        let mut log = mount(Part::<4096>::new(16)).0;
+        fill(&mut log, 20);
+        log.flash_mut().reseed(seed);
+        for sector in 0..16 {
+            log.flash_mut().fail_erases(sector, true);
+            log.flash_mut().fail_programs(sector, true);
+        }
+        let failed = log.extent().next;
+        // It may be that all of it was written before the driver complained.
+        let acknowledged = log.append(b"first").is_ok();
+        for sector in 0..16 {
+            log.flash_mut().fail_erases(sector, false);
+            log.flash_mut().fail_programs(sector, false);
+        }
+        let torn = log.flash().torn().cloned();
+        let number = log.append(b"second").expect("works again");
+        let touched = torn.is_some();
+        if let Some(torn) = torn {
+            torn.complete(log.flash_mut().inner_mut());
+        }
+        let (mut log, _) = mount(part(log));
+        let mut buffer = [0; MAX_PAYLOAD];
+        let mut cursor = log.cursor(failed);
+        let read = log.read(&mut cursor, &mut buffer).expect("reads do not fail");
+        assert_eq!(
+            read,
+            Read::Record { sequence: failed, length: if touched { 5 } else { 6 } },
+            "seed {seed}"
+        );
+        assert_eq!(number, if touched { failed + 1 } else { failed });
+        assert!(touched || !acknowledged);
+        let mut cursor = log.cursor(number);
+        assert_eq!(log.read(&mut cursor, &mut buffer), Ok(Read::Record { sequence: number, length: 6 }));
+        assert_eq!(&buffer[..6], b"second");
+    }
+}

@@ -1,0 +1,94 @@
+//! Times as people and programs read them: UTC, never a local zone.
+
+use std::fmt;
+
+use wyelog_protocol::FRAMES_PER_SECOND;
+use wyelog_protocol::record::{Moment, Stamp};
+use wyelog_simulator::civil::Civil;
+
+/// A moment in the life of a logger: exact since its start, and in UTC if its clock had been set.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct When {
+    /// Number of the logger's start.
+    pub boot: u32,
+    /// Frames since that start.
+    pub frame: u64,
+    /// UTC in ms since 1970-01-01.
+    pub utc_ms: Option<u64>,
+}
+
+impl When {
+    /// A moment of the start number `boot`.
+    pub const fn of(boot: u32, moment: &Moment) -> Self {
+        Self { boot, frame: moment.frame, utc_ms: moment.utc_ms }
+    }
+
+    /// Seconds since the start.
+    pub fn seconds(&self) -> f64 {
+        frames_to_seconds(self.frame)
+    }
+
+    /// `2030-01-01T00:00:20.017Z`, if the clock had been set.
+    pub fn utc(&self) -> Option<String> {
+        self.utc_ms.map(utc)
+    }
+}
+
+impl From<&Stamp> for When {
+    fn from(stamp: &Stamp) -> Self {
+        Self { boot: stamp.boot, frame: stamp.frame, utc_ms: stamp.utc_ms }
+    }
+}
+
+impl fmt::Display for When {
+    /// `2030-01-01 00:00:20.017 UTC`, or `20.017 s after start 3` while the clock had not been set.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.utc_ms {
+            Some(ms) => f.pad(&utc(ms).replace('T', " ").replace('Z', " UTC")),
+            None => f.pad(&format!("{:.3} s after start {}", self.seconds(), self.boot)),
+        }
+    }
+}
+
+/// Frames of the logger as seconds.
+pub fn frames_to_seconds(frames: u64) -> f64 {
+    frames as f64 / f64::from(FRAMES_PER_SECOND)
+}
+
+/// A duration as people say it: `0.34 s`, `59.9 s`, `4 min 05 s`, `2 h 03 min`.
+pub fn duration(seconds: f64) -> String {
+    let whole = seconds.max(0.0).round() as u64;
+    match whole {
+        _ if seconds < 10.0 => format!("{seconds:.2} s"),
+        0..100 => format!("{seconds:.1} s"),
+        100..7200 => format!("{} min {:02} s", whole / 60, whole % 60),
+        7200.. => format!("{} h {:02} min", whole / 3600, whole / 60 % 60),
+    }
+}
+
+fn utc(ms: u64) -> String {
+    // Beyond the year 9999 no logger of ours hangs on a pole.
+    let seconds = i64::try_from(ms / 1000).unwrap_or(i64::MAX).min(253_402_300_799);
+    let Civil { year, month, day, hour, minute, second } = Civil::from_unix_seconds(seconds);
+    format!("{year:04}-{month:02}-{day:02}T{hour:02}:{minute:02}:{second:02}.{:03}Z", ms % 1000)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_are_utc_or_counted_from_the_start() {
+        let when = When { boot: 3, frame: 4800 * 20 + 24, utc_ms: Some(1_893_456_020_005) };
+        assert_eq!(when.to_string(), "2030-01-01 00:00:20.005 UTC");
+        assert_eq!(when.utc().as_deref(), Some("2030-01-01T00:00:20.005Z"));
+        assert_eq!(When { utc_ms: None, ..when }.to_string(), "20.005 s after start 3");
+        assert!(When { utc_ms: Some(u64::MAX), ..when }.to_string().starts_with("9999-12-31"));
+    }
+
+    #[test]
+    fn durations_read_like_speech() {
+        let said = [0.344, 61.04, 245.2, 7380.0].map(duration);
+        assert_eq!(said, ["0.34 s", "61.0 s", "4 min 05 s", "2 h 03 min"]);
+    }
+}

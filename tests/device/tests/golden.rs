@@ -1,0 +1,259 @@
+//! The bytes of version 1 are for ever: golden bytes of every record and packet, the schema that describes them, and
+//! the example of WIRE.md.
+//!
+//! `WYELOG_UPDATE_GOLDEN=1 cargo test -p wyelog-device-tests --test golden` rewrites `golden/wire.txt`: for a record
+//! or packet that is new. A line that *changes* breaks every log that was ever written.
+
+use std::collections::BTreeSet;
+use std::fmt::Write as _;
+use std::fs;
+use std::path::Path;
+
+use serde::Deserialize;
+use wyelog_device_tests::schema::{Definition, Schema, Seen, Type};
+use wyelog_device_tests::shape::{Asker, shape, variants, variants_of};
+use wyelog_device_tests::{samples, schema::Payload};
+use wyelog_protocol::bank::{Connection, Location, RatedFrequency};
+use wyelog_protocol::condition::{Change, Condition};
+use wyelog_protocol::message::{FromLogger, MAX_PACKET_BYTES, MAX_RECORDS_BYTES, Reply, Request, ToLogger};
+use wyelog_protocol::quantity::SCALES;
+use wyelog_protocol::record::{
+    CrashCause, Envelope, KINDS, MAX_RECORD_BYTES, Record, Reset, Stamp, Status, StatusRecord,
+};
+use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA, SCHEMA_TEXT, frame};
+
+const UPDATE: &str = "WYELOG_UPDATE_GOLDEN";
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        write!(text, "{byte:02x}").expect("a String takes everything");
+        text
+    })
+}
+
+fn record_bytes(record: &Record) -> Vec<u8> {
+    record.encode(&mut [0; MAX_RECORD_BYTES]).expect("a record fits").to_vec()
+}
+
+fn sample_record(name: &str) -> Vec<u8> {
+    let (_, record) =
+        samples::records().into_iter().find(|sample| sample.0 == name).expect("a sample's name");
+    record_bytes(&record)
+}
+
+/// Every sample as (name, bytes), each read back to the same value on the way.
+fn golden() -> Vec<(String, Vec<u8>)> {
+    let mut lines = Vec::new();
+    for (name, record) in samples::records() {
+        let bytes = record_bytes(&record);
+        let (envelope, rest) = Envelope::parse(&bytes).unwrap();
+        assert_eq!((envelope.decode().unwrap(), rest), (record, &[][..]), "{name}");
+        lines.push((format!("record {name}"), bytes));
+    }
+    for (name, packet) in samples::to_logger() {
+        let bytes = postcard::to_stdvec(&packet).unwrap();
+        assert_eq!(postcard::from_bytes::<ToLogger>(&bytes).unwrap(), packet, "{name}");
+        lines.push((format!("to_logger {name}"), bytes));
+    }
+    let settings = sample_record("settings");
+    let two = [sample_record("status_frames_lost"), sample_record("event_blown_fuse_detected")].concat();
+    for (name, packet) in samples::from_logger(&settings, &two) {
+        let bytes = postcard::to_stdvec(&packet).unwrap();
+        assert_eq!(postcard::from_bytes::<FromLogger>(&bytes).unwrap(), packet, "{name}");
+        let framed = frame::encode(&bytes, &mut [0; frame::MAX_FRAME_BYTES]).expect("a packet fits").to_vec();
+        lines.push((format!("from_logger {name}"), bytes));
+        lines.push((format!("frame {name}"), framed));
+    }
+    lines
+}
+
+#[test]
+fn every_byte_is_the_golden_one() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("golden/wire.txt");
+    let mut text =
+        String::from("# What the samples of tests/device/src/samples.rs are on the wire. See golden.rs.\n");
+    for (name, bytes) in golden() {
+        writeln!(text, "{name} {}", hex(&bytes)).unwrap();
+    }
+    if std::env::var_os(UPDATE).is_some_and(|value| value == "1") {
+        fs::write(&path, &text).unwrap();
+    }
+    let kept = fs::read_to_string(&path).unwrap_or_default();
+    for (new, old) in text.lines().zip(kept.lines()) {
+        assert_eq!(
+            new, old,
+            "golden/wire.txt differs; {UPDATE}=1 rewrites it, if an old log may become unreadable"
+        );
+    }
+    assert_eq!(
+        text.lines().count(),
+        kept.lines().count(),
+        "a sample came or went: {UPDATE}=1 rewrites the file"
+    );
+}
+
+fn schema() -> Schema {
+    Schema::parse(SCHEMA_TEXT)
+}
+
+#[test]
+fn every_struct_is_as_the_schema_says() {
+    let (schema, mut seen) = (schema(), Seen::default());
+    let mut compare = |name: &str, shape, of: &Type| {
+        schema.compare(&shape, of, &of.name, &mut seen).unwrap_or_else(|error| panic!("{name}: {error}"));
+    };
+    for (name, record) in samples::records() {
+        let shape = match &record {
+            Record::Interval(record) => shape(record),
+            Record::Event(record) => shape(record),
+            Record::Status(record) => shape(record),
+            Record::Settings(record) => shape(record),
+        };
+        let kind =
+            schema.records.iter().find(|line| line.0 == record.kind().number()).expect("its record line");
+        compare(name, shape.unwrap(), &kind.3);
+    }
+    let packet =
+        |name: &str| schema.packets.iter().find(|line| line.0 == name).expect("its packet line").1.clone();
+    for (name, sample) in samples::to_logger() {
+        compare(name, shape(&sample).unwrap(), &packet("to_logger"));
+    }
+    let bytes = sample_record("settings");
+    for (name, sample) in samples::from_logger(&bytes, &bytes) {
+        compare(name, shape(&sample).unwrap(), &packet("from_logger"));
+    }
+
+    // What no sample shows has not been compared.
+    let defined: BTreeSet<String> = schema.definitions.keys().cloned().collect();
+    assert_eq!(defined, seen.definitions, "a definition of schema.txt is in no sample");
+    for (name, definition) in &schema.definitions {
+        let Definition::Enum(variants) = definition else { continue };
+        for (_, variant, _) in variants {
+            assert!(seen.variants.contains(&format!("{name}::{variant}")), "no sample of {name}::{variant}");
+        }
+    }
+    for (path, present) in &seen.options {
+        assert!(present, "{path} is absent in every sample");
+    }
+    for (path, (limit, longest)) in &seen.lengths {
+        assert_eq!(
+            limit, longest,
+            "{path}: limit in schema.txt, and length of a sample made as long as it may be"
+        );
+    }
+}
+
+#[test]
+fn every_enum_is_as_the_schema_says() {
+    let schema = schema();
+    let rust = [
+        ("Condition", variants::<Condition>()),
+        ("Change", variants::<Change>()),
+        ("Connection", variants::<Connection>()),
+        ("RatedFrequency", variants::<RatedFrequency>()),
+        ("Location", variants::<Location>()),
+        ("Reset", variants::<Reset>()),
+        ("CrashCause", variants::<CrashCause>()),
+        ("Status", variants::<Status>()),
+        ("Request", variants::<Request>()),
+        ("Reply", variants_of(|asker: Asker| Reply::deserialize(asker).map(drop))),
+    ];
+    for (name, rust) in rust {
+        let Some(Definition::Enum(text)) = schema.definitions.get(name) else {
+            panic!("schema.txt: no enum {name}")
+        };
+        let numbered: Vec<(u32, &str)> = (0..).zip(rust.iter().copied()).collect();
+        let text: Vec<(u32, &str)> = text.iter().map(|variant| (variant.0, variant.1.as_str())).collect();
+        assert_eq!(text, numbered, "{name}: schema.txt, then the Rust enum");
+    }
+    let enums = schema.definitions.values().filter(|definition| matches!(definition, Definition::Enum(_)));
+    assert_eq!(enums.count(), rust.len(), "an enum of schema.txt is not compared here");
+}
+
+#[test]
+fn quantities_constants_and_kinds_are_as_the_schema_says() {
+    let schema = schema();
+    let names: Vec<&str> = SCALES.iter().map(|scale| scale.0).collect();
+    assert_eq!(schema.quantities, names);
+    for &(name, unit, steps, smallest, largest) in SCALES {
+        let rust = Definition::Quantity(unit.to_owned(), steps, smallest, largest);
+        assert_eq!(schema.definitions.get(name), Some(&rust), "{name}");
+    }
+    let constants = [
+        ("frames_per_second", FRAMES_PER_SECOND),
+        ("max_packet_bytes", u32::try_from(MAX_PACKET_BYTES).unwrap()),
+        ("max_record_bytes", u32::try_from(MAX_RECORD_BYTES).unwrap()),
+        ("max_records_bytes", u32::try_from(MAX_RECORDS_BYTES).unwrap()),
+    ];
+    assert_eq!(schema.constants, constants.map(|(name, value)| (name.to_owned(), value)).into());
+    let kinds: Vec<(u8, u8)> = schema.records.iter().map(|line| (line.0, line.1)).collect();
+    assert_eq!(kinds, KINDS.map(|(kind, version)| (kind.number(), version)));
+    let Some(Definition::Set(members)) = schema.definitions.get("Phases") else {
+        panic!("schema.txt: no set Phases")
+    };
+    let letters: Vec<&str> = wyelog_protocol::condition::Phases::from_bits(0xFF).letters().collect();
+    assert_eq!(*members, letters);
+}
+
+/// Negative control: an edit on one side alone is found.
+#[test]
+fn a_schema_that_differs_is_found() {
+    let (_, record) = samples::records().remove(0);
+    let Record::Interval(interval) = record else { panic!("the first sample is an interval") };
+    let shape = shape(&interval).unwrap();
+    let compare =
+        |text: &str| Schema::parse(text).compare(&shape, &Type::parse("Interval"), "", &mut Seen::default());
+    assert_eq!(compare(SCHEMA_TEXT), Ok(()));
+    for (right, wrong) in [
+        ("  u2 Percent\n  u0 Percent\n", "  u0 Percent\n  u2 Percent\n"),
+        ("  flagged u16", "  flagged u32"),
+        ("  nema Percent\n", ""),
+        ("  nema Percent\n", "  nema Current\n"),
+        ("  connected array<PerUnit,3> ", "  connected array<PerUnit,4> "),
+        ("  voltage array<Range<Voltage>,3>", "  voltage array<Range<Current>,3>"),
+        ("  utc_ms option<u64>", "  utc_ms u64"),
+    ] {
+        assert!(SCHEMA_TEXT.contains(right), "{right}");
+        assert!(compare(&SCHEMA_TEXT.replace(right, wrong)).is_err(), "{wrong} was not noticed");
+    }
+    let parsed = Schema::parse("enum E\n  0 A x:u8\n");
+    let fields = Payload::Fields(vec![("x".to_owned(), Type::parse("u8"))]);
+    assert_eq!(parsed.definitions["E"], Definition::Enum(vec![(0, "A".to_owned(), fields)]));
+}
+
+/// FNV-1a 64 as WIRE.md puts it, by a second hand.
+#[test]
+fn the_schema_hash_is_made_as_wire_md_says() {
+    let hash =
+        SCHEMA_TEXT.bytes().filter(|byte| *byte != 13).fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
+            (u128::from(hash ^ u64::from(byte)) * 0x0000_0100_0000_01b3 % (1 << 64)).try_into().unwrap()
+        });
+    assert_eq!(SCHEMA, hash);
+}
+
+#[test]
+fn the_example_of_wire_md_is_true() {
+    let wire = include_str!("../../../protocol/WIRE.md").replace('\r', "");
+    let block = wire.split("```example\n").nth(1).expect("WIRE.md: no example block");
+    let block = block.split("```").next().unwrap();
+    let bytes = |part: &str| -> Vec<u8> {
+        let digits: String = block
+            .lines()
+            .filter_map(|line| line.strip_prefix(part))
+            .map(|line| line.split("  ").next().unwrap_or_default().replace(' ', ""))
+            .collect();
+        digits
+            .as_bytes()
+            .chunks(2)
+            .map(|two| u8::from_str_radix(str::from_utf8(two).unwrap(), 16).unwrap())
+            .collect()
+    };
+    let stamp = Stamp { boot: 2, frame: 1_440_000, utc_ms: None };
+    let record = Record::Status(StatusRecord { stamp, status: Status::FramesLost { count: 960 } });
+    let record = record_bytes(&record);
+    let packet = FromLogger { number: 0, reply: Reply::Records { first: 4711, bytes: &record } };
+    let packet = postcard::to_stdvec(&packet).unwrap();
+    let framed = frame::encode(&packet, &mut [0; frame::MAX_FRAME_BYTES]).unwrap().to_vec();
+    assert_eq!(hex(&bytes("packet ")), hex(&packet));
+    assert_eq!(hex(&bytes("frame  ")), hex(&framed));
+}

@@ -1,0 +1,145 @@
+//! Records as the Rust decoder reads them, written down as JSON by hand through the public API.
+
+use serde_json::{Map, Value, json};
+use wyelog_protocol::bank::{Connection, Location, RatedFrequency, Settings};
+use wyelog_protocol::message::Identity;
+use wyelog_protocol::quantity::{Quantity, Scale};
+use wyelog_protocol::record::{
+    CrashCause, Event, Evidence, Interval, Moment, Range, Record, Reset, SettingsRecord, Stamp, Status,
+    StatusRecord,
+};
+
+/// `record` with its number, as the Python decoder prints it.
+pub fn record(sequence: u32, record: &Record) -> Value {
+    let (name, body) = match record {
+        Record::Interval(record) => ("interval", interval(record)),
+        Record::Event(record) => ("event", event(record)),
+        Record::Status(StatusRecord { stamp: at, status: what }) => {
+            ("status", json!({"stamp": stamp(at), "status": status(what)}))
+        }
+        Record::Settings(SettingsRecord { stamp: at, settings: what }) => {
+            ("settings", json!({"stamp": stamp(at), "settings": settings(what)}))
+        }
+    };
+    let Value::Object(fields) = body else { panic!("a record is an object") };
+    let mut whole =
+        Map::from_iter([("type".to_owned(), json!(name)), ("sequence".to_owned(), json!(sequence))]);
+    whole.extend(fields);
+    Value::Object(whole)
+}
+
+/// An identity, as the Python decoder prints it.
+pub fn identity(id: &Identity) -> Value {
+    json!({
+        "schema": id.schema, "firmware": id.firmware, "board": id.board, "device": id.device.as_str(),
+        "boot": id.boot, "frames_per_second": id.frames_per_second, "kinds": id.kinds.as_slice(),
+    })
+}
+
+fn value<S: Scale>(quantity: Quantity<S>) -> Value {
+    json!(quantity.value_f64())
+}
+
+fn abc<S: Scale>(quantities: [Quantity<S>; 3]) -> Value {
+    json!(quantities.map(value))
+}
+
+fn stamp(stamp: &Stamp) -> Value {
+    json!({"boot": stamp.boot, "frame": stamp.frame, "utc_ms": stamp.utc_ms})
+}
+
+fn moment(moment: &Moment) -> Value {
+    json!({"frame": moment.frame, "utc_ms": moment.utc_ms})
+}
+
+fn range<S: Scale>(range: Range<Quantity<S>>) -> Value {
+    json!({"rms": value(range.rms), "min": value(range.min), "max": value(range.max)})
+}
+
+fn interval(record: &Interval) -> Value {
+    json!({
+        "stamp": stamp(&record.stamp), "windows": record.windows, "flagged": record.flagged,
+        "frequency": value(record.frequency), "voltage": record.voltage.map(range), "neutral": range(record.neutral),
+        "residual": value(record.residual), "u2": value(record.u2), "u0": value(record.u0),
+        "nema": value(record.nema), "connected": abc(record.connected),
+    })
+}
+
+fn event(record: &Event) -> Value {
+    json!({
+        "stamp": stamp(&record.stamp), "occurrence": record.occurrence, "condition": record.condition.name(),
+        "change": record.change.name(), "phases": record.phases.letters().collect::<Vec<_>>(),
+        "begin": moment(&record.begin), "end": record.end.as_ref().map(moment),
+        "evidence": evidence(&record.evidence),
+    })
+}
+
+fn evidence(evidence: &Evidence) -> Value {
+    json!({
+        "voltage": abc(evidence.voltage), "neutral": value(evidence.neutral), "residual": value(evidence.residual),
+        "residual_angle": value(evidence.residual_angle), "connected_before": abc(evidence.connected_before),
+        "connected_after": abc(evidence.connected_after),
+    })
+}
+
+fn status(status: &Status) -> Value {
+    match status {
+        Status::Boot { firmware, schema, reset, torn_records } => {
+            let reset = match reset {
+                Reset::Power => "power",
+                Reset::Crash => "crash",
+                Reset::Unknown => "unknown",
+            };
+            json!({"boot": {
+                "firmware": firmware.as_str(), "schema": schema, "reset": reset, "torn_records": torn_records,
+            }})
+        }
+        Status::Crash { cause, address, schema } => {
+            let cause = match cause {
+                CrashCause::Panic => "panic",
+                CrashCause::HardFault => "hard_fault",
+            };
+            json!({"crash": {"cause": cause, "address": address, "schema": schema}})
+        }
+        Status::FramesLost { count } => json!({"frames_lost": {"count": count}}),
+        Status::RecordsLost { count } => json!({"records_lost": {"count": count}}),
+        Status::ClockSet { before_ms, after_ms } => {
+            json!({"clock_set": {"before_ms": before_ms, "after_ms": after_ms}})
+        }
+        Status::JournalFailed { count } => json!({"journal_failed": {"count": count}}),
+    }
+}
+
+fn settings(settings: &Settings) -> Value {
+    let (nameplate, sensors, limits) = (&settings.nameplate, &settings.sensors, &settings.limits);
+    let connection = match nameplate.connection {
+        Connection::GroundedWye => "grounded_wye",
+    };
+    let frequency = match nameplate.frequency {
+        RatedFrequency::Hz50 => "hz50",
+        RatedFrequency::Hz60 => "hz60",
+    };
+    let voltage = sensors.voltage.map(|sensor| {
+        let location = match sensor.location {
+            Location::Line => "line",
+            Location::FuseSwitch => "fuse_switch",
+            Location::Capacitor => "capacitor",
+        };
+        json!({"location": location, "full_scale": value(sensor.full_scale)})
+    });
+    json!({
+        "nameplate": {
+            "name": nameplate.name.as_str(), "connection": connection, "rated_power": value(nameplate.rated_power),
+            "system_voltage": value(nameplate.system_voltage), "unit_voltage": value(nameplate.unit_voltage),
+            "frequency": frequency, "units_per_phase": nameplate.units_per_phase,
+        },
+        "sensors": {"voltage": voltage, "neutral_full_scale": value(sensors.neutral_full_scale)},
+        "limits": {
+            "interruption": value(limits.interruption), "hysteresis": value(limits.hysteresis),
+            "lost_phase": value(limits.lost_phase), "crew_delay_s": limits.crew_delay_s,
+            "engineer_delay_s": limits.engineer_delay_s, "log_delay_s": limits.log_delay_s,
+            "return_s": limits.return_s, "voltages_good_s": limits.voltages_good_s,
+        },
+        "interval_s": settings.interval_s,
+    })
+}
