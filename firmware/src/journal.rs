@@ -84,6 +84,8 @@ pub struct Journal<F> {
     oldest: u32,
     /// A sector known to be erased, by its future sequence.
     prepared: Option<u32>,
+    /// The last sector whose header was tried in vain since one was opened.
+    spoiled: Option<u32>,
     epoch: u32,
     faults: Faults,
 }

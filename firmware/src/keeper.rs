@@ -32,7 +32,7 @@ pub struct Device {
 pub struct Crash {
     /// What kind of error.
     pub cause: CrashCause,
-    /// Program counter at the error.
+    /// Where: see [`Status::Crash`].
     pub address: u32,
     /// Schema of the firmware that stopped.
     pub schema: u64,

@@ -84,12 +84,21 @@ pub fn part_of(path: &Path) -> PathBuf {
     PathBuf::from(name)
 }
 
-/// What a file holds already.
+/// What is there already.
 struct Held {
+    origin: Origin,
     /// Bytes up to here are worth keeping.
     keep: u64,
     next: Option<u32>,
     identity: Option<DeviceIdentity>,
+}
+
+/// Where that is.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Origin {
+    Nowhere,
+    Part,
+    Finished,
 }
 
 /// Downloads everything newer than what `path`, or its `.part`, holds; into a new file everything from number `from`
@@ -106,8 +115,7 @@ pub fn to_file<T: Transport>(
 ) -> Result<Downloaded, DownloadError> {
     let part = part_of(path);
     let fail = |source| DownloadError::File { path: part.clone(), source };
-    let held = prepare(path, &part)?;
-    let Held { keep, next, identity } = held;
+    let Held { origin, keep, next, identity } = prepare(path, &part)?;
     if let Some(theirs) = identity.as_ref().filter(|theirs| theirs.serial != hello.identity.serial) {
         let (theirs, ours) = (theirs.serial.clone(), hello.identity.serial.clone());
         return Err(DownloadError::OtherDevice { path: path.to_owned(), theirs, ours });
@@ -121,10 +129,13 @@ pub fn to_file<T: Transport>(
         return Err(DownloadError::Ahead { path: path.to_owned(), last, newest });
     }
     let start = next.or(from).unwrap_or(extent.oldest);
-    if next.is_none() || path.exists() && !part.exists() {
+    match origin {
+        Origin::Nowhere => File::create(&part).map(drop),
         // The finished log stays as it is until the new one is whole.
-        if next.is_some() { fs::copy(path, &part).map(drop) } else { File::create(&part).map(drop) }.map_err(fail)?;
+        Origin::Finished => fs::copy(path, &part).map(drop),
+        Origin::Part => Ok(()),
     }
+    .map_err(fail)?;
     let mut file = OpenOptions::new().write(true).open(&part).map_err(fail)?;
     file.set_len(keep).and_then(|()| file.seek(SeekFrom::Start(keep))).map_err(fail)?;
     let mut writer = LogWriter::new(BufWriter::new(file));
@@ -154,26 +165,26 @@ pub fn to_file<T: Transport>(
 
 /// Looks what is there: a download that was broken off, or a finished log.
 fn prepare(path: &Path, part: &Path) -> Result<Held, DownloadError> {
-    for (file, is_part) in [(part, true), (path, false)] {
+    for (file, origin) in [(part, Origin::Part), (path, Origin::Finished)] {
         let source = match File::open(file) {
             Ok(source) => source,
             Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
             Err(source) => return Err(DownloadError::File { path: file.to_owned(), source }),
         };
-        let held = hold(source).map_err(|source| DownloadError::File { path: file.to_owned(), source })?;
+        let held = hold(source, origin).map_err(|source| DownloadError::File { path: file.to_owned(), source })?;
         // A part without one intact frame is what a cut left of a download that had just begun.
-        if held.keep == 0 && !is_part {
+        if held.keep == 0 && origin == Origin::Finished {
             return Err(DownloadError::NotALog { path: file.to_owned() });
         }
         if held.keep > 0 {
             return Ok(held);
         }
     }
-    Ok(Held { keep: 0, next: None, identity: None })
+    Ok(Held { origin: Origin::Nowhere, keep: 0, next: None, identity: None })
 }
 
-fn hold(source: impl io::Read) -> io::Result<Held> {
-    let mut held = Held { keep: 0, next: None, identity: None };
+fn hold(source: impl io::Read, origin: Origin) -> io::Result<Held> {
+    let mut held = Held { origin, keep: 0, next: None, identity: None };
     let mut reader = Reader::new(source);
     while let Some(entry) = reader.next()? {
         match entry.content {

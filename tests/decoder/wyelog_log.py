@@ -212,8 +212,9 @@ class Log:
     def read(self, data):
         largest = self.schema.constants["max_packet_bytes"] + 4
         limit = largest + largest // 254 + 3
-        # The end of the file is a separator, too.
-        for piece in data.split(b"\0"):
+        *pieces, rest = data.split(b"\0")
+        self.counts["frames_damaged"] += bool(rest)
+        for piece in pieces:
             packet = unframe(piece, limit) if piece else None
             if packet is not None:
                 self.counts["frames_ok"] += 1

@@ -70,11 +70,15 @@ impl<F: NorFlash> Journal<F> {
         first..first.saturating_add(spare.min(MAX_SKIPPED_SECTORS))
     }
 
-    /// Begins the next sector.
+    /// Begins the next sector. There is no way back to the one before, and where a header was tried in vain it is tried
+    /// again first: it may come true later, and must not lie ahead of a sector that has got records meanwhile.
     fn open_next(&mut self) -> Result<(), AppendError<F::Error>> {
+        self.tail = self.geometry.sector_size;
         let mut fault = AppendError::Exhausted;
         let ready = self.prepared.take();
-        for sector in self.candidates() {
+        let candidates = self.candidates();
+        let first = self.spoiled.unwrap_or(candidates.start);
+        for sector in (first..candidates.end).chain(candidates.start..first) {
             let erased = match ready {
                 Some(ready) if sector < ready => continue,
                 Some(ready) if sector == ready => Ok(()),
@@ -135,8 +139,10 @@ impl<F: NorFlash> Journal<F> {
         let bytes = layout::encode_header(&header, &self.geometry);
         if let Err(error) = self.program(self.address(sector, 0), &bytes) {
             self.faults.sectors = self.faults.sectors.saturating_add(1);
+            self.spoiled = Some(sector);
             return Err(error);
         }
+        self.spoiled = None;
         if self.newest.is_none() {
             self.oldest_sector = sector;
             self.oldest = self.next;

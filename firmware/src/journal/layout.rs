@@ -266,7 +266,8 @@ pub(super) fn probable_length(bytes: &[u8]) -> Option<usize> {
 
 /// The first multiple of `granule` in `from..to` at which `bytes` hold a valid word.
 pub(super) fn next_candidate(bytes: &[u8], from: usize, to: usize, granule: u8) -> Option<usize> {
-    (from..to).step_by(usize::from(granule)).find(|&at| length_at(bytes, at).is_some())
+    // A step of zero would panic.
+    (from..to).step_by(usize::from(granule).max(1)).find(|&at| length_at(bytes, at).is_some())
 }
 
 /// How many pieces of `size` bytes are not all ones.

@@ -77,6 +77,7 @@ impl<F: NorFlash> Journal<F> {
             oldest_sector: 0,
             oldest: 0,
             prepared: None,
+            spoiled: None,
             epoch: 0,
             faults: Faults::default(),
         };

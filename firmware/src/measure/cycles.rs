@@ -136,7 +136,14 @@ impl CycleWatch {
         let cycles = sum / weights / core::f32::consts::TAU;
         let frequency = self.rated_hz * (1.0 + cycles);
         // Windows of 42.5–57.5 Hz and 51–69 Hz are asked for (IEC 61000-4-30 5.1.2, from memory).
-        self.frequency = frequency.clamp(0.845 * self.rated_hz, 1.155 * self.rated_hz);
+        let (low, high) = (0.845 * self.rated_hz, 1.155 * self.rated_hz);
+        self.frequency = if frequency < low {
+            low
+        } else if frequency > high {
+            high
+        } else {
+            frequency
+        };
     }
 }
 

@@ -131,7 +131,8 @@ pub enum Status {
     Crash {
         /// What kind of error.
         cause: CrashCause,
-        /// Program counter at the error.
+        /// Where: after a hard fault the program counter; after a panic the address of its `core::panic::Location` in the
+        /// image.
         address: u32,
         /// Schema of the firmware that stopped.
         schema: u64,

@@ -63,14 +63,17 @@ pub fn shape<T: Serialize + ?Sized>(value: &T) -> Result<Shape, Unwelcome> {
 
 struct Tracer;
 
+/// Names (empty in a sequence) and shapes of parts, in order.
+type Named = Vec<(&'static str, Shape)>;
+
 /// Collects the parts of something composed; `finish` makes the whole of them.
 struct Parts {
-    parts: Vec<(&'static str, Shape)>,
-    finish: Box<dyn FnOnce(Vec<(&'static str, Shape)>) -> Shape>,
+    parts: Named,
+    finish: Box<dyn FnOnce(Named) -> Shape>,
 }
 
 impl Parts {
-    fn new(finish: impl FnOnce(Vec<(&'static str, Shape)>) -> Shape + 'static) -> Self {
+    fn new(finish: impl FnOnce(Named) -> Shape + 'static) -> Self {
         Self { parts: Vec::new(), finish: Box::new(finish) }
     }
 
@@ -84,7 +87,7 @@ impl Parts {
     }
 }
 
-fn nameless(parts: Vec<(&'static str, Shape)>) -> Vec<Shape> {
+fn nameless(parts: Named) -> Vec<Shape> {
     parts.into_iter().map(|part| part.1).collect()
 }
 

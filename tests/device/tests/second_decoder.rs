@@ -47,7 +47,7 @@ fn log(runner: &mut TestRunner) -> Vec<Vec<u8>> {
             20 => bytes[1] = 2,
             // Fields that a later edition appends.
             30 => bytes = [&[3, 1, 11], [2, 0, 0, 2, 5].as_slice(), &[9; 6]].concat(),
-            // A phase that no bank has; quantities past their range; cut short.
+            // A payload that ends too early.
             40 => bytes = vec![3, 1, 2, 2, 0],
             50..60 => {
                 frames.push(framed(Reply::Missing { from: sequence, to: sequence + 1 }));
@@ -77,8 +77,7 @@ fn by_rust(bytes: &[u8]) -> (Vec<Value>, Value) {
     let (mut end, mut identity) = (Value::Null, Value::Null);
     let mut named: Vec<u32> = Vec::new();
     let mut decoder = Decoder::new();
-    // The end of the file is a separator, too.
-    for byte in bytes.iter().chain(&[0]) {
+    for byte in bytes {
         let packet = match decoder.push(*byte) {
             None => continue,
             Some(Err(_)) => {
@@ -115,6 +114,9 @@ fn by_rust(bytes: &[u8]) -> (Vec<Value>, Value) {
             Ok(Reply::Identity(id)) => identity = json::identity(&id),
             Ok(_) => {}
         }
+    }
+    if bytes.last().is_some_and(|last| *last != 0) {
+        damaged += 1;
     }
     let from = numbers.iter().chain(&named).min().copied().unwrap_or(0);
     let to = numbers.iter().map(|n| n + 1).chain(named).chain([until]).max().unwrap_or(0);
@@ -192,7 +194,7 @@ fn both_read_what_is_left_of_a_damaged_log() {
     assert_eq!((records.len(), &summary["frames_damaged"]), (588, &json!(1)));
     assert_eq!(summary["missing"], json!([[FIRST + 50, FIRST + 60], [FIRST + 100, FIRST + 101]]));
 
-    // The last record's frame and the end cut off: nobody can know what followed.
+    // Cut off inside a frame: nobody can know what followed.
     let (_, summary) = agreed("cut.log", &whole[..before + 9]);
     assert_eq!((&summary["extent"], &summary["frames_damaged"]), (&Value::Null, &json!(1)));
 
@@ -203,7 +205,7 @@ fn both_read_what_is_left_of_a_damaged_log() {
             match pick(4) {
                 0 => bytes[at] = u8::try_from(pick(256)).unwrap(),
                 1 => bytes[at] = 0,
-                2 => drop(bytes.drain(at..(at + pick(300)).min(whole.len() / 2).max(at).min(bytes.len()))),
+                2 => drop(bytes.drain(at..(at + pick(300)).min(bytes.len()))),
                 _ => drop(bytes.splice(at..at, (0..pick(900)).map(|n| u8::try_from(n % 251).unwrap()).rev())),
             }
         }

@@ -23,6 +23,8 @@ pub struct Flash {
     capacity: u32,
     program_ticks: u32,
     erase_ticks: u32,
+    /// Sectors erased since the start.
+    erased: u32,
 }
 
 /// Why the flash refused.
@@ -60,7 +62,12 @@ impl Flash {
             None => blank(name)?,
         };
         let capacity = file.length()? & !(SECTOR - 1);
-        Some(Self { file, capacity, program_ticks, erase_ticks })
+        Some(Self { file, capacity, program_ticks, erase_ticks, erased: 0 })
+    }
+
+    /// Sectors erased since the start.
+    pub const fn erased(&self) -> u32 {
+        self.erased
     }
 
     fn check(&self, offset: u32, length: usize) -> Result<(), Error> {
@@ -123,6 +130,7 @@ impl NorFlash for Flash {
         for _ in 0..length / SECTOR {
             fill_sector(&self.file).ok_or(Error::Host)?;
             clock::wait(self.erase_ticks);
+            self.erased = self.erased.saturating_add(1);
         }
         Ok(())
     }

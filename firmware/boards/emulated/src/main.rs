@@ -110,7 +110,7 @@ fn main() -> ! {
         }
         busy |= keeper.idle();
         if ended && !busy && options.exit_at_end {
-            finish();
+            finish(keeper.flash().map_or(0, Flash::erased));
         }
         if !ended && !options.real_time {
             NVIC::pend(Line::Frame);
@@ -143,9 +143,10 @@ fn PendSV() {
 }
 
 /// Says what there is to say about the run, and ends the emulator.
-fn finish() -> ! {
+fn finish(erased: u32) -> ! {
     METERING.with(|metering| metering.log_cost());
     let (lost, deepest) = (frames::LOST.load(Ordering::Relaxed), frames::DEEPEST.load(Ordering::Relaxed));
     defmt::info!("end of the tape: {=u32} frames lost, at most {=u32} inputs waiting", lost, deepest);
+    defmt::info!("{=u32} sectors erased", erased);
     semihosting::exit(if DAMAGED.load(Ordering::Relaxed) { 3 } else { 0 })
 }

@@ -74,6 +74,11 @@ pub struct Torn {
 }
 
 impl Torn {
+    /// Where it began.
+    pub fn address(&self) -> u32 {
+        self.address
+    }
+
     /// Lets the rest of the cells read as programmed after all. Only before they are erased.
     pub fn complete(&self, cells: &mut impl Cells) {
         for (cell, byte) in cells.cells_mut().iter_mut().skip(self.address as usize).zip(&self.bytes) {

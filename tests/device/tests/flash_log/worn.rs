@@ -3,7 +3,7 @@
 use super::{Log, Part, SECTOR, fill, mount, part, payload, read_all};
 use std::collections::{BTreeMap, BTreeSet};
 use wyelog_firmware::journal::{AppendError, FlashFault, Journal, MAX_PAYLOAD, Read};
-use wyelog_simulator::flash::{FaultError, FaultyFlash};
+use wyelog_simulator::flash::{Cells, FaultError, FaultyFlash};
 
 #[test]
 fn records_survive_on_a_worn_part() {
@@ -116,4 +116,39 @@ fn a_failed_record_and_the_next_one_have_different_numbers() {
         assert_eq!(log.read(&mut cursor, &mut buffer), Ok(Read::Record { sequence: number, length: 6 }));
         assert_eq!(&buffer[..6], b"second");
     }
+}
+
+/// The same for a header: what it claims must not be in use when it comes true.
+#[test]
+fn a_header_that_failed_claims_no_number_in_use() {
+    let mut spoiled = 0;
+    for seed in 0..100 {
+        let mut log = mount(Part::<4096>::new(16)).0;
+        let mut next = log.append(&payload(0)).expect("room") + 1;
+        while !log.opens_sector(MAX_PAYLOAD) {
+            next = log.append(&payload(next)).expect("room") + 1;
+        }
+        assert!(!log.opens_sector(20), "a small one would still fit");
+        log.flash_mut().reseed(seed);
+        (0..16).for_each(|sector| log.flash_mut().fail_programs(sector, true));
+        let acknowledged = log.append(&[seed as u8; MAX_PAYLOAD]).is_ok();
+        (0..16).for_each(|sector| log.flash_mut().fail_programs(sector, false));
+        let torn = log.flash().torn().cloned().filter(|_| !acknowledged);
+        let at = torn.as_ref().map_or(0, |torn| torn.address() as usize);
+        let left = log.flash().inner().cells()[at..at + 24].to_vec();
+        let small = log.append(&payload(next)[..20]).expect("works again");
+        // Unless it has been erased since.
+        if let Some(torn) = torn.filter(|_| log.flash().inner().cells()[at..at + 24] == left) {
+            torn.complete(log.flash_mut().inner_mut());
+            spoiled += 1;
+        }
+        let after = log.append(b"after").expect("room");
+        let (mut log, _) = mount(part(log));
+        assert_eq!(log.extent().next, after + 1, "seed {seed}");
+        let mut buffer = [0; MAX_PAYLOAD];
+        let mut cursor = log.cursor(small);
+        assert_eq!(log.read(&mut cursor, &mut buffer), Ok(Read::Record { sequence: small, length: 20 }));
+        assert_eq!(log.read(&mut cursor, &mut buffer), Ok(Read::Record { sequence: after, length: 5 }));
+    }
+    println!("{spoiled} of 100 headers were still torn");
 }

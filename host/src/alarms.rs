@@ -1,0 +1,123 @@
+//! What the events of one or many logs mean: one row for each occurrence of a condition.
+
+mod explain;
+mod json;
+mod text;
+
+use std::collections::BTreeMap;
+
+use wyelog_protocol::condition::{Change, Condition, Phases, Route};
+use wyelog_protocol::record::{Event, Evidence, Record};
+
+use crate::log::Log;
+use crate::time::When;
+
+pub use explain::{Explanation, explain};
+pub use json::to_json;
+pub use text::{details, phases_text, table};
+
+/// One occurrence of a condition.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Alarm {
+    /// Serial number of the logger, or the file's name where the log does not say.
+    pub device: String,
+    /// Name of the bank.
+    pub bank: String,
+    /// Number of the occurrence, counted from each start of the logger.
+    pub occurrence: u32,
+    /// Which condition.
+    pub condition: Condition,
+    /// Which phases.
+    pub phases: Phases,
+    /// Since when it was so.
+    pub begin: When,
+    /// When the logger saw it; `None` if that record is not in the logs.
+    pub detected: Option<When>,
+    /// When it had persisted long enough to be announced.
+    pub announced: Option<When>,
+    /// When it stopped being so.
+    pub end: Option<When>,
+    /// What it was decided from, at the earliest change in the logs.
+    pub evidence: Evidence,
+}
+
+impl Alarm {
+    /// Who has to know.
+    pub const fn route(&self) -> Route {
+        self.condition.route()
+    }
+
+    /// How long it lasted in s; `None` while it goes on.
+    pub fn duration_s(&self) -> Option<f64> {
+        Some(self.end?.seconds() - self.begin.seconds())
+    }
+}
+
+/// Logger, start, occurrence.
+type Key = (String, u32, u32);
+
+/// Brings the events of many logs together. The same event in two logs is one.
+#[derive(Clone, Debug, Default)]
+pub struct Collector {
+    alarms: BTreeMap<Key, (Alarm, u64)>,
+}
+
+impl Collector {
+    /// Takes all events of a log; `file` names the logger where the log itself does not.
+    pub fn log(&mut self, file: &str, log: &Log) {
+        let device = log.identity.as_ref().map_or(file, |identity| &identity.serial);
+        let mut bank = String::new();
+        for kept in &log.records {
+            match &kept.record {
+                Record::Settings(settings) => bank = settings.settings.nameplate.name.to_string(),
+                Record::Event(event) => self.event(device, &bank, event),
+                _ => {}
+            }
+        }
+    }
+
+    /// Takes one event.
+    pub fn event(&mut self, device: &str, bank: &str, event: &Event) {
+        let boot = event.stamp.boot;
+        let new = Alarm {
+            device: device.to_owned(),
+            bank: bank.to_owned(),
+            occurrence: event.occurrence,
+            condition: event.condition,
+            phases: event.phases,
+            begin: When::of(boot, &event.begin),
+            detected: None,
+            announced: None,
+            end: None,
+            evidence: event.evidence,
+        };
+        let key = (device.to_owned(), boot, event.occurrence);
+        let (alarm, earliest) = self.alarms.entry(key).or_insert((new, event.stamp.frame));
+        if alarm.bank.is_empty() {
+            alarm.bank = bank.to_owned();
+        }
+        if event.stamp.frame < *earliest {
+            *earliest = event.stamp.frame;
+            alarm.evidence = event.evidence;
+        }
+        let when = Some(When::from(&event.stamp));
+        match event.change {
+            Change::Detected => alarm.detected = when,
+            Change::Announced => alarm.announced = when,
+            Change::Ended => alarm.end = event.end.as_ref().map(|end| When::of(boot, end)).or(when),
+        }
+    }
+
+    /// The occurrences by logger, and in the order in which they began.
+    pub fn into_alarms(self) -> Vec<Alarm> {
+        let mut alarms: Vec<Alarm> = self.alarms.into_values().map(|(alarm, _)| alarm).collect();
+        alarms.sort_by(|a, b| {
+            let key = |alarm: &Alarm| (alarm.begin.boot, alarm.begin.frame, alarm.occurrence);
+            a.device.cmp(&b.device).then(key(a).cmp(&key(b)))
+        });
+        alarms
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,93 @@
+//! Events become rows.
+
+use wyelog_protocol::record::{Moment, Stamp};
+
+use super::*;
+use crate::log::{DeviceIdentity, Sequenced};
+
+fn event(boot: u32, frame: u64, occurrence: u32, change: Change) -> Event {
+    Event {
+        stamp: Stamp { boot, frame, utc_ms: None },
+        occurrence,
+        condition: Condition::BlownFuse,
+        change,
+        phases: Phases::single(1),
+        begin: Moment { frame: 4800, utc_ms: None },
+        end: (change == Change::Ended).then_some(Moment { frame: 4800 * 100, utc_ms: None }),
+        evidence: Evidence::default(),
+    }
+}
+
+fn log(serial: &str, events: &[Event]) -> Log {
+    let identity = DeviceIdentity {
+        serial: serial.to_owned(),
+        board: String::new(),
+        firmware: String::new(),
+        schema: 0,
+        boot: 1,
+        frames_per_second: 4800,
+        kinds: Vec::new(),
+    };
+    let records = events.iter().zip(0..);
+    let records = records.map(|(event, sequence)| Sequenced { sequence, record: Record::Event(event.clone()) });
+    Log { identity: Some(identity), records: records.collect(), ..Log::default() }
+}
+
+#[test]
+fn the_changes_of_an_occurrence_become_one_row() {
+    let events = [
+        event(1, 5000, 1, Change::Detected),
+        event(1, 4800 * 61, 1, Change::Announced),
+        event(1, 4800 * 110, 1, Change::Ended),
+        event(2, 9000, 1, Change::Detected),
+    ];
+    let mut collector = Collector::default();
+    collector.log("a", &log("X1", &events));
+    // The same again in a second log, and another logger.
+    collector.log("b", &log("X1", &events[..2]));
+    collector.log("c", &log("A9", &events[..1]));
+    let alarms = collector.into_alarms();
+    let devices: Vec<(&str, u32)> = alarms.iter().map(|a| (a.device.as_str(), a.begin.boot)).collect();
+    assert_eq!(devices, [("A9", 1), ("X1", 1), ("X1", 2)]);
+    assert_eq!(alarms[1].announced.map(|when| when.seconds()), Some(61.0));
+    assert_eq!(alarms[1].duration_s(), Some(99.0));
+    assert_eq!((alarms[2].announced, alarms[2].end), (None, None));
+    let table = table(&alarms);
+    assert_eq!(table.lines().count(), 4);
+    assert!(table.contains("1 min 00 s later") || table.contains("60.0 s later"), "{table}");
+    assert!(details(&alarms[1]).contains("phase B (route: crew)"), "{}", details(&alarms[1]));
+}
+
+#[test]
+fn an_end_without_a_beginning_is_a_row_too() {
+    let mut collector = Collector::default();
+    collector.log("a", &log("X1", &[event(1, 4800 * 110, 4, Change::Ended)]));
+    let [alarm] = collector.into_alarms().try_into().unwrap();
+    assert_eq!((alarm.detected, alarm.begin.frame), (None, 4800));
+    assert!(details(&alarm).contains("not in these logs"));
+}
+
+#[test]
+fn every_condition_has_words_and_the_tool_s_own_limits() {
+    let mut collector = Collector::default();
+    for (condition, occurrence) in Condition::ALL.into_iter().zip(0..) {
+        collector.event("X", "", &Event { condition, ..event(1, 5000, occurrence, Change::Detected) });
+    }
+    for alarm in collector.into_alarms() {
+        let words = explain(&alarm);
+        assert!(!words.happened.is_empty() && !words.otherwise.is_empty() && !words.todo.is_empty());
+        assert!(words.cautions.last().is_some_and(|last| last.starts_with("This tool informs.")));
+        assert!(details(&alarm).lines().all(|line| line.chars().count() <= 100));
+    }
+}
+
+#[test]
+fn json_has_null_for_what_is_not_known() {
+    let mut collector = Collector::default();
+    collector.log("a", &log("X1", &[event(1, 5000, 1, Change::Detected)]));
+    let json = to_json(&collector.into_alarms()[0]);
+    assert_eq!(json["condition"], "blown_fuse");
+    assert_eq!(json["phases"], serde_json::json!(["B"]));
+    assert_eq!(json["begin_s"], 1.0);
+    assert!(json["begin_utc"].is_null() && json["evidence"]["residual_pu"].is_null());
+}
