@@ -1,7 +1,7 @@
 //! The bytes of version 1 are for ever: golden bytes of every record and packet, the schema that describes them, and
 //! the example of WIRE.md.
 //!
-//! `WYELOG_UPDATE_GOLDEN=1 cargo test -p wyelog-device-tests --test golden` rewrites `golden/wire.txt`: for a record
+//! `WYELOG_WRITE_EXPECTED=1 cargo test -p wyelog-device-tests --test golden` rewrites `golden/wire.txt`: for a record
 //! or packet that is new. A line that *changes* breaks every log that was ever written.
 
 use std::collections::BTreeSet;
@@ -22,7 +22,7 @@ use wyelog_protocol::record::{
 };
 use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA, SCHEMA_TEXT, frame};
 
-const UPDATE: &str = "WYELOG_UPDATE_GOLDEN";
+const UPDATE: &str = "WYELOG_WRITE_EXPECTED";
 
 fn hex(bytes: &[u8]) -> String {
     bytes.iter().fold(String::new(), |mut text, byte| {
