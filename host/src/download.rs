@@ -171,7 +171,8 @@ fn prepare(path: &Path, part: &Path) -> Result<Held, DownloadError> {
             Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
             Err(source) => return Err(DownloadError::File { path: file.to_owned(), source }),
         };
-        let held = hold(source, origin).map_err(|source| DownloadError::File { path: file.to_owned(), source })?;
+        let held =
+            hold(source, origin).map_err(|source| DownloadError::File { path: file.to_owned(), source })?;
         // A part without one intact frame is what a cut left of a download that had just begun.
         if held.keep == 0 && origin == Origin::Finished {
             return Err(DownloadError::NotALog { path: file.to_owned() });
@@ -186,7 +187,7 @@ fn prepare(path: &Path, part: &Path) -> Result<Held, DownloadError> {
 fn hold(source: impl io::Read, origin: Origin) -> io::Result<Held> {
     let mut held = Held { origin, keep: 0, next: None, identity: None };
     let mut reader = Reader::new(source);
-    while let Some(entry) = reader.next()? {
+    while let Some(entry) = reader.entry()? {
         match entry.content {
             Content::Identity(identity) => held.identity = Some(identity),
             Content::Records { first, records } => {

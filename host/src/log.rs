@@ -13,9 +13,9 @@ mod reader;
 mod whole;
 mod writer;
 
+pub(crate) use reader::split as split_records;
 pub use reader::{Content, Damage, Entry, Harm, Reader};
 pub use whole::{Log, LogError, Sequenced, Unread};
-pub(crate) use reader::split as split_records;
 pub use writer::LogWriter;
 
 use wyelog_protocol::message::Identity;

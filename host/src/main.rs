@@ -1,2 +1,8 @@
-//! wyelog host tool.
-fn main() {}
+//! `wyelog`: see `wyelog --help`.
+#![forbid(unsafe_code)]
+
+mod cli;
+
+fn main() -> std::process::ExitCode {
+    cli::run()
+}

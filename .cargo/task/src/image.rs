@@ -51,6 +51,6 @@ pub fn lint_boards(toolchain: Toolchain) -> Result<(), Error> {
     Ok(())
 }
 
-fn package(board: &str) -> String {
+pub(crate) fn package(board: &str) -> String {
     format!("wyelog-board-{board}")
 }

@@ -4,10 +4,8 @@
 //! records does not depend on it.
 
 use std::io;
-use std::net::{TcpListener, TcpStream};
 use std::time::{Duration, Instant};
 
-use embedded_io::ReadReady;
 use thiserror::Error;
 use wyelog_firmware::journal::MountError;
 use wyelog_firmware::keeper::{Device, Line};
@@ -17,7 +15,7 @@ use wyelog_protocol::text;
 
 use crate::flash::{FlashError, NorMemory};
 use crate::frames_per_second;
-use crate::line::{Connection, FaultCounts, FaultyLine, LineFaults, StreamLine};
+use crate::line::{Clients, Connection};
 use crate::tape::Tape;
 
 /// Name of this board, as the logger says it.
@@ -121,35 +119,23 @@ impl<'b> Board<'b> {
         }
     }
 
-    /// Plays the tape and answers one client after the other until `stop` says so. Who comes while another is served
-    /// is turned away. Returns what went wrong on the line, as asked for.
+    /// Plays the tape and answers one client after the other until `stop` says so.
     ///
     /// # Errors
     /// The listener fails.
-    pub fn serve_tcp(
+    pub fn serve_clients(
         &mut self,
-        listener: &TcpListener,
-        faults: LineFaults,
+        clients: &mut Clients,
         stop: &mut dyn FnMut(&Self) -> bool,
-    ) -> io::Result<FaultCounts> {
-        listener.set_nonblocking(true)?;
-        let mut line: FaultyLine<StreamLine<TcpStream>> = FaultyLine::unconnected(faults);
+    ) -> io::Result<()> {
         while !stop(self) {
-            if let Some(client) = accept(listener)? {
-                // Looking for bytes notices whether the client before has left meanwhile.
-                let _ = line.read_ready();
-                if line.is_gone() {
-                    line.reconnect(StreamLine::tcp(client)?);
-                }
-                // Else dropped, and so closed: somebody else is here.
-            }
             let played = self.advance();
-            let served = self.logger.serve(&mut line);
+            let served = self.serve(clients.line()?);
             if !played && !served {
                 std::thread::sleep(REST);
             }
         }
-        Ok(line.counts())
+        Ok(())
     }
 
     /// Whether the tape has come to its end.
@@ -170,15 +156,5 @@ impl<'b> Board<'b> {
     /// The flash, as when power goes.
     pub fn into_flash(self) -> Option<NorMemory> {
         self.logger.into_flash()
-    }
-}
-
-fn accept(listener: &TcpListener) -> io::Result<Option<TcpStream>> {
-    match listener.accept() {
-        Ok((stream, _)) => Ok(Some(stream)),
-        Err(error) if error.kind() == io::ErrorKind::WouldBlock => Ok(None),
-        // A client that left before it was let in is no fault of ours.
-        Err(error) if error.kind() == io::ErrorKind::ConnectionAborted => Ok(None),
-        Err(error) => Err(error),
     }
 }

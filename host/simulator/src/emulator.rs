@@ -36,7 +36,9 @@ pub enum EmulatorError {
     #[error("there is no image {}; build it with `cargo task image`", .0.display())]
     NoImage(PathBuf),
     /// A file's name that cannot be handed over.
-    #[error("the emulated board cannot take the file name {0:?}; use one without blanks, relative to its folder")]
+    #[error(
+        "the emulated board cannot take the file name {0:?}; use one without blanks, relative to its folder"
+    )]
     FileName(String),
     /// The system says no.
     #[error("{PROGRAM}: {what}: {source}; look at what the system says")]
@@ -122,7 +124,11 @@ impl Emulator {
         let port = listener.as_ref().map(|l| system("its serial line", l.local_addr())).transpose()?;
         let mut command = Command::new(PROGRAM);
         command.args(options.arguments(port.map(|address| address.port()))?);
-        command.current_dir(&options.folder).stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        command
+            .current_dir(&options.folder)
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped());
         let mut child = command.spawn().map_err(|source| match source.kind() {
             ErrorKind::NotFound => EmulatorError::NotInstalled,
             _ => EmulatorError::System { what: "start", source },

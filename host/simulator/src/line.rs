@@ -3,13 +3,16 @@
 //! - [`MemoryLine`]: both ends in one process.
 //! - [`StreamLine`]: a socket or a terminal of the operating system.
 //! - [`FaultyLine`]: any of them, with what goes wrong on a real one.
+//! - [`Clients`]: one client after the other on a TCP port.
 //!
 //! All implement the `embedded-io` traits that the firmware's link asks for, so the link runs on them unchanged.
 
+mod clients;
 mod faulty;
 mod memory;
 mod stream;
 
+pub use clients::{ClientLine, Clients, carry};
 pub use faulty::{FaultCounts, FaultyLine, LineFaults};
 pub use memory::{MemoryLine, memory_line};
 pub use stream::{Hangup, StreamLine};

@@ -29,8 +29,12 @@ fn log(serial: &str, events: &[Event]) -> Log {
         kinds: Vec::new(),
     };
     let records = events.iter().zip(0..);
-    let records = records.map(|(event, sequence)| Sequenced { sequence, record: Record::Event(event.clone()) });
-    Log { identity: Some(identity), records: records.collect(), ..Log::default() }
+    let records =
+        records.map(|(event, sequence)| Sequenced { sequence, record: Record::Event(event.clone()) });
+    let mut log = Log::default();
+    log.identity = Some(identity);
+    log.records = records.collect();
+    log
 }
 
 #[test]

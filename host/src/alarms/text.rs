@@ -44,7 +44,8 @@ pub fn table(alarms: &[Alarm]) -> String {
     }
     let mut out = String::new();
     for row in rows {
-        let cells: Vec<String> = row.iter().zip(widths).map(|(cell, width)| format!("{cell:width$}")).collect();
+        let cells: Vec<String> =
+            row.iter().zip(widths).map(|(cell, width)| format!("{cell:width$}")).collect();
         out.push_str(cells.join("  ").trim_end());
         out.push('\n');
     }
@@ -56,7 +57,10 @@ pub fn details(alarm: &Alarm) -> String {
     let mut out = String::new();
     let mut line = |name: &str, text: &str| paragraph(&mut out, name, text);
     let phases = phases_text(alarm.phases);
-    line("condition", &format!("{}, phase {phases} (route: {})", alarm.condition.name(), alarm.route().name()));
+    line(
+        "condition",
+        &format!("{}, phase {phases} (route: {})", alarm.condition.name(), alarm.route().name()),
+    );
     line("began", &alarm.begin.to_string());
     for (name, when) in [("detected", alarm.detected), ("announced", alarm.announced), ("ended", alarm.end)] {
         match when {
@@ -67,7 +71,15 @@ pub fn details(alarm: &Alarm) -> String {
         }
     }
     let evidence = &alarm.evidence;
-    line("voltages", &format!("A {}, B {}, C {}", value(evidence.voltage[0], 0), value(evidence.voltage[1], 0), value(evidence.voltage[2], 0)));
+    line(
+        "voltages",
+        &format!(
+            "A {}, B {}, C {}",
+            value(evidence.voltage[0], 0),
+            value(evidence.voltage[1], 0),
+            value(evidence.voltage[2], 0)
+        ),
+    );
     if evidence.residual.value().is_some() {
         line(
             "neutral",

@@ -68,7 +68,7 @@ pub enum DeviceError {
         bytes: u64,
     },
     /// Intact frames came that this version does not understand at all.
-    #[error("{port}: the logger speaks another language than this program (schema {})", schema(.schema))]
+    #[error("{port}: the logger speaks another language than this program (schema {})", hex(.schema))]
     OtherSchema {
         /// The port.
         port: String,
@@ -99,7 +99,7 @@ pub enum DeviceError {
     },
 }
 
-fn schema(schema: &Option<u64>) -> String {
+fn hex(schema: &Option<u64>) -> String {
     schema.map_or_else(|| "unknown".to_owned(), |schema| format!("{schema:016x}"))
 }
 
@@ -110,17 +110,27 @@ impl DeviceError {
             Self::Name { .. } => {
                 "give a serial port such as /dev/ttyUSB0 or COM3, or tcp:HOST:PORT such as tcp:127.0.0.1:4100"
             }
-            Self::NoSuchPort { .. } => "plug the cable in, look which port the system gives it, and start what serves it",
+            Self::NoSuchPort { .. } => {
+                "plug the cable in, look which port the system gives it, and start what serves it"
+            }
             Self::Taken { .. } => "close the other program, or wait until it is done",
             Self::NotAllowed { .. } => "give this user the right to it (on Linux usually the group dialout)",
             Self::CannotOpen { .. } => "check that this is the logger's port",
-            Self::Vanished { .. } => "plug the cable in again and repeat the command: it goes on where it stopped",
-            Self::Silent { .. } => "check that this is the logger's port, that it has power, and the cable (RX and TX crossed)",
-            Self::Garbled { .. } => "check the speed (--baud), the cable and its ground, and that this is the logger's port",
+            Self::Vanished { .. } => {
+                "plug the cable in again and repeat the command: it goes on where it stopped"
+            }
+            Self::Silent { .. } => {
+                "check that this is the logger's port, that it has power, and the cable (RX and TX crossed)"
+            }
+            Self::Garbled { .. } => {
+                "check the speed (--baud), the cable and its ground, and that this is the logger's port"
+            }
             Self::OtherSchema { .. } => "use a wyelog as new as the logger's firmware",
             Self::NotUnderstood { .. } => "use a wyelog that fits the logger's firmware",
             Self::NotYet { .. } => "repeat the command in a second",
-            Self::Nonsense { .. } => "repeat the command; if it stays, use a wyelog as new as the logger's firmware",
+            Self::Nonsense { .. } => {
+                "repeat the command; if it stays, use a wyelog as new as the logger's firmware"
+            }
         }
     }
 }

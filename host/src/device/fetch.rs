@@ -132,7 +132,6 @@ impl<T: Transport> Session<T> {
         let extent = self.extent()?;
         let mut next = from;
         let mut idle = 0;
-        let mut gone = None;
         progress(&Progress { from, next, to: extent.next, link: self.counts });
         while next < extent.next {
             let mut stream = Stream { next, to: extent.next, sink };
@@ -140,14 +139,14 @@ impl<T: Transport> Session<T> {
             let reached = stream.next;
             idle = if reached > next { 0 } else { idle + 1 };
             next = reached;
-            match outcome {
+            let gone = match outcome {
                 Ok(Step::Failed(error)) => return Err(FetchError::Sink(error)),
                 Ok(Step::NotUnderstood) => {
                     return Err(DeviceError::NotUnderstood { port: self.port(), request: "read log" }.into());
                 }
-                Ok(Step::On | Step::Again) => gone = None,
-                Err(error) => gone = Some(self.recover(&error)?),
-            }
+                Ok(Step::On | Step::Again) => None,
+                Err(error) => Some(self.recover(&error)?),
+            };
             if next < extent.next {
                 self.counts.retries += 1;
                 if idle >= self.patience.attempts.max(1) {

@@ -68,8 +68,15 @@ impl Transport for Port {
             }
         };
         match result {
-            Ok(0) if !buffer.is_empty() => Err(io::Error::new(ErrorKind::UnexpectedEof, "the other end has closed it")),
-            Err(error) if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut | ErrorKind::Interrupted) => {
+            Ok(0) if !buffer.is_empty() => {
+                Err(io::Error::new(ErrorKind::UnexpectedEof, "the other end has closed it"))
+            }
+            Err(error)
+                if matches!(
+                    error.kind(),
+                    ErrorKind::WouldBlock | ErrorKind::TimedOut | ErrorKind::Interrupted
+                ) =>
+            {
                 // A terminal whose other end is gone may answer at once and for ever that nothing came.
                 if error.kind() != ErrorKind::Interrupted && started.elapsed() < limit / 2 {
                     std::thread::sleep(limit.min(Duration::from_millis(10)));

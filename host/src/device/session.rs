@@ -96,7 +96,8 @@ impl<T: Transport> Session<T> {
             Reply::Identity(identity) => Some(DeviceIdentity::from(&identity)),
             _ => None,
         })?;
-        let is_known = |&(kind, version): &(u8, u8)| KINDS.iter().any(|&(k, v)| (k.number(), v) == (kind, version));
+        let is_known =
+            |&(kind, version): &(u8, u8)| KINDS.iter().any(|&(k, v)| (k.number(), v) == (kind, version));
         let unknown_kinds: Vec<_> = identity.kinds.iter().copied().filter(|kind| !is_known(kind)).collect();
         if unknown_kinds.len() == identity.kinds.len() {
             return Err(DeviceError::OtherSchema { port: self.port(), schema: Some(identity.schema) });

@@ -106,14 +106,22 @@ impl<R> fmt::Debug for Reader<R> {
 impl<R: Read> Reader<R> {
     /// At the start of `source`. Reads are large: no buffer is needed below.
     pub const fn new(source: R) -> Self {
-        Self { source, buffer: Vec::new(), at: 0, offset: 0, start: 0, decoder: Decoder::new(), is_over: false }
+        Self {
+            source,
+            buffer: Vec::new(),
+            at: 0,
+            offset: 0,
+            start: 0,
+            decoder: Decoder::new(),
+            is_over: false,
+        }
     }
 
     /// The next piece, `None` at the end.
     ///
     /// # Errors
     /// The source cannot be read.
-    pub fn next(&mut self) -> io::Result<Option<Entry>> {
+    pub fn entry(&mut self) -> io::Result<Option<Entry>> {
         while let Some(byte) = self.byte()? {
             let content = match self.decoder.push(byte) {
                 None => {

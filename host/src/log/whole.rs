@@ -155,7 +155,7 @@ impl Log {
     pub fn from_source(source: impl Read) -> io::Result<Self> {
         let mut reader = Reader::new(source);
         let mut log = Self::default();
-        while let Some(entry) = reader.next()? {
+        while let Some(entry) = reader.entry()? {
             log.bytes = entry.end;
             let at = (entry.start, entry.end - entry.start);
             match entry.content {

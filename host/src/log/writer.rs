@@ -82,7 +82,8 @@ impl<W: Write> LogWriter<W> {
     fn frame(&mut self, reply: Reply<'_>) -> io::Result<()> {
         let too_long = || io::Error::new(io::ErrorKind::InvalidInput, "longer than any record");
         let (mut packet, mut bytes) = ([0; MAX_PACKET_BYTES], [0; MAX_FRAME_BYTES]);
-        let packet = postcard::to_slice(&FromLogger { number: 0, reply }, &mut packet).map_err(|_| too_long())?;
+        let packet =
+            postcard::to_slice(&FromLogger { number: 0, reply }, &mut packet).map_err(|_| too_long())?;
         let frame = frame::encode(packet, &mut bytes).ok_or_else(too_long)?;
         self.sink.write_all(frame)
     }

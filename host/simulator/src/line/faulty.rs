@@ -102,7 +102,8 @@ impl<L> FaultyLine<L> {
     /// What becomes of one byte: `None` if it is lost.
     fn pass(&mut self, byte: u8) -> Option<u8> {
         self.counts.bytes += 1;
-        if self.faults.bytes_to_disconnect.is_some_and(|every| self.counts.bytes.is_multiple_of(every.max(1))) {
+        if self.faults.bytes_to_disconnect.is_some_and(|every| self.counts.bytes.is_multiple_of(every.max(1)))
+        {
             self.line = None;
             self.counts.disconnects += 1;
         }

@@ -52,7 +52,7 @@ fn read(bytes: &[u8]) -> Log {
 fn pieces(bytes: &[u8]) -> Vec<(usize, usize)> {
     let mut reader = Reader::new(bytes);
     let mut out = Vec::new();
-    while let Some(entry) = reader.next().unwrap() {
+    while let Some(entry) = reader.entry().unwrap() {
         out.push((entry.start as usize, entry.end as usize));
     }
     out

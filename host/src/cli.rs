@@ -1,0 +1,76 @@
+//! The command line: one file a command. What a command finds goes to standard output, everything about how it went to
+//! standard error.
+
+mod alarms;
+mod download;
+mod emulate;
+mod failure;
+mod progress;
+mod replay;
+mod sheet;
+mod try_it;
+
+use std::io::Write;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+pub use failure::{Failure, Outcome};
+
+/// The host tool of the wyelog capacitor-bank logger.
+///
+/// It informs. It protects nothing, operates nothing, and never proves a line dead.
+#[derive(Debug, Parser)]
+#[command(
+    version,
+    after_help = "\
+Exit code: 0 all well, 1 something failed or could not be read (it says what and how much), 2 wrong usage.
+
+Examples:
+  wyelog try                                        a fuse blows on a simulated feeder
+  wyelog download --port /dev/ttyUSB0 --out b3.log  everything a logger holds
+  wyelog alarms *.log                               what the loggers found"
+)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Try(try_it::Arguments),
+    Replay(replay::Arguments),
+    Emulate(emulate::Arguments),
+    Download(download::Arguments),
+    Alarms(alarms::Arguments),
+}
+
+/// Reads the command line and does what it says.
+pub fn run() -> ExitCode {
+    let arguments = Arguments::parse();
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    let result = match &arguments.command {
+        Command::Try(arguments) => try_it::run(arguments, &mut out),
+        Command::Replay(arguments) => replay::run(arguments, &mut out),
+        Command::Emulate(arguments) => emulate::run(arguments, &mut out),
+        Command::Download(arguments) => download::run(arguments, &mut out),
+        Command::Alarms(arguments) => alarms::run(arguments, &mut out),
+    };
+    let flushed = out.flush().map_err(Failure::from);
+    match result.and_then(|outcome| flushed.map(|()| outcome)) {
+        Ok(Outcome::Whole) => ExitCode::SUCCESS,
+        Ok(Outcome::Partly) => ExitCode::FAILURE,
+        // Whoever reads our output has enough, such as `head`.
+        Err(failure) if failure.is_closed_pipe() => ExitCode::SUCCESS,
+        Err(failure) => {
+            say(&failure.to_string());
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// A line on standard error, with the program's name.
+pub fn say(text: &str) {
+    // Nobody is there to be told that nobody is there.
+    let _ = writeln!(std::io::stderr(), "wyelog: {text}");
+}

@@ -1,0 +1,126 @@
+//! `wyelog alarms`
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use wyelog::alarms::{Alarm, Collector, table, to_json};
+use wyelog::log::Log;
+
+use super::sheet::{self, count};
+use super::{Failure, Outcome, say};
+
+/// Show what the loggers found, from one or many log files.
+///
+/// Logs of the same logger may overlap: each occurrence is shown once.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  wyelog alarms b3.log
+  wyelog alarms --full b3.log             with evidence, explanation and cautions
+  wyelog alarms --json *.log | jq .       one object a line; type is log or alarm")]
+pub struct Arguments {
+    /// Log files, as `wyelog download` writes them
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<PathBuf>,
+    /// Show each alarm in full
+    #[arg(long, conflicts_with = "json")]
+    full: bool,
+    /// JSON, one object a line
+    #[arg(long)]
+    json: bool,
+}
+
+/// Does it.
+pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
+    let mut collector = Collector::default();
+    let (mut whole, mut unreadable, mut records) = (0_u64, 0_u64, 0_u64);
+    for path in &arguments.files {
+        let name = path.display().to_string();
+        let log = match Log::read(path) {
+            Ok(log) => log,
+            Err(error) => {
+                say(&error.to_string());
+                unreadable += 1;
+                continue;
+            }
+        };
+        records += log.records.len() as u64;
+        collector.log(&name, &log);
+        if log.unread.is_nothing() {
+            whole += 1;
+        } else {
+            report(&name, &log);
+        }
+        if arguments.json {
+            writeln!(out, "{}", log_json(&name, &log))?;
+        }
+    }
+    let alarms = collector.into_alarms();
+    if arguments.json {
+        for alarm in &alarms {
+            writeln!(out, "{}", to_json(alarm))?;
+        }
+    } else if unreadable < arguments.files.len() as u64 {
+        show(&alarms, arguments.full, records, out)?;
+    }
+    let files = arguments.files.len() as u64;
+    if whole == files {
+        return Ok(Outcome::Whole);
+    }
+    let partly = files - whole - unreadable;
+    say(&format!(
+        "of {}, {whole} read whole, {partly} in part, {unreadable} not at all; everything intact is shown",
+        count(files, "file")
+    ));
+    Ok(Outcome::Partly)
+}
+
+fn report(name: &str, log: &Log) {
+    for sentence in log.unread.sentences() {
+        say(&format!("{name}: {sentence}"));
+    }
+    say(&format!(
+        "{name}: {} read; not read: {}, {} lost, {} unknown; download it again while the logger still holds them",
+        count(log.records.len() as u64, "record"),
+        count(log.unread.damaged_pieces, "damaged piece"),
+        log.unread.lost_records(),
+        log.unread.unknown_records(),
+    ));
+}
+
+fn show(alarms: &[Alarm], full: bool, records: u64, out: &mut impl Write) -> Result<(), Failure> {
+    let records = count(records, "record");
+    if alarms.is_empty() {
+        writeln!(out, "No alarm in {records}.")?;
+    } else if full {
+        write!(out, "{}", sheet::in_full(alarms))?;
+    } else {
+        write!(out, "{}", table(alarms))?;
+        writeln!(
+            out,
+            "\n{} in {records}. Evidence, meaning and cautions: --full.",
+            count(alarms.len() as u64, "alarm")
+        )?;
+        writeln!(out, "This informs; it proves no line dead, and no capacitor discharged.")?;
+    }
+    Ok(())
+}
+
+fn log_json(name: &str, log: &Log) -> serde_json::Value {
+    let identity = log.identity.as_ref();
+    let missing: u64 = log.missing.iter().map(|(from, to)| u64::from(to - from)).sum();
+    serde_json::json!({
+        "type": "log",
+        "file": name,
+        "device": identity.map(|identity| &identity.serial),
+        "firmware": identity.map(|identity| &identity.firmware),
+        "records": log.records.len(),
+        "first": log.records.first().map(|kept| kept.sequence),
+        "last": log.records.last().map(|kept| kept.sequence),
+        "missing": missing,
+        "damaged_pieces": log.unread.damaged_pieces,
+        "lost_records": log.unread.lost_records(),
+        "unknown_records": log.unread.unknown_records(),
+        "is_whole": log.unread.is_nothing(),
+    })
+}

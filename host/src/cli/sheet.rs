@@ -1,0 +1,65 @@
+//! Small pieces of text that several commands show.
+
+use wyelog::alarms::{self, Alarm};
+use wyelog::time::When;
+use wyelog_protocol::bank::Settings;
+use wyelog_protocol::message::Live;
+use wyelog_protocol::quantity::{Quantity, Scale};
+
+/// A bank in one line.
+pub fn bank(settings: &Settings) -> String {
+    let plate = &settings.nameplate;
+    let kv = plate.system_voltage.value_f64().unwrap_or(f64::NAN) / 1000.0;
+    format!(
+        "{}: {}, {kv:.2} kV line to line, {} Hz, grounded wye, {} unit{} a phase",
+        plate.name,
+        value(plate.rated_power, 0),
+        plate.frequency.hz(),
+        plate.units_per_phase,
+        if plate.units_per_phase == 1 { "" } else { "s" },
+    )
+}
+
+/// The last window as a small table.
+pub fn live(live: &Live) -> String {
+    let mut out = format!("at {}\n", When::from(&live.stamp));
+    let mut row = |name: &str, cells: [String; 4]| {
+        let [a, b, c, n] = cells;
+        out.push_str(format!("  {name:<24}{a:>12}{b:>12}{c:>12}{n:>12}").trim_end());
+        out.push('\n');
+    };
+    let three = |[a, b, c]: [String; 3], n: String| [a, b, c, n];
+    row("", ["A", "B", "C", "neutral"].map(str::to_owned));
+    row("rms", three(live.voltage.map(|v| value(v, 0)), value(live.neutral, 2)));
+    row("angle", three(live.voltage_angle.map(|v| value(v, 1)), value(live.neutral_angle, 1)));
+    row("connected", three(live.connected.map(|v| value(v, 3)), String::new()));
+    out.push_str(&format!(
+        "  frequency {}, u2 {}, u0 {}; neutral not explained by the voltages: {} at {}\n",
+        value(live.frequency, 3),
+        value(live.u2, 2),
+        value(live.u0, 2),
+        value(live.residual, 3),
+        value(live.residual_angle, 1),
+    ));
+    out
+}
+
+/// Alarms in full, one behind the other.
+pub fn in_full(alarms: &[Alarm]) -> String {
+    let sheets = alarms.iter().enumerate();
+    let sheets = sheets.map(|(number, alarm)| format!("Alarm {}\n{}", number + 1, alarms::details(alarm)));
+    sheets.collect::<Vec<_>>().join("\n")
+}
+
+/// A quantity, or a dash.
+pub fn value<S: Scale>(quantity: Quantity<S>, decimals: usize) -> String {
+    match quantity.value() {
+        Some(_) => format!("{quantity:.decimals$}"),
+        None => "-".to_owned(),
+    }
+}
+
+/// "1 record", "2 records".
+pub fn count(number: u64, noun: &str) -> String {
+    format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
+}
