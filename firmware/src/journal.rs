@@ -45,10 +45,13 @@
 //!
 //! # Limits
 //!
-//! RAM: a few words, whatever the size of the part, and about 1.2 KiB of stack. Time: a mount reads each header once and the
-//! newest sector; [`Journal::read`] finds its place by binary search over the headers. Loss is a number: gaps,
-//! overwritten records and faults are reported, never passed over. Two bits flipped in one header lose that
-//! sector. The ring keeps the newest records of all kinds alike; whoever needs a retention for each kind gives each its own
+//! RAM: a few words, whatever the size of the part, and about 1.5 KiB of stack. Time: a mount reads each header once
+//! and the newest sector; [`Journal::read`] finds its place by binary search over the headers, then along one sector.
+//! Loss is a number: gaps, overwritten records and faults are reported, never passed over. Two bits flipped in one
+//! header lose that sector; in the newest one's, its numbers as well. Cells that a cut left marginal, but that read as
+//! untouched at the mount, are taken for untouched.
+//!
+//! The ring keeps the newest records of all kinds alike: whoever needs a retention for each kind gives each its own
 //! journal on its own part of the flash.
 
 mod append;

@@ -13,10 +13,13 @@ const WIDTH: usize = 100;
 /// Width of the names on the left.
 const NAMES: usize = 12;
 
-/// "B", "A and C", "A, B, C".
+/// "B", "A and C", "A, B and C".
 pub fn phases_text(phases: Phases) -> String {
     let letters: Vec<&str> = phases.letters().collect();
-    if let [a, b] = letters.as_slice() { format!("{a} and {b}") } else { letters.join(", ") }
+    match letters.as_slice() {
+        [before @ .., last] if !before.is_empty() => format!("{} and {last}", before.join(", ")),
+        letters => letters.join(""),
+    }
 }
 
 /// The alarms as a table, one row each, with a heading.

@@ -33,13 +33,15 @@ pub fn live(live: &Live) -> String {
     row("rms", three(live.voltage.map(|v| value(v, 0)), value(live.neutral, 2)));
     row("angle", three(live.voltage_angle.map(|v| value(v, 1)), value(live.neutral_angle, 1)));
     row("connected", three(live.connected.map(|v| value(v, 3)), String::new()));
+    let residual = match live.residual.value() {
+        Some(_) => format!("{} at {}", value(live.residual, 3), value(live.residual_angle, 1)),
+        None => "cannot be told from these voltages".to_owned(),
+    };
     out.push_str(&format!(
-        "  frequency {}, u2 {}, u0 {}; neutral not explained by the voltages: {} at {}\n",
+        "  frequency {}, u2 {}, u0 {}; neutral current that the voltages do not explain: {residual}\n",
         value(live.frequency, 3),
         value(live.u2, 2),
         value(live.u0, 2),
-        value(live.residual, 3),
-        value(live.residual_angle, 1),
     ));
     out
 }

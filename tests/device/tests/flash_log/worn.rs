@@ -121,7 +121,6 @@ fn a_failed_record_and_the_next_one_have_different_numbers() {
 /// The same for a header: what it claims must not be in use when it comes true.
 #[test]
 fn a_header_that_failed_claims_no_number_in_use() {
-    let mut spoiled = 0;
     for seed in 0..100 {
         let mut log = mount(Part::<4096>::new(16)).0;
         let mut next = log.append(&payload(0)).expect("room") + 1;
@@ -140,7 +139,6 @@ fn a_header_that_failed_claims_no_number_in_use() {
         // Unless it has been erased since.
         if let Some(torn) = torn.filter(|_| log.flash().inner().cells()[at..at + 24] == left) {
             torn.complete(log.flash_mut().inner_mut());
-            spoiled += 1;
         }
         let after = log.append(b"after").expect("room");
         let (mut log, _) = mount(part(log));
@@ -150,5 +148,4 @@ fn a_header_that_failed_claims_no_number_in_use() {
         assert_eq!(log.read(&mut cursor, &mut buffer), Ok(Read::Record { sequence: small, length: 20 }));
         assert_eq!(log.read(&mut cursor, &mut buffer), Ok(Read::Record { sequence: after, length: 5 }));
     }
-    println!("{spoiled} of 100 headers were still torn");
 }

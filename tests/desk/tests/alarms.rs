@@ -1,0 +1,182 @@
+//! From the simulated signal to the line a person reads; and logs to which something has happened.
+
+use std::fs;
+use std::path::PathBuf;
+
+use serde_json::Value;
+use tempfile::TempDir;
+use wyelog_desk_tests::{Ended, wyelog, wyelog_in};
+
+/// A folder with the log of `wyelog try blown_fuse` in it.
+fn folder() -> (TempDir, PathBuf) {
+    let folder = tempfile::tempdir().unwrap();
+    let ended = wyelog_in(folder.path(), &["try", "--out", "b.log"]);
+    assert_eq!(ended.code, Some(0), "{ended:?}");
+    let log = folder.path().join("b.log");
+    (folder, log)
+}
+
+fn alarms(folder: &TempDir, words: &[&str]) -> Ended {
+    wyelog_in(folder.path(), &[&["alarms"], words].concat())
+}
+
+fn objects(ended: &Ended, kind: &str) -> Vec<Value> {
+    let lines = ended.out.lines().map(|line| serde_json::from_str::<Value>(line).unwrap());
+    lines.filter(|object| object["type"] == kind).collect()
+}
+
+/// What was simulated in `host/scenarios/blown_fuse.toml`: a unit fails 20 s after 06:30:00.
+fn assert_is_the_blown_fuse(alarm: &Value) {
+    assert_eq!(alarm["condition"], "blown_fuse");
+    assert_eq!(alarm["phases"], serde_json::json!(["B"]));
+    assert_eq!(alarm["route"], "crew");
+    assert_eq!(alarm["bank"], "Quillmere 3");
+    let begin = alarm["begin_s"].as_f64().unwrap();
+    assert!((19.7..=20.3).contains(&begin), "{begin}");
+    let announced = alarm["announced_s"].as_f64().unwrap() - begin;
+    assert!((60.0..60.4).contains(&announced), "{announced}");
+    assert!(alarm["begin_utc"].as_str().unwrap().starts_with("2030-05-14T06:30:"));
+    // B out stands at +60 degrees (design: signatures on ABC rotation), with the size of its voltage.
+    let evidence = &alarm["evidence"];
+    assert!((evidence["residual_angle_deg"].as_f64().unwrap() - 60.0).abs() < 3.0);
+    assert!((evidence["residual_pu"].as_f64().unwrap() - 1.0).abs() < 0.05);
+}
+
+#[test]
+fn try_shows_the_alarm_with_phase_and_time() {
+    let ended = wyelog(&["try"]);
+    assert_eq!((ended.code, ended.err.as_str()), (Some(0), ""));
+    let begin = ended.out.lines().find(|line| line.starts_with("began")).unwrap();
+    let is_in_time = ["06:30:19.", "06:30:20."].iter().any(|time| begin.contains(time));
+    assert!(is_in_time, "{begin}");
+    for part in [
+        "condition   blown_fuse, phase B (route: crew)",
+        "announced   2030-05-14 06:31:",
+        "Five minutes",
+        "never proves a line dead",
+    ] {
+        assert!(ended.out.contains(part), "no {part:?} in:\n{}", ended.out);
+    }
+}
+
+#[test]
+fn the_other_scenarios_say_nothing_about_the_bank() {
+    for (scenario, conditions) in [("healthy", 0), ("broken_wire", 0), ("interruption", 1)] {
+        let ended = wyelog(&["try", scenario]);
+        assert_eq!(ended.code, Some(0), "{ended:?}");
+        assert_eq!(ended.out.matches("\ncondition ").count(), conditions, "{}", ended.out);
+        assert!(!ended.out.contains("blown_fuse"), "{}", ended.out);
+    }
+    let ended = wyelog(&["try", "--list"]);
+    assert_eq!(ended.out.lines().count(), 4);
+}
+
+#[test]
+fn alarms_of_a_whole_log() {
+    let (folder, _) = folder();
+    let ended = alarms(&folder, &["--json", "b.log"]);
+    assert_eq!((ended.code, ended.err.as_str()), (Some(0), ""));
+    let [log] = objects(&ended, "log").try_into().unwrap();
+    assert_eq!((&log["is_whole"], &log["device"]), (&Value::Bool(true), &Value::from("TRIAL")));
+    let [alarm] = objects(&ended, "alarm").try_into().unwrap();
+    assert_is_the_blown_fuse(&alarm);
+    // The same log twice is the same alarm once.
+    let ended = alarms(&folder, &["--json", "b.log", "b.log"]);
+    assert_eq!(objects(&ended, "alarm").len(), 1);
+    let ended = alarms(&folder, &["b.log"]);
+    assert!(ended.out.contains("TRIAL   Quillmere 3  blown_fuse  B      crew"), "{}", ended.out);
+    assert!(alarms(&folder, &["--full", "b.log"]).out.contains("Five minutes"));
+}
+
+#[test]
+fn a_log_cut_anywhere_still_gives_what_is_before_the_cut() {
+    let (folder, log) = folder();
+    let bytes = fs::read(&log).unwrap();
+    fs::write(&log, &bytes[..bytes.len() - 30]).unwrap();
+    let ended = alarms(&folder, &["--json", "b.log"]);
+    assert_eq!(ended.code, Some(1));
+    assert!(
+        ended.err.contains("b.log: the end mark is missing: the download was broken off or the file was cut"),
+        "{}",
+        ended.err
+    );
+    assert_eq!(objects(&ended, "alarm").len(), 1);
+    assert_eq!(objects(&ended, "log")[0]["is_whole"], false);
+}
+
+#[test]
+fn a_damaged_middle_is_named_by_byte_and_costs_only_itself() {
+    let (folder, log) = folder();
+    let mut bytes = fs::read(&log).unwrap();
+    // A byte of the third frame: the second record.
+    let zeros: Vec<usize> = (0..bytes.len()).filter(|&at| bytes[at] == 0).collect();
+    let start = zeros[4] + 1;
+    bytes[start + 2] ^= 0x40;
+    fs::write(&log, &bytes).unwrap();
+    let ended = alarms(&folder, &["--json", "b.log"]);
+    assert_eq!(ended.code, Some(1));
+    let length = zeros[5] - zeros[4];
+    let expected = format!(
+        "wyelog: b.log: byte {start}: {length} bytes are unreadable (checksum does not match)\n\
+         wyelog: b.log: record 1 is lost\n\
+         wyelog: b.log: 5 records read; not read: 1 damaged piece, 1 lost, 0 unknown; download it again while the \
+         logger still holds them\n\
+         wyelog: of 1 file, 0 read whole, 1 in part, 0 not at all; everything intact is shown\n"
+    );
+    assert_eq!(ended.err, expected);
+    let [alarm] = objects(&ended, "alarm").try_into().unwrap();
+    assert_eq!(alarm["condition"], "blown_fuse");
+}
+
+#[test]
+fn files_that_are_no_logs_are_named_and_the_others_read() {
+    let (folder, _) = folder();
+    fs::write(folder.path().join("note.txt"), "not a log").unwrap();
+    fs::write(folder.path().join("empty.log"), "").unwrap();
+    let ended = alarms(&folder, &["--json", "note.txt", "empty.log", "none.log", "b.log"]);
+    assert_eq!(ended.code, Some(1));
+    let mut lines = ended.err.lines();
+    assert_eq!(
+        lines.next(),
+        Some(
+            "wyelog: note.txt: this is not a wyelog log (no intact frame in 9 bytes); use a file that `wyelog download` wrote"
+        )
+    );
+    assert_eq!(lines.next(), Some("wyelog: empty.log: the file is empty; download the log again"));
+    let line = lines.next().unwrap();
+    assert!(
+        line.starts_with("wyelog: none.log: ") && line.ends_with("check the name and the rights of the file"),
+        "{line}"
+    );
+    assert_eq!(
+        lines.next(),
+        Some("wyelog: of 4 files, 1 read whole, 0 in part, 3 not at all; everything intact is shown")
+    );
+    let [alarm] = objects(&ended, "alarm").try_into().unwrap();
+    assert_is_the_blown_fuse(&alarm);
+}
+
+#[test]
+fn impossible_scenarios_are_answered_with_file_line_and_field() {
+    let folder = tempfile::tempdir().unwrap();
+    let base = "name = \"x\"\nduration_s = 5\n[feeder]\nkv_ll = 12.47\nfrequency_hz = 60\n[bank]\n\
+        connection = \"grounded_wye\"\nrated_kv_ll = 12.47\n";
+    for (line, said) in [
+        ("rated_kvar = -600\n", "wyelog: s.toml line 9: bank.rated_kvar = -600: must be 10…20000 kvar\n"),
+        (
+            "rated_kvar = 600\n[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 9\nphase = \"B\"\n",
+            "wyelog: s.toml line 12: bank.event.at_s = 9: must be 0…5 s\n",
+        ),
+    ] {
+        fs::write(folder.path().join("s.toml"), format!("{base}{line}")).unwrap();
+        let ended = wyelog_in(folder.path(), &["try", "s.toml"]);
+        assert_eq!((ended.code, ended.err.as_str(), ended.out.as_str()), (Some(1), said, ""));
+    }
+    let ended = wyelog(&["try", "no_such_thing"]);
+    assert_eq!(ended.code, Some(1));
+    assert_eq!(
+        ended.err,
+        "wyelog: there is no scenario no_such_thing; use one of blown_fuse, healthy, interruption, broken_wire, or the \
+         path of a scenario file (.toml)\n"
+    );
+}

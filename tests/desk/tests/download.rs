@@ -1,0 +1,186 @@
+//! Downloads: over clean and bad lines, broken off and taken up again.
+
+use std::fs;
+use std::path::Path;
+
+use tempfile::TempDir;
+use wyelog::log::Log;
+use wyelog_desk_tests::device::{Served, keeper};
+use wyelog_desk_tests::{Ended, wyelog_in};
+use wyelog_simulator::line::LineFaults;
+
+/// Records that the logger writes at its start: boot and settings.
+const AT_START: u64 = 2;
+const INTERVALS: u64 = 1500;
+
+fn download(folder: &TempDir, port: &str, file: &str, more: &[&str]) -> Ended {
+    wyelog_in(folder.path(), &[&["download", "--port", port, "--out", file], more].concat())
+}
+
+fn clean(folder: &TempDir) -> Vec<u8> {
+    let device = Served::keeper(keeper("L1", INTERVALS, 256), LineFaults::NONE, None);
+    let ended = download(folder, &device.port, "clean.log", &[]);
+    assert_eq!((ended.code, ended.err.as_str()), (Some(0), ""));
+    assert_eq!(ended.out, format!("clean.log: {} records from logger L1\n", INTERVALS + AT_START));
+    fs::read(folder.path().join("clean.log")).unwrap()
+}
+
+fn no_part_is_left(folder: &TempDir, file: &str) {
+    assert!(!folder.path().join(format!("{file}.part")).exists());
+}
+
+#[test]
+fn a_bad_line_costs_time_and_not_one_byte() {
+    let folder = tempfile::tempdir().unwrap();
+    let clean = clean(&folder);
+    assert!(clean.len() > 100_000, "{}", clean.len());
+    let log = Log::from_source(clean.as_slice()).unwrap();
+    assert!(log.unread.is_nothing() && log.records.len() as u64 == INTERVALS + AT_START);
+    let bad = LineFaults { seed: 11, ..LineFaults::NONE };
+    for (name, faults) in [
+        ("byte errors", LineFaults { byte_error: 2e-4, ..bad }),
+        ("lost bytes", LineFaults { byte_loss: 2e-4, ..bad }),
+        ("lost frames", LineFaults { burst_loss: 1e-4, burst_bytes: 1500, ..bad }),
+        ("disconnects", LineFaults { bytes_to_disconnect: Some(30_000), ..bad }),
+    ] {
+        let device = Served::keeper(keeper("L1", INTERVALS, 256), faults, None);
+        let file = format!("{}.log", name.replace(' ', "-"));
+        let ended = download(&folder, &device.port, &file, &[]);
+        let counts = device.end();
+        assert!(counts.byte_errors + counts.lost_bytes + counts.disconnects > 3, "{name}: {counts:?}");
+        assert_eq!(ended.code, Some(0), "{name}: {ended:?}");
+        assert!(ended.err.starts_with("wyelog: the line was not clean: "), "{name}: {}", ended.err);
+        assert!(fs::read(folder.path().join(&file)).unwrap() == clean, "{name}: another file");
+        no_part_is_left(&folder, &file);
+    }
+}
+
+#[test]
+fn a_vanished_port_is_told_and_the_same_command_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let clean = clean(&folder);
+    let faults = LineFaults { bytes_to_disconnect: Some(40_000), ..LineFaults::NONE };
+    let device = Served::keeper(keeper("L1", INTERVALS, 256), faults, Some(1));
+    let ended = download(&folder, &device.port, "b.log", &[]);
+    assert_eq!(ended.code, Some(1), "{ended:?}");
+    let expected = format!("wyelog: {}: the port has vanished (", device.port);
+    assert!(ended.err.starts_with(&expected), "{}", ended.err);
+    let hint = "; plug the cable in again and repeat the command: it goes on where it stopped (what had come is kept \
+                in b.log.part)\n";
+    assert!(ended.err.ends_with(hint), "{}", ended.err);
+    drop(device);
+    let part = folder.path().join("b.log.part");
+    let kept = Log::read(&part).unwrap();
+    assert!(kept.unread.is_cut && kept.unread.damaged_pieces == 0);
+    assert!((100..INTERVALS as usize).contains(&kept.records.len()), "{}", kept.records.len());
+    // Power fails in the middle of a write.
+    let bytes = fs::read(&part).unwrap();
+    fs::write(&part, &bytes[..bytes.len() - 5]).unwrap();
+    let device = Served::keeper(keeper("L1", INTERVALS, 256), LineFaults::NONE, None);
+    let ended = download(&folder, &device.port, "b.log", &[]);
+    assert_eq!(ended.code, Some(0), "{ended:?}");
+    assert!(ended.out.contains(", behind what was there"), "{}", ended.out);
+    assert!(fs::read(folder.path().join("b.log")).unwrap() == clean);
+    no_part_is_left(&folder, "b.log");
+}
+
+#[test]
+fn a_finished_log_is_brought_up_to_date() {
+    let folder = tempfile::tempdir().unwrap();
+    let clean = clean(&folder);
+    let device = Served::keeper(keeper("L1", 100, 256), LineFaults::NONE, None);
+    assert_eq!(download(&folder, &device.port, "b.log", &[]).code, Some(0));
+    let device = Served::keeper(keeper("L1", INTERVALS, 256), LineFaults::NONE, None);
+    let ended = download(&folder, &device.port, "b.log", &[]);
+    assert_eq!(
+        ended.out,
+        format!("b.log: {} records from logger L1, behind what was there\n", INTERVALS - 100)
+    );
+    assert!(fs::read(folder.path().join("b.log")).unwrap() == clean);
+    // Once more: nothing new, nothing changed.
+    let ended = download(&folder, &device.port, "b.log", &[]);
+    assert_eq!(ended.out, "b.log: 0 records from logger L1, behind what was there\n");
+    assert!(fs::read(folder.path().join("b.log")).unwrap() == clean);
+}
+
+#[test]
+fn what_the_logger_has_overwritten_is_a_gap_with_its_word() {
+    let folder = tempfile::tempdir().unwrap();
+    // 8 sectors of 4 KiB hold the last few hundred.
+    let small = || Served::keeper(keeper("L2", INTERVALS, 8), LineFaults::NONE, None);
+    let device = small();
+    let ended = download(&folder, &device.port, "b.log", &["--from", "0"]);
+    assert_eq!(ended.code, Some(0), "{ended:?}");
+    assert!(ended.err.starts_with("wyelog: b.log: the logger has no records 0 to "), "{}", ended.err);
+    let log = Log::read(&folder.path().join("b.log")).unwrap();
+    let [(0, oldest)] = log.missing.as_slice() else { panic!("{:?}", log.missing) };
+    assert_eq!(log.records.first().map(|kept| kept.sequence), Some(*oldest));
+    assert!(log.unread.is_nothing());
+    let ended = download(&folder, &device.port, "new.log", &[]);
+    assert_eq!((ended.code, ended.err.as_str()), (Some(0), ""));
+    let new = Log::read(&folder.path().join("new.log")).unwrap();
+    assert_eq!(new.records, log.records);
+}
+
+#[test]
+fn files_that_do_not_fit_the_logger_stay_as_they_are() {
+    let folder = tempfile::tempdir().unwrap();
+    clean(&folder);
+    let file = |name: &str| fs::read(folder.path().join(name)).unwrap();
+    fs::write(folder.path().join("note.txt"), "not a log").unwrap();
+    let before = file("clean.log");
+    let other = Served::keeper(keeper("L9", 5, 256), LineFaults::NONE, None);
+    let erased = Served::keeper(keeper("L1", 5, 256), LineFaults::NONE, None);
+    for (port, name, more, said) in [
+        (
+            &other.port,
+            "note.txt",
+            &[][..],
+            "note.txt: the file is there and is no wyelog log; choose another name",
+        ),
+        (
+            &other.port,
+            "clean.log",
+            &[],
+            "clean.log: the file is the log of logger L1, and this is logger L9; choose another name",
+        ),
+        (
+            &erased.port,
+            "clean.log",
+            &[],
+            "clean.log: the file ends with record 1501 and the logger with record 6: its memory was replaced or erased; choose another name",
+        ),
+        (
+            &erased.port,
+            "clean.log",
+            &["--from", "3"],
+            "clean.log: the file is there and goes on behind its last record; leave --from away, or choose another name",
+        ),
+    ] {
+        let ended = download(&folder, port, name, more);
+        assert_eq!((ended.code, ended.err), (Some(1), format!("wyelog: {said}\n")));
+    }
+    assert!(file("clean.log") == before && file("note.txt") == b"not a log");
+    let gone = Path::new("no/such/folder/b.log").display().to_string();
+    let ended = download(&folder, &other.port, &gone, &[]);
+    assert_eq!(ended.code, Some(1));
+    assert!(ended.err.contains("check the folder, its rights and the room on the disk"), "{}", ended.err);
+}
+
+#[test]
+fn a_log_with_damage_goes_on_and_stays_marked() {
+    let folder = tempfile::tempdir().unwrap();
+    let device = Served::keeper(keeper("L1", 50, 256), LineFaults::NONE, None);
+    assert_eq!(download(&folder, &device.port, "b.log", &[]).code, Some(0));
+    let path = folder.path().join("b.log");
+    let mut bytes = fs::read(&path).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 1;
+    fs::write(&path, &bytes).unwrap();
+    let device = Served::keeper(keeper("L1", 60, 256), LineFaults::NONE, None);
+    let ended = download(&folder, &device.port, "b.log", &[]);
+    assert_eq!(ended.code, Some(1), "{ended:?}");
+    assert!(ended.out.starts_with("b.log: 10 records from logger L1, behind"), "{}", ended.out);
+    assert!(ended.err.contains("to get what is damaged again, download into a new file"), "{}", ended.err);
+    assert_eq!(Log::read(&path).unwrap().records.len(), 61);
+}

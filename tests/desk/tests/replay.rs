@@ -1,0 +1,115 @@
+//! Records of an independent simulator through the shipped firmware; their truth is in `tests/device/records/README.md`.
+
+use serde_json::Value;
+use wyelog_desk_tests::{Ended, repository, wyelog, wyelog_in};
+
+fn replay(name: &str) -> (Ended, Vec<Value>) {
+    let record = repository(&format!("tests/device/records/{name}.cfg"));
+    let bank = repository(&format!("tests/device/records/{name}.toml"));
+    let ended = wyelog(&["replay", &record, "--bank", &bank, "--json"]);
+    let objects = ended.out.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    (ended, objects)
+}
+
+fn of<'v>(objects: &'v [Value], kind: &str) -> Vec<&'v Value> {
+    objects.iter().filter(|object| object["type"] == kind).collect()
+}
+
+#[test]
+fn a_blown_fuse_is_found_and_nothing_else() {
+    let (ended, objects) = replay("blown_fuse");
+    assert_eq!((ended.code, ended.err.as_str()), (Some(0), ""));
+    let [event] = of(&objects, "event").try_into().unwrap();
+    assert_eq!(
+        (&event["condition"], &event["phases"]),
+        (&Value::from("blown_fuse"), &serde_json::json!(["B"]))
+    );
+    // The fuse clears at 3.516 s; the record ends 4 s later, a minute before the announcement.
+    let begin = event["begin_s"].as_f64().unwrap();
+    assert!((3.3..3.72).contains(&begin), "{begin}");
+    let detected = event["detected_s"].as_f64().unwrap();
+    assert!((3.5..6.5).contains(&detected), "{detected}");
+    assert!(event["announced_s"].is_null() && event["end_s"].is_null());
+}
+
+#[test]
+fn no_condition_is_found_where_there_is_none() {
+    for name in ["healthy", "open_ok", "ground_fault_elsewhere"] {
+        let (ended, objects) = replay(name);
+        assert_eq!((ended.code, ended.err.as_str()), (Some(0), ""), "{name}");
+        assert_eq!(of(&objects, "event").len(), 0, "{name}: {:?}", of(&objects, "event"));
+        assert!(of(&objects, "window").len() > 10, "{name}");
+    }
+}
+
+#[test]
+fn windows_follow_each_other_and_hold_what_the_bank_file_says() {
+    let (_, objects) = replay("healthy");
+    let windows = of(&objects, "window");
+    // 13.8 kV at 50 Hz, 10-cycle windows.
+    for pair in windows.windows(2) {
+        let step = pair[1]["t_s"].as_f64().unwrap() - pair[0]["t_s"].as_f64().unwrap();
+        assert!((step - 0.2).abs() < 0.002, "{step}");
+    }
+    let last = windows.last().unwrap();
+    assert!((last["frequency_hz"].as_f64().unwrap() - 50.0).abs() < 0.5);
+    for volts in last["voltage_v"].as_array().unwrap() {
+        assert!((volts.as_f64().unwrap() / (13_800.0 / 3_f64.sqrt()) - 1.0).abs() < 0.1, "{volts}");
+    }
+}
+
+#[test]
+fn the_text_form_says_what_was_found() {
+    let record = repository("tests/device/records/blown_fuse.cfg");
+    let bank = repository("tests/device/records/blown_fuse.toml");
+    let ended = wyelog(&["replay", &record, "--bank", &bank]);
+    assert_eq!(ended.code, Some(0));
+    assert!(ended.out.contains("condition   blown_fuse, phase B (route: crew)"), "{}", ended.out);
+    assert!(ended.out.contains("announced   not yet"), "{}", ended.out);
+}
+
+#[test]
+fn what_cannot_be_is_answered_with_file_and_place() {
+    let folder = tempfile::tempdir().unwrap();
+    for end in ["cfg", "dat"] {
+        let from = repository(&format!("tests/device/records/healthy.{end}"));
+        std::fs::copy(from, folder.path().join(format!("r.{end}"))).unwrap();
+    }
+    let bank =
+        "[bank]\nconnection = \"grounded_wye\"\nrated_kvar = 900\nrated_kv_ll = 13.8\nfrequency_hz = 50\n";
+    let run = |bank: &str| {
+        std::fs::write(folder.path().join("b.toml"), bank).unwrap();
+        wyelog_in(folder.path(), &["replay", "r.cfg", "--bank", "b.toml", "--json"])
+    };
+    for (bank, said) in [
+        (bank.replace("50", "400"), "wyelog: b.toml line 5: bank.frequency_hz = 400: must be 50 or 60 Hz\n"),
+        (
+            bank.replace("grounded_wye", "delta"),
+            "wyelog: b.toml line 2: bank.connection = \"delta\": not supported yet; must be \"grounded_wye\" (star point solidly grounded)\n",
+        ),
+    ] {
+        let ended = run(&bank);
+        assert_eq!((ended.code, ended.err.as_str(), ended.out.as_str()), (Some(1), said, ""));
+    }
+    // A record cut short is read as far as it goes, and the rest counted.
+    let dat = std::fs::read(folder.path().join("r.dat")).unwrap();
+    std::fs::write(folder.path().join("r.dat"), &dat[..dat.len() / 2]).unwrap();
+    let ended = run(bank);
+    assert_eq!(ended.code, Some(1));
+    assert!(
+        ended.err.contains("r.cfg: the .dat file ends ")
+            && ended.err.ends_with("samples early; the rest is read\n"),
+        "{}",
+        ended.err
+    );
+    assert!(ended.out.lines().count() > 5);
+    std::fs::remove_file(folder.path().join("r.dat")).unwrap();
+    let ended = run(bank);
+    assert_eq!(ended.code, Some(1));
+    assert!(
+        ended.err.starts_with("wyelog: r.dat: ")
+            && ended.err.ends_with("check the name and the rights of the file\n"),
+        "{}",
+        ended.err
+    );
+}
