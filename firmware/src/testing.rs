@@ -51,18 +51,14 @@ impl Bank {
         let rated_current = 200_000.0 / 7200.0;
         let t = n as f64 / 4800.0;
         let (mut channels, mut neutral) = ([0; 4], 0.0);
-        for phase in 0..3 {
+        for (phase, channel) in channels.iter_mut().take(3).enumerate() {
             let angle = TAU * (self.hz * t - phase as f64 / 3.0) + 0.3;
-            let volts = self.voltage[phase] * base * SQRT_2 * libm::cos(angle);
-            channels[phase] = (volts * self.seen[phase] / 25_000.0 * 8_388_608.0) as i32;
+            let pu = self.voltage[phase];
+            *channel =
+                (pu * base * SQRT_2 * libm::cos(angle) * self.seen[phase] / 25_000.0 * 8_388_608.0) as i32;
             // The current leads by 90°.
-            neutral -= self.y[phase]
-                * self.voltage[phase]
-                * (base / 7200.0)
-                * (self.hz / 60.0)
-                * rated_current
-                * SQRT_2
-                * libm::sin(angle);
+            let amps = self.y[phase] * pu * (base / 7200.0) * (self.hz / 60.0) * rated_current;
+            neutral -= amps * SQRT_2 * libm::sin(angle);
         }
         channels[3] = (neutral / 800.0 * 8_388_608.0) as i32;
         crate::frontend::Frame { channels }

@@ -126,7 +126,7 @@ fn intervals_hold_what_was_measured() {
     let second = intervals[1];
     assert!((299..=301).contains(&second.windows), "{}", second.windows);
     assert_eq!(second.flagged, 0);
-    let base = 12_470.0 / 3f32.sqrt();
+    let base = 12_470.0 / libm::sqrtf(3.0);
     for (range, pu) in second.voltage.iter().zip([1.0, 1.01, 0.99]) {
         assert!((range.rms.value().unwrap() - pu * base).abs() < 0.1, "{range:?}");
     }
@@ -135,7 +135,11 @@ fn intervals_hold_what_was_measured() {
     assert!((second.u2.value().unwrap() - 0.5774).abs() < 0.001, "{}", second.u2);
     assert!((second.u0.value().unwrap() - 0.5774).abs() < 0.001, "{}", second.u0);
     assert!(second.residual.value().unwrap() < 1e-3);
-    assert_eq!(second.connected.map(|y| (y.value().unwrap() * 100.0).round()), [100.0; 3]);
+    assert!(
+        second.connected.iter().all(|y| (y.value().unwrap() - 1.0).abs() < 0.005),
+        "{:?}",
+        second.connected
+    );
 }
 
 #[test]
