@@ -93,6 +93,15 @@ impl Transport for Port {
         self.wire = Some(open(&self.name, self.baud)?);
         Ok(())
     }
+
+    /// A connection closed before a word: a simulated board, or a serial line's network end, turns the second one away
+    /// so.
+    fn is_turned_away(&self, error: &io::Error) -> bool {
+        use ErrorKind::{BrokenPipe, ConnectionAborted, ConnectionReset, UnexpectedEof};
+        let is_closed =
+            matches!(error.kind(), UnexpectedEof | ConnectionReset | ConnectionAborted | BrokenPipe);
+        is_closed && matches!(self.wire, Some(Wire::Tcp(_)))
+    }
 }
 
 fn open(name: &str, baud: u32) -> Result<Wire, DeviceError> {

@@ -244,8 +244,7 @@ impl<T: Transport> Session<T> {
 
     /// Opens the port again after `error`. Gives what to say if that does not help either.
     pub(super) fn recover(&mut self, error: &std::io::Error) -> Result<DeviceError, DeviceError> {
-        let vanished = if self.intact == 0 && error.kind() == std::io::ErrorKind::UnexpectedEof {
-            // A simulated board, or a serial line's network end, turns the second one away so.
+        let vanished = if self.counts.bytes == 0 && self.transport.is_turned_away(error) {
             DeviceError::Taken { port: self.port() }
         } else {
             DeviceError::Vanished { port: self.port(), why: error.to_string() }

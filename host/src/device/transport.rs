@@ -32,6 +32,11 @@ pub trait Transport {
     /// It cannot be opened.
     fn reopen(&mut self) -> Result<(), DeviceError>;
 
+    /// Whether `error` means that the other end did not want to talk at all, if nothing had come before it.
+    fn is_turned_away(&self, _error: &io::Error) -> bool {
+        false
+    }
+
     /// Whether nothing will come however long one waits: never so on a real line.
     fn is_idle(&self) -> bool {
         false
@@ -53,6 +58,10 @@ impl<T: Transport + ?Sized> Transport for &mut T {
 
     fn reopen(&mut self) -> Result<(), DeviceError> {
         (**self).reopen()
+    }
+
+    fn is_turned_away(&self, error: &io::Error) -> bool {
+        (**self).is_turned_away(error)
     }
 
     fn is_idle(&self) -> bool {

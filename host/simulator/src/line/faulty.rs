@@ -6,7 +6,8 @@
 //! - **Byte error**: one bit of it is flipped.
 //! - **Lost byte**: it does not arrive.
 //! - **Lost burst**: it and the bytes behind it, 1 to [`LineFaults::burst_bytes`] of them, do not arrive: an overrun
-//!   buffer, a frame or several.
+//!   buffer, a frame or several. It ends early where the sender pauses: coming in, when nothing more waits; going out,
+//!   when the other end has said something.
 //! - **Disconnect**: after every [`LineFaults::bytes_to_disconnect`] bytes the line is gone; what was under way is lost.
 //!   [`FaultyLine::reconnect`] puts the next connection in its place; the faults go on where they were.
 //!
@@ -60,6 +61,13 @@ pub struct FaultCounts {
     pub disconnects: u64,
 }
 
+/// Seen from whoever holds the line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Way {
+    In,
+    Out,
+}
+
 /// A line with faults.
 #[derive(Debug)]
 pub struct FaultyLine<L> {
@@ -67,8 +75,8 @@ pub struct FaultyLine<L> {
     line: Option<L>,
     faults: LineFaults,
     random: Pcg32,
-    /// Bytes of the present burst that are still to be lost.
-    burst: u32,
+    /// Bytes of the present burst that are still to be lost, coming in and going out.
+    bursts: [u32; 2],
     counts: FaultCounts,
 }
 
@@ -81,12 +89,12 @@ impl<L> FaultyLine<L> {
     /// A line that waits for its first connection.
     pub fn unconnected(faults: LineFaults) -> Self {
         let random = Pcg32::new(faults.seed, 0xda3e_39cb_94b9_5bdb);
-        Self { line: None, faults, random, burst: 0, counts: FaultCounts::default() }
+        Self { line: None, faults, random, bursts: [0; 2], counts: FaultCounts::default() }
     }
 
     /// The first connection, or the next one after a disconnect.
     pub fn reconnect(&mut self, line: L) {
-        self.burst = 0;
+        self.bursts = [0; 2];
         self.line = Some(line);
     }
 
@@ -100,18 +108,22 @@ impl<L> FaultyLine<L> {
     }
 
     /// What becomes of one byte: `None` if it is lost.
-    fn pass(&mut self, byte: u8) -> Option<u8> {
+    fn pass(&mut self, byte: u8, way: Way) -> Option<u8> {
         self.counts.bytes += 1;
         if self.faults.bytes_to_disconnect.is_some_and(|every| self.counts.bytes.is_multiple_of(every.max(1)))
         {
             self.line = None;
             self.counts.disconnects += 1;
         }
-        if self.burst == 0 && self.happens(self.faults.burst_loss) {
-            self.burst = 1 + self.random.next_u32() % self.faults.burst_bytes.max(1);
+        let [incoming, outgoing] = self.bursts;
+        let mut burst = if way == Way::In { incoming } else { outgoing };
+        if burst == 0 && self.happens(self.faults.burst_loss) {
+            burst = 1 + self.random.next_u32() % self.faults.burst_bytes.max(1);
         }
-        if self.burst > 0 {
-            self.burst -= 1;
+        let left = burst.saturating_sub(1);
+        // Who is spoken to pauses.
+        self.bursts = if way == Way::In { [left, 0] } else { [incoming, left] };
+        if burst > 0 {
             self.counts.lost_bytes += 1;
             return None;
         }
@@ -139,7 +151,11 @@ impl<L: Connection> FaultyLine<L> {
 
 impl<L: Connection> ReadReady for FaultyLine<L> {
     fn read_ready(&mut self) -> Result<bool, LineError> {
-        self.line()?.read_ready().map_err(|_| LineError::Disconnected)
+        let is_ready = self.line()?.read_ready().map_err(|_| LineError::Disconnected)?;
+        if !is_ready {
+            self.bursts = [0, self.bursts[1]];
+        }
+        Ok(is_ready)
     }
 }
 
@@ -149,7 +165,7 @@ impl<L: Connection> Read for FaultyLine<L> {
         let count = self.line()?.read(buffer).map_err(|_| LineError::Disconnected)?;
         let mut kept = 0;
         for at in 0..count {
-            let arrived = buffer.get(at).copied().and_then(|byte| self.pass(byte));
+            let arrived = buffer.get(at).copied().and_then(|byte| self.pass(byte, Way::In));
             if let (Some(byte), Some(slot)) = (arrived, buffer.get_mut(kept)) {
                 *slot = byte;
                 kept += 1;
@@ -173,7 +189,7 @@ impl<L: Connection> Write for FaultyLine<L> {
             if !self.write_ready()? {
                 break;
             }
-            if let Some(byte) = self.pass(*byte) {
+            if let Some(byte) = self.pass(*byte, Way::Out) {
                 self.line()?.write(&[byte]).map_err(|_| LineError::Disconnected)?;
             }
             written += 1;
