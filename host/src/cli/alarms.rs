@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use wyelog::alarms::{Alarm, Collector, table, to_json};
 use wyelog::log::Log;
 
+use super::progress::Progress;
 use super::sheet::{self, count};
 use super::{Failure, Outcome, say};
 
@@ -34,7 +35,12 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     let mut collector = Collector::default();
     let (mut whole, mut unreadable, mut records) = (0_u64, 0_u64, 0_u64);
-    for path in &arguments.files {
+    let files = arguments.files.len() as u64;
+    let mut progress = (!arguments.json).then(|| Progress::new(files, "files"));
+    for (done, path) in (0..).zip(&arguments.files) {
+        if let Some(progress) = &mut progress {
+            progress.update(done, files, String::new);
+        }
         let name = path.display().to_string();
         let log = match Log::read(path) {
             Ok(log) => log,
@@ -55,15 +61,15 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
             writeln!(out, "{}", log_json(&name, &log))?;
         }
     }
+    drop(progress);
     let alarms = collector.into_alarms();
     if arguments.json {
         for alarm in &alarms {
             writeln!(out, "{}", to_json(alarm))?;
         }
-    } else if unreadable < arguments.files.len() as u64 {
+    } else if unreadable < files {
         show(&alarms, arguments.full, records, out)?;
     }
-    let files = arguments.files.len() as u64;
     if whole == files {
         return Ok(Outcome::Whole);
     }

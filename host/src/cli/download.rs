@@ -7,7 +7,7 @@ use wyelog::device::{Patience, Port, Session};
 use wyelog::download::{self, Downloaded, part_of};
 use wyelog::log::Log;
 
-use super::progress::Progress;
+use super::progress::{Progress, Waiting};
 use super::sheet::count;
 use super::{Failure, Outcome, say};
 
@@ -39,7 +39,10 @@ pub struct Arguments {
 /// Does it.
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     let mut session = Session::new(Port::open(&arguments.port, arguments.baud)?, Patience::default());
-    let hello = session.identify()?;
+    let hello = {
+        let _waiting = Waiting::for_what(format!("waiting for the logger on {}", arguments.port));
+        session.identify()?
+    };
     if hello.is_other_schema {
         say(&format!(
             "logger {} (firmware {}) writes another schema than this program knows; what both know is read, all of it \

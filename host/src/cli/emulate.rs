@@ -26,7 +26,9 @@ Examples:
   wyelog emulate blown_fuse --pace free
   wyelog emulate blown_fuse --port pty                 a pseudo-terminal (not on Windows)
   wyelog emulate healthy --line-errors 0.001           one byte in a thousand is wrong
-  wyelog emulate healthy --image IMAGE --for 60        the ARM image in qemu; `cargo task image` builds it")]
+  wyelog emulate healthy --image IMAGE --for 60        the ARM image, in qemu
+
+`cargo task image` builds the ARM image and says where it is.")]
 pub struct Arguments {
     /// Name of a scenario that comes with the program, or a scenario file
     scenario: String,

@@ -1,5 +1,7 @@
 //! Progress on standard error: only on a terminal, and only for what takes longer than a quarter of a second.
 
+use std::sync::mpsc;
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -52,5 +54,41 @@ impl Progress {
 impl Drop for Progress {
     fn drop(&mut self) {
         self.bar.finish_and_clear();
+    }
+}
+
+/// Says that something is waited for, once it has taken a while.
+#[derive(Debug)]
+pub struct Waiting {
+    done: mpsc::Sender<()>,
+    shown: Option<JoinHandle<()>>,
+}
+
+impl Waiting {
+    /// For `what`.
+    pub fn for_what(what: String) -> Self {
+        let (done, wait) = mpsc::channel();
+        let shown = std::thread::spawn(move || {
+            if wait.recv_timeout(DELAY) != Err(mpsc::RecvTimeoutError::Timeout) {
+                return;
+            }
+            let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr_with_hz(HERTZ));
+            bar.set_message(what);
+            while wait.recv_timeout(DELAY) == Err(mpsc::RecvTimeoutError::Timeout) {
+                bar.tick();
+            }
+            bar.finish_and_clear();
+        });
+        Self { done, shown: Some(shown) }
+    }
+}
+
+impl Drop for Waiting {
+    fn drop(&mut self) {
+        // The thread waits for nothing else, so neither can fail.
+        let _ = self.done.send(());
+        if let Some(shown) = self.shown.take() {
+            let _ = shown.join();
+        }
     }
 }

@@ -12,6 +12,7 @@ use wyelog_protocol::message::Live;
 use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{Interval, Range};
 
+use super::progress::Progress;
 use super::sheet;
 use super::{Failure, Outcome, say};
 
@@ -57,7 +58,13 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     let heading = (source.duration_s, source.has_contact);
     let mut windows = Vec::new();
     let mut written = Ok(());
+    let seconds = source.duration_s.ceil() as u64;
+    // Beside lines on the same terminal it would only disturb.
+    let mut progress = (!arguments.json).then(|| Progress::new(seconds, "s of signal"));
     let alarms = source.run(&mut |output| {
+        if let (Some(progress), Output::Window(live)) = (&mut progress, &output) {
+            progress.update(frames_to_seconds(live.stamp.frame) as u64, seconds, String::new);
+        }
         if written.is_err() {
             return;
         }
@@ -71,6 +78,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
             windows.push(live);
         }
     });
+    drop(progress);
     written?;
     if arguments.json {
         for alarm in &alarms {

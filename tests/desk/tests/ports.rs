@@ -156,11 +156,17 @@ struct Emulate {
 impl Emulate {
     fn start(words: &[&str]) -> Self {
         let mut command = Command::new(binary());
-        command.arg("emulate").args(words).stdout(Stdio::piped()).stderr(Stdio::null());
+        command.arg("emulate").args(words).stdout(Stdio::piped()).stderr(Stdio::piped());
         let mut child = command.spawn().unwrap();
         let mut port = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut port).unwrap();
         Self { child, port: port.trim_end().to_owned() }
+    }
+
+    fn wait_for_the_signal_to_end(&mut self) {
+        let lines = BufReader::new(self.child.stderr.take().unwrap()).lines();
+        let said: Vec<String> = lines.map(Result::unwrap).take(1).collect();
+        assert_eq!(said, ["wyelog: the signal has ended; the logger still answers"]);
     }
 }
 
@@ -177,15 +183,11 @@ fn assert_alarm(folder: &TempDir) {
     assert!(ended.out.contains("SIMULATED  Quillmere 3  blown_fuse  B      crew"), "{}", ended.out);
 }
 
-/// The signal of two minutes takes part of a second.
-fn until_the_signal_has_ended() {
-    std::thread::sleep(std::time::Duration::from_secs(3));
-}
-
 #[test]
 fn a_simulated_board_on_a_network_port_with_line_errors() {
-    let board = Emulate::start(&["blown_fuse", "--pace", "free", "--line-errors", "0.0005", "--for", "60"]);
-    until_the_signal_has_ended();
+    let mut board =
+        Emulate::start(&["blown_fuse", "--pace", "free", "--line-errors", "0.0005", "--for", "60"]);
+    board.wait_for_the_signal_to_end();
     let folder = tempfile::tempdir().unwrap();
     let ended = download(&folder, &board.port);
     assert_eq!(ended.code, Some(0), "{ended:?}");
@@ -222,8 +224,8 @@ fn a_flash_file_keeps_the_log_from_one_run_to_the_next() {
 #[cfg(unix)]
 #[test]
 fn a_serial_port_is_read_taken_and_vanishes() {
-    let board = Emulate::start(&["blown_fuse", "--pace", "free", "--port", "pty", "--for", "60"]);
-    until_the_signal_has_ended();
+    let mut board = Emulate::start(&["blown_fuse", "--pace", "free", "--port", "pty", "--for", "60"]);
+    board.wait_for_the_signal_to_end();
     let folder = tempfile::tempdir().unwrap();
     let ended = download(&folder, &board.port);
     assert_eq!((ended.code, ended.err.as_str()), (Some(0), ""), "{ended:?}");

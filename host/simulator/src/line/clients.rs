@@ -121,15 +121,16 @@ mod tests {
         assert!(turned_away);
         first.write_all(b"x").unwrap();
         while !clients.line().unwrap().read_ready().unwrap() {}
-        drop(first);
-        let _third = TcpStream::connect(address).unwrap();
         let mut byte = [0];
-        for _ in 0..1000 {
-            let line = clients.line().unwrap();
-            let _ = line.read(&mut byte);
+        assert_eq!(clients.line().unwrap().read(&mut byte), Ok(1));
+        assert_eq!(byte, *b"x");
+        drop(first);
+        let mut third = TcpStream::connect(address).unwrap();
+        third.write_all(b"y").unwrap();
+        while !matches!(clients.line().unwrap().read(&mut byte), Ok(1)) {
             std::thread::sleep(std::time::Duration::from_millis(1));
         }
-        assert_eq!(byte, *b"x");
+        assert_eq!(byte, *b"y");
         assert!(!clients.line().unwrap().is_gone());
     }
 }

@@ -8,7 +8,7 @@ use embedded_io::{ErrorType, Read, ReadReady, Write, WriteReady};
 
 use super::{Connection, LineError};
 
-/// Bytes that wait to go out before the sender finds no room.
+/// Bytes that wait, either way, before a sender finds no room.
 const CAPACITY: usize = 2048;
 
 /// What a hang-up of the other end means.
@@ -51,7 +51,8 @@ impl<S: io::Read + io::Write> StreamLine<S> {
     /// Takes in what has arrived.
     fn fill(&mut self) {
         let mut bytes = [0; 1024];
-        if !self.incoming.is_empty() || self.gone {
+        // Also when bytes wait: only a read notices that the other end has gone.
+        if self.incoming.len() >= CAPACITY || self.gone {
             return;
         }
         match self.stream.read(&mut bytes) {
