@@ -22,7 +22,7 @@ use lifecycle::{Step, Timing};
 /// What every condition can look at.
 #[derive(Clone, Copy, Debug)]
 pub struct Scene {
-    /// Frame of the end of the window or half cycle.
+    /// Frame of the decision: the end of a half cycle, or some 110 frames behind the end of a window.
     pub now: u64,
     /// For how many frames all voltages have been good.
     pub voltages_good: u64,
@@ -90,7 +90,7 @@ impl Detector {
         scene.voltages_good = scene.now.saturating_sub(self.bad_voltage);
         let timing = timing(Condition::BlownFuse, &self.limits);
         let identified = identified.filter(|_| !told_open);
-        let begin = self.blown_fuse.begin(measured, identified);
+        let begin = self.blown_fuse.begin(measured, identified, told_open);
         for (phase, lifecycle) in self.blown_fuse.phases.iter_mut().enumerate() {
             let observation = blown_fuse::observe(phase, identified, self.blown_fuse.limit);
             let step = lifecycle.observe(observation, begin, &scene, &timing, &mut self.occurrences);

@@ -23,6 +23,8 @@ pub struct Measured {
     pub end: u64,
     /// Whether a frame in it was clipped or lost.
     pub flagged: bool,
+    /// Whether a frame in it was lost: all values but these three are then made of frames that never were.
+    pub gap: bool,
     /// Frequency in Hz; NaN without a window before it to compare with.
     pub frequency: f32,
     /// True rms voltage of A, B, C, per unit of the rated line-to-neutral voltage.
@@ -58,6 +60,8 @@ pub struct Identified {
     pub residual: Phasor,
     /// Connected capacitance over rated capacitance of A, B, C; the common part is the nameplate's.
     pub connected: [f32; 3],
+    /// Size of the fundamental neutral current, per unit of the rated current.
+    pub neutral: f32,
     /// The lost phases that explain the residual best.
     pub signature: SignatureMatch,
 }
@@ -96,7 +100,7 @@ impl Identifier {
             }
             _ => None,
         };
-        self.before = positive.map(|now| (window.end, now, window.length));
+        self.before = positive.filter(|_| !window.gap).map(|now| (window.end, now, window.length));
         let fundamental = positive.and_then(Phasor::direction).map(|direction| {
             let turn = direction.conj();
             Fundamental {
@@ -112,6 +116,7 @@ impl Identifier {
             begin: window.begin,
             end: window.end,
             flagged: window.flagged,
+            gap: window.gap,
             frequency: frequency.unwrap_or(f32::NAN),
             voltage_rms: [rms_a * scale_a, rms_b * scale_b, rms_c * scale_c],
             neutral_rms: rms_n * self.scaling.neutral,
@@ -146,7 +151,12 @@ impl Identifier {
         for (connected, difference) in connected.iter_mut().zip(differences) {
             *connected += difference;
         }
-        Some(Identified { residual: -residual.times_j(), connected, signature })
+        Some(Identified {
+            residual: -residual.times_j(),
+            connected,
+            neutral: fundamental.neutral.magnitude(),
+            signature,
+        })
     }
 }
 
@@ -177,6 +187,7 @@ mod tests {
             fundamental,
             length: 960.0,
             flagged: false,
+            gap: false,
         };
         let measured = identifier.measure(&window);
         identifier.identify(&measured).unwrap()

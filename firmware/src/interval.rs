@@ -43,6 +43,7 @@ pub struct Intervals {
 struct Sums {
     windows: u16,
     flagged: u16,
+    /// Sum of the deviations from the rated frequency, in Hz.
     frequency: f32,
     frequencies: u16,
     voltage: [MeanSquare; 3],
@@ -113,12 +114,10 @@ impl Intervals {
         clock: &Clock,
     ) -> Option<Interval> {
         let sums = &mut self.sums;
-        sums.windows = sums.windows.saturating_add(1);
-        if measured.flagged || interrupted {
-            sums.flagged = sums.flagged.saturating_add(1);
-        }
+        sums.count(measured.flagged || interrupted);
         if !measured.frequency.is_nan() {
-            sums.frequency += measured.frequency;
+            // The deviation, not the frequency itself: a sum of 18 000 frequencies would lose three digits.
+            sums.frequency += measured.frequency - scaling.rated_hz;
             sums.frequencies = sums.frequencies.saturating_add(1);
         }
         for (sum, rms) in sums.voltage.iter_mut().zip(measured.voltage_rms) {
@@ -132,12 +131,22 @@ impl Intervals {
         push(&mut sums.nema, fundamental.and_then(|f| f.nema));
         push(&mut sums.residual, identified.map(|i| i.residual.magnitude()));
         sums.connected = identified.map_or([PerUnit::ABSENT; 3], |i| i.connected.map(PerUnit::quantise));
-        if measured.end < self.end {
+        self.finish(measured.end, scaling, clock)
+    }
+
+    /// Takes a window with lost frames: it counts, its values do not.
+    pub fn gap(&mut self, measured: &Measured, scaling: &Scaling, clock: &Clock) -> Option<Interval> {
+        self.sums.count(true);
+        self.finish(measured.end, scaling, clock)
+    }
+
+    fn finish(&mut self, end: u64, scaling: &Scaling, clock: &Clock) -> Option<Interval> {
+        if end < self.end {
             return None;
         }
         let sums = core::mem::replace(&mut self.sums, Sums::EMPTY);
         self.place_end(clock);
-        Some(sums.interval(measured.end, scaling, clock))
+        Some(sums.interval(end, scaling, clock))
     }
 }
 
@@ -149,6 +158,11 @@ fn push(sum: &mut MeanSquare, rms: Option<f32>) {
 }
 
 impl Sums {
+    fn count(&mut self, flagged: bool) {
+        self.windows = self.windows.saturating_add(1);
+        self.flagged = self.flagged.saturating_add(u16::from(flagged));
+    }
+
     fn interval(&self, end: u64, scaling: &Scaling, clock: &Clock) -> Interval {
         let mut voltage = [Range::default(); 3];
         for ((range, sum), span) in voltage.iter_mut().zip(&self.voltage).zip(&self.voltage_span) {
@@ -159,7 +173,7 @@ impl Sums {
             stamp: clock.stamp(end),
             windows: self.windows,
             flagged: self.flagged,
-            frequency: Frequency::quantise(self.frequency / f32::from(self.frequencies)),
+            frequency: Frequency::quantise(scaling.rated_hz + self.frequency / f32::from(self.frequencies)),
             voltage,
             neutral: range_of(&self.neutral, &self.neutral_span, scaling.base_current, Current::quantise),
             residual: quantity(self.residual.rms()),
@@ -204,6 +218,7 @@ mod tests {
                 begin: end.saturating_sub(960),
                 end,
                 flagged: n == 3,
+                gap: false,
                 frequency: 60.0,
                 voltage_rms: [volts / 120.0; 3],
                 neutral_rms: 0.1,

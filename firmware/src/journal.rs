@@ -47,7 +47,7 @@
 //!
 //! RAM: a few words, whatever the size of the part, and about 1.5 KiB of stack. Time: a mount reads each header once
 //! and the newest sector; [`Journal::read`] finds its place by binary search over the headers, then along one sector.
-//! Loss is a number: gaps, overwritten records and faults are reported, never passed over. Two bits flipped in one
+//! Loss is a number: gaps, overwritten records and faults are counted, and the owner writes them down. Two bits flipped in one
 //! header lose that sector; in the newest one's, its numbers as well. Cells that a cut left marginal, but that read as
 //! untouched at the mount, are taken for untouched.
 //!

@@ -16,7 +16,7 @@ pub use link::Line;
 use link::Link;
 
 use crate::VERSION;
-use crate::journal::{Journal, MountError};
+use crate::journal::{Faults, Journal, MountError};
 
 /// What the logger is, apart from its settings.
 #[derive(Clone, Debug)]
@@ -48,8 +48,15 @@ pub struct Keeper<F> {
     boot: u32,
     /// Stamp of the newest record.
     stamp: Stamp,
-    /// Records that the flash refused.
+    /// Records that the flash refused since the last one it took.
     refused: u32,
+    /// Records that it refused since the start.
+    refused_in_all: u32,
+    /// Whether the last attempt to make the next sector ready failed: it is not tried again before the next record, or a
+    /// worn-out part would be erased for ever.
+    erase_failed: bool,
+    /// Faults of the flash that are in the log already.
+    faults: Faults,
     live: Option<Live>,
     link: Link,
 }
@@ -68,9 +75,7 @@ impl<F: NorFlash> Keeper<F> {
     ) -> (Self, Result<(), MountError<F::Error>>) {
         let mut last_boot = None;
         let mounted = Journal::mount(flash, &mut |_, bytes| {
-            if let Some(boot) = boot_of(bytes) {
-                last_boot = Some(boot);
-            }
+            last_boot = last_boot.max(boot_of(bytes));
         });
         let (journal, torn, result) = match mounted {
             Ok((journal, report)) => {
@@ -82,8 +87,19 @@ impl<F: NorFlash> Keeper<F> {
         };
         let boot = last_boot.map_or(1, |boot| boot.wrapping_add(1));
         let stamp = Stamp { boot, frame: 0, utc_ms: None };
-        let mut keeper =
-            Self { journal, device, settings, boot, stamp, refused: 0, live: None, link: Link::new() };
+        let mut keeper = Self {
+            journal,
+            device,
+            settings,
+            boot,
+            stamp,
+            refused: 0,
+            refused_in_all: 0,
+            erase_failed: false,
+            faults: Faults::default(),
+            live: None,
+            link: Link::new(),
+        };
         if let Some(journal) = &mut keeper.journal {
             journal.set_epoch(boot);
         }
@@ -111,12 +127,13 @@ impl<F: NorFlash> Keeper<F> {
     pub fn extent(&self) -> Extent {
         let extent = self.journal.as_ref().map(Journal::extent);
         let (oldest, next) = extent.map_or((0, 0), |extent| (extent.oldest, extent.next));
-        Extent { boot: self.boot, oldest, next }
+        Extent { boot: self.boot, oldest, next, refused: self.refused_in_all }
     }
 
     /// Puts a record into the journal; waits for the flash.
     pub fn store(&mut self, record: &Record) {
         self.stamp = *record.stamp();
+        self.erase_failed = false;
         if self.refused > 0 {
             let status = Status::JournalFailed { count: self.refused };
             if self.append(&Record::Status(StatusRecord { stamp: self.stamp, status })) {
@@ -125,6 +142,22 @@ impl<F: NorFlash> Keeper<F> {
         }
         if !self.append(record) {
             self.refused = self.refused.saturating_add(1);
+            self.refused_in_all = self.refused_in_all.saturating_add(1);
+        }
+        self.tell_faults();
+    }
+
+    /// Writes down what has gone wrong in the flash since it was last written down.
+    fn tell_faults(&mut self) {
+        let Some(faults) = self.journal.as_ref().map(Journal::faults).filter(|faults| *faults != self.faults)
+        else {
+            return;
+        };
+        let Faults { sectors, records, numbers } = faults;
+        let status = Status::FlashFaults { sectors, records, numbers };
+        // If this one meets a fault too, the next record tells of it.
+        if self.append(&Record::Status(StatusRecord { stamp: self.stamp, status })) {
+            self.faults = faults;
         }
     }
 
@@ -136,7 +169,13 @@ impl<F: NorFlash> Keeper<F> {
     /// Uses a quiet moment to erase the sector that the journal will need next. Returns whether it did; waits for the
     /// flash then.
     pub fn idle(&mut self) -> bool {
-        self.journal.as_mut().is_some_and(|journal| journal.prepare().unwrap_or(false))
+        if self.erase_failed {
+            return false;
+        }
+        let Some(journal) = &mut self.journal else { return false };
+        let erased = journal.prepare();
+        self.erase_failed = erased.is_err();
+        erased.unwrap_or(true)
     }
 
     /// Moves bytes between the link and `line`, as many as it takes without waiting, and at most one packet each way.
@@ -168,10 +207,7 @@ impl<F: NorFlash> Keeper<F> {
     }
 }
 
-/// Number of the start that a boot record tells of.
+/// Number of the start that a record was written in.
 fn boot_of(bytes: &[u8]) -> Option<u32> {
-    match Envelope::parse(bytes).ok()?.0.decode().ok()? {
-        Record::Status(StatusRecord { stamp, status: Status::Boot { .. } }) => Some(stamp.boot),
-        _ => None,
-    }
+    Some(Envelope::parse(bytes).ok()?.0.decode().ok()?.stamp().boot)
 }

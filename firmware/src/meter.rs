@@ -3,7 +3,7 @@
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::message::Live;
 use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, Voltage};
-use wyelog_protocol::record::{Event, Evidence, Record, Status, StatusRecord};
+use wyelog_protocol::record::{Event, Evidence, Interval, Record, Status, StatusRecord};
 
 use crate::clock::Clock;
 use crate::detect::{Detector, Scene};
@@ -107,7 +107,7 @@ impl<'b> Meter<'b> {
         self.buffers.history.push(frame);
         self.clock.advance(1);
         if frame.clipped() {
-            self.windows.mark_bad(&self.buffers.history);
+            self.windows.mark_clipped(&self.buffers.history);
         }
         self.cycles.push(frame, &self.scaling.voltage);
         if let Some(rms) = self.half_cycles.push(frame) {
@@ -122,7 +122,7 @@ impl<'b> Meter<'b> {
     fn frames_lost(&mut self, count: u32, out: &mut impl Outbox) {
         self.buffers.history.skip(count);
         self.clock.advance(count);
-        self.windows.mark_bad(&self.buffers.history);
+        self.windows.mark_gap(&self.buffers.history);
         if count > history::FRAMES / 4 {
             self.windows.restart(&self.buffers.history);
         }
@@ -150,6 +150,10 @@ impl<'b> Meter<'b> {
 
     fn window(&mut self, window: &Window, out: &mut impl Outbox) {
         let measured = self.identifier.measure(window);
+        if measured.gap {
+            let interval = self.intervals.gap(&measured, &self.scaling, &self.clock);
+            return self.interval(interval, out);
+        }
         let identified = self.identifier.identify(&measured);
         self.evidence = self.evidence_of(&measured, identified.as_ref());
         let scene = Scene { now: self.clock.frames(), voltages_good: 0, evidence: self.evidence };
@@ -163,6 +167,10 @@ impl<'b> Meter<'b> {
         let connected = identified.as_ref().filter(|_| !told_open);
         let interrupted = self.interrupted > measured.begin;
         let interval = self.intervals.window(&measured, connected, interrupted, &self.scaling, &self.clock);
+        self.interval(interval, out);
+    }
+
+    fn interval(&mut self, interval: Option<Interval>, out: &mut impl Outbox) {
         if let Some(interval) = interval {
             self.record(Record::Interval(interval), out);
         }
@@ -187,6 +195,9 @@ impl<'b> Meter<'b> {
             stamp: self.clock.stamp(measured.end),
             frequency: Frequency::quantise(measured.frequency),
             voltage: evidence.voltage,
+            voltage_fundamental: fundamental.map_or([Voltage::ABSENT; 3], |f| {
+                f.voltage.map(|v| Voltage::quantise(v.magnitude() * self.scaling.base_voltage))
+            }),
             voltage_angle: fundamental
                 .map_or([Angle::ABSENT; 3], |f| f.voltage.map(|v| Angle::quantise(v.angle_degrees()))),
             neutral: Current::quantise(measured.neutral_rms * self.scaling.base_current),

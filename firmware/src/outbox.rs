@@ -17,8 +17,9 @@ pub trait Outbox {
     fn live(&mut self, live: Live);
 }
 
-/// Places in the queue of records between Meter and Keeper, one of which stays empty. A flash erase of 400 ms lets two windows pass, each of
-/// which can bring four changes.
+/// Places in the queue of records between Meter and Keeper, one of which stays empty. In a flash erase of 400 ms two windows
+/// pass, each of which can bring four records. A feeder that goes dead and comes back at each half cycle brings more: those are
+/// counted as lost.
 pub const RECORDS: usize = 16;
 
 /// The Meter's ends of the two queues to the Keeper.

@@ -39,7 +39,7 @@ pub struct Bank {
 
 impl Default for Bank {
     fn default() -> Self {
-        Self { voltage: [1.0, 1.01, 0.99], y: [1.0; 3], seen: [1.0; 3], hz: 60.0 }
+        Self { voltage: [1.0, 1.02, 0.98], y: [1.0; 3], seen: [1.0; 3], hz: 60.0 }
     }
 }
 

@@ -86,7 +86,8 @@ pub struct Sensors {
     /// The voltage sensors of phases A, B, C.
     pub voltage: [VoltageSensor; 3],
     /// Instantaneous neutral current, primary, at the converter's positive full scale (2^23 counts). The arrow
-    /// points from the star point to ground.
+    /// points from the star point to ground. A lost phase puts 1.41 times the rated current there, and a clipped window is
+    /// no evidence: at least twice that.
     pub neutral_full_scale: Current,
 }
 

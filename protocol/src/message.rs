@@ -109,6 +109,8 @@ pub struct Extent {
     pub oldest: u32,
     /// Sequence number the next record will get; equal to `oldest` when there is none.
     pub next: u32,
+    /// Records that the flash has refused since the start: measured, and lost.
+    pub refused: u32,
 }
 
 /// What is measured now: the last window.
@@ -120,6 +122,8 @@ pub struct Live {
     pub frequency: Frequency,
     /// True rms voltage to ground of A, B, C.
     pub voltage: [Voltage; 3],
+    /// Fundamental voltage to ground of A, B, C, rms.
+    pub voltage_fundamental: [Voltage; 3],
     /// Angle of the fundamental of A, B, C against the positive-sequence voltage.
     pub voltage_angle: [Angle; 3],
     /// True rms neutral current.

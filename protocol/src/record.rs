@@ -249,7 +249,7 @@ mod tests {
         let status = Status::Boot {
             firmware: text(&"x".repeat(99)),
             schema: u64::MAX,
-            reset: Reset::Unknown,
+            reset: Reset::Power,
             torn_records: u8::MAX,
         };
         let limits = Limits {

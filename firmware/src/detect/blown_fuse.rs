@@ -1,4 +1,5 @@
-//! `blown_fuse`: the residual stands where the loss of a phase puts it.
+//! `blown_fuse`: the residual stands where the loss of a phase puts it. It has ended only when the neutral carries what the
+//! voltages explain, not when it carries nothing.
 //!
 //! Valid where the voltage sensors sit on the source side of the fuse: the fuse then takes away the current alone.
 
@@ -18,9 +19,10 @@ pub struct BlownFuse {
     pub phases: [Lifecycle; 3],
     /// How near the residual must be to that of a lost phase, per unit of the rated current.
     pub limit: f32,
-    before: Option<(u64, Phasor)>,
-    /// First frame of the window in which the residual last stepped.
-    stepped: u64,
+    /// Residual of the window before; `None` behind a gap in the evidence.
+    before: Option<Phasor>,
+    /// First frame of the run of windows, up to the one before, in which the residual was on its way or could not be told.
+    moving: Option<u64>,
 }
 
 impl BlownFuse {
@@ -30,36 +32,37 @@ impl BlownFuse {
             phases: [Lifecycle::default(); 3],
             limit: limits.lost_phase.value_or_nan(),
             before: None,
-            stepped: 0,
+            moving: None,
         }
     }
 
-    /// Since when what this window shows may have been so: the change lies in the window before when that one showed
-    /// the residual on its way.
-    pub fn begin(&mut self, measured: &Measured, identified: Option<&Identified>) -> u64 {
-        let Some(identified) = identified else {
-            // A gap in the evidence: what comes behind it may have begun in it.
-            if self.before.take().is_some() {
-                self.stepped = measured.begin;
-            }
-            return measured.begin;
+    /// Since when what this window shows may have been so: since the window in which the residual began to move, or since
+    /// the voltages were no evidence any more. While the bank is told to be open nothing can begin.
+    pub fn begin(&mut self, measured: &Measured, identified: Option<&Identified>, told_open: bool) -> u64 {
+        let begin = self.moving.unwrap_or(measured.begin);
+        let residual = identified.map(|identified| identified.residual);
+        let moves = match (residual, self.before) {
+            (Some(now), Some(before)) => (now - before).magnitude() > STEP,
+            // The first one behind a gap ends it.
+            (Some(_), None) => false,
+            (None, _) => !told_open,
         };
-        if let Some((begin, before)) = self.before
-            && (identified.residual - before).magnitude() > STEP
-        {
-            // Of two stepped windows in a row the first one holds the change.
-            if self.stepped != begin {
-                self.stepped = measured.begin;
-            }
-        }
-        self.before = Some((measured.begin, identified.residual));
-        self.stepped
+        self.before = residual;
+        self.moving = moves.then_some(begin);
+        begin
     }
 }
+
+/// Below this the neutral carries nothing that tells a whole bank on a balanced feeder from an open one, or from one that
+/// has lost all three fuses: stray current can be 1.5 % of the rated one.
+const SILENT: f32 = 0.02;
 
 /// What a window says of the fuse of `phase`.
 pub fn observe(phase: usize, identified: Option<&Identified>, limit: f32) -> Observation {
     let Some(identified) = identified else { return Observation::Unknown };
+    if identified.neutral < SILENT {
+        return Observation::Unknown;
+    }
     let signature = &identified.signature;
     let named = signature.lost.phases().get(phase).copied().unwrap_or(false);
     if named && signature.distance < limit && signature.healthy_distance > limit {

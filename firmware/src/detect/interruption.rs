@@ -26,13 +26,9 @@ impl Interruption {
 
     /// What the half-cycle rms of A, B, C (per unit of the rated voltage) say.
     pub fn observe(&self, rms: [f32; 3]) -> Observation {
-        if rms.iter().all(|rms| *rms < self.below) {
-            Observation::Present
-        } else if !self.lifecycle.is_active() || rms.iter().any(|rms| *rms >= self.above) {
-            Observation::Absent
-        } else {
-            Observation::Unknown
-        }
+        // Once begun it goes on until a voltage is above threshold plus hysteresis.
+        let below = if self.lifecycle.is_active() { self.above } else { self.below };
+        if rms.iter().all(|rms| *rms < below) { Observation::Present } else { Observation::Absent }
     }
 }
 

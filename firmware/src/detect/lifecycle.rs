@@ -21,7 +21,7 @@ pub enum Observation {
 pub struct Timing {
     /// Observations in a row that make a detection.
     pub confirmations: u8,
-    /// From the begin to the announcement.
+    /// From the detection to the announcement.
     pub announce: u64,
     /// For how long all voltages must have been good before an announcement.
     pub voltages_good: u64,
@@ -68,13 +68,14 @@ enum State {
 struct Active {
     occurrence: u32,
     begin: u64,
+    detected: u64,
     announced: bool,
     gone_since: Option<u64>,
 }
 
 impl Lifecycle {
-    /// Takes one observation; `begin` is since when the condition may have been there, if this is the first to see it.
-    /// At most one change a call.
+    /// Takes one observation; `begin` is since when what it says may have been so, if this is the first to say it. At most
+    /// one change a call.
     pub fn observe(
         &mut self,
         observation: Observation,
@@ -96,14 +97,18 @@ impl Lifecycle {
             connected_before,
         };
         let (state, change) = match (self.state, observation) {
-            (state, Observation::Unknown) => (state, None),
+            // What has been seen before a gap in the evidence does not count behind it.
+            (State::Idle | State::Suspected { .. }, Observation::Unknown) => (State::Idle, None),
+            (State::Active(active), Observation::Unknown) => {
+                (State::Active(Active { gone_since: None, ..active }), None)
+            }
             (State::Idle | State::Suspected { .. }, Observation::Absent) => (State::Idle, None),
-            (State::Idle, Observation::Present) => confirm(begin, 1, timing, occurrences),
+            (State::Idle, Observation::Present) => confirm(begin, 1, scene.now, timing, occurrences),
             (State::Suspected { begin, seen }, Observation::Present) => {
-                confirm(begin, seen.saturating_add(1), timing, occurrences)
+                confirm(begin, seen.saturating_add(1), scene.now, timing, occurrences)
             }
             (State::Active(active), Observation::Absent) => {
-                let since = active.gone_since.unwrap_or(scene.now);
+                let since = active.gone_since.unwrap_or(begin);
                 let active = Active { gone_since: Some(since), ..active };
                 if scene.now.saturating_sub(since) >= timing.back {
                     (State::Idle, Some((Change::Ended, active)))
@@ -113,7 +118,7 @@ impl Lifecycle {
             }
             (State::Active(active), Observation::Present) => {
                 let mut active = Active { gone_since: None, ..active };
-                let due = scene.now.saturating_sub(active.begin) >= timing.announce
+                let due = scene.now.saturating_sub(active.detected) >= timing.announce
                     && scene.voltages_good >= timing.voltages_good;
                 if due && !active.announced {
                     active.announced = true;
@@ -136,6 +141,7 @@ impl Lifecycle {
 fn confirm(
     begin: u64,
     seen: u8,
+    now: u64,
     timing: &Timing,
     occurrences: &mut u32,
 ) -> (State, Option<(Change, Active)>) {
@@ -143,7 +149,8 @@ fn confirm(
         return (State::Suspected { begin, seen }, None);
     }
     *occurrences = occurrences.wrapping_add(1);
-    let active = Active { occurrence: *occurrences, begin, announced: false, gone_since: None };
+    let active =
+        Active { occurrence: *occurrences, begin, detected: now, announced: false, gone_since: None };
     (State::Active(active), Some((Change::Detected, active)))
 }
 
@@ -180,7 +187,7 @@ mod tests {
     fn detected_announced_ended() {
         let seen = changes(runs(&[(Absent, 5), (Present, 80), (Absent, 20)]), 0);
         let expected =
-            [(6, Change::Detected, 5, 6), (65, Change::Announced, 5, 65), (95, Change::Ended, 5, 85)];
+            [(6, Change::Detected, 5, 6), (66, Change::Announced, 5, 66), (95, Change::Ended, 5, 85)];
         assert_eq!(seen, expected);
     }
 
@@ -206,6 +213,27 @@ mod tests {
             seen.iter().map(|s| s.1).collect::<Vec<_>>(),
             [Change::Detected, Change::Announced, Change::Ended]
         );
+    }
+
+    #[test]
+    fn a_gap_in_the_evidence_joins_nothing() {
+        // Once gone before a gap and once behind it is not gone for the return time; once there and once there is not
+        // confirmed.
+        let seen = changes(runs(&[(Present, 5), (Absent, 1), (Unknown, 300), (Absent, 1), (Present, 9)]), 0);
+        assert_eq!(seen.iter().map(|s| s.1).collect::<Vec<_>>(), [Change::Detected, Change::Announced]);
+        assert_eq!(changes(runs(&[(Present, 1), (Unknown, 300), (Present, 1), (Absent, 9)]), 0), []);
+    }
+
+    #[test]
+    fn the_announcement_waits_from_the_detection_however_long_ago_it_began() {
+        let (mut lifecycle, mut occurrences) = (Lifecycle::default(), 0);
+        let mut announced = None;
+        for now in 1000..1100 {
+            let scene = Scene { now, voltages_good: 1000, evidence: Evidence::default() };
+            let step = lifecycle.observe(Present, 3, &scene, &TIMING, &mut occurrences);
+            announced = announced.or(step.filter(|s| s.change == Change::Announced).map(|_| now));
+        }
+        assert_eq!(announced, Some(1061));
     }
 
     #[test]

@@ -7,7 +7,7 @@ use wyelog_protocol::frame::{self, Decoder, MAX_FRAME_BYTES};
 use wyelog_protocol::message::{
     FromLogger, Identity, MAX_PACKET_BYTES, MAX_RECORDS_BYTES, Reply, Request, ToLogger,
 };
-use wyelog_protocol::record::{KINDS, MAX_RECORD_BYTES, Record, SettingsRecord};
+use wyelog_protocol::record::{KINDS, MAX_RECORD_BYTES, Record, SettingsRecord, Stamp};
 use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA};
 
 use super::Keeper;
@@ -105,12 +105,12 @@ pub fn serve<F: NorFlash>(keeper: &mut Keeper<F>, line: &mut impl Line) -> bool 
         }
         busy = true;
         let [byte] = byte;
-        let request = match keeper.link.decoder.push(byte) {
-            Some(Ok(packet)) => postcard::from_bytes::<ToLogger>(packet).ok(),
-            _ => None,
-        };
-        if let Some(ToLogger { number, request }) = request {
+        let Some(Ok(packet)) = keeper.link.decoder.push(byte) else { continue };
+        if let Ok(ToLogger { number, request }) = postcard::from_bytes(packet) {
             answer(keeper, number, request);
+        } else if let Ok((number, _)) = postcard::take_from_bytes(packet) {
+            // A whole packet, but no request of this version: a newer host's.
+            keeper.link.outgoing.put(number, Reply::NotUnderstood);
         }
     }
     if keeper.link.outgoing.idle()
@@ -139,7 +139,8 @@ fn answer<F: NorFlash>(keeper: &mut Keeper<F>, number: u16, request: Request) {
             keeper.link.outgoing.put(number, reply);
         }
         Request::ReadSettings => {
-            let record = SettingsRecord { stamp: keeper.stamp, settings: keeper.settings.clone() };
+            let stamp = Stamp { boot: keeper.boot, ..Stamp::default() };
+            let record = SettingsRecord { stamp, settings: keeper.settings.clone() };
             let mut bytes = [0; MAX_RECORD_BYTES];
             let reply =
                 Record::Settings(record).encode(&mut bytes).map_or(Reply::NotUnderstood, Reply::Settings);

@@ -33,6 +33,8 @@ pub struct CycleWatch {
     /// How many of `steps` are there.
     filled: u16,
     last: Option<Phasor>,
+    /// Whether the negative sequence is watched: the feeder's rotation is ACB.
+    negative: bool,
     frequency: f32,
 }
 
@@ -60,6 +62,7 @@ impl CycleWatch {
             steps: [0.0; CYCLES],
             filled: 0,
             last: None,
+            negative: false,
             frequency: rated.hz(),
         }
     }
@@ -104,10 +107,18 @@ impl CycleWatch {
             let [re, im] = core::mem::take(sums).map(|sum| sum as f32 * scale * weight);
             *phasor = Phasor::new(re, im);
         }
-        // Whichever sequence the feeder has: the wrong one would be noise.
+        // The sequence that the feeder has; the other one would be noise. With one phase alive both are the same size, 120°
+        // apart: stay with one, or each change would look like a step of the phase.
         let SequenceComponents { positive, negative, .. } =
             SequenceComponents::from_phases(phasors, Rotation::Abc);
-        let strongest = if negative.magnitude() > positive.magnitude() { negative } else { positive };
+        let (same, other) = if self.negative { (negative, positive) } else { (positive, negative) };
+        let strongest = if other.magnitude() > 2.0 * same.magnitude() {
+            self.negative = !self.negative;
+            self.last = None;
+            other
+        } else {
+            same
+        };
         // Below 5 % there is no phase to speak of.
         let present = strongest.magnitude() > 0.05;
         match (present, self.last) {
@@ -181,6 +192,27 @@ mod tests {
     fn a_feeder_of_the_other_rotation_is_followed_too() {
         let error = f64::from(measured(RatedFrequency::Hz60, 59.5, 0.01, -1.0)) - 59.5;
         assert!(error.abs() < 0.005, "{error}");
+    }
+
+    #[test]
+    fn one_phase_alone_is_followed() {
+        for alive in 0..3 {
+            let mut watch = CycleWatch::new(RatedFrequency::Hz60);
+            let mut noise = 1_u32;
+            for n in 0..9600 {
+                let t = f64::from(n) / 4800.0 * core::f64::consts::TAU * 60.0;
+                let mut channels = [0; 4];
+                for channel in channels.iter_mut().take(3) {
+                    noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    *channel = (noise >> 22) as i32 - 512;
+                }
+                channels[alive] += (4e6 * libm::cos(t)) as i32;
+                watch.push(&Frame { channels }, &[1.0 / 4e6; 3]);
+                if n > 2000 {
+                    assert!((watch.frequency() - 60.0).abs() < 2e-3, "phase {alive}: {}", watch.frequency());
+                }
+            }
+        }
     }
 
     #[test]

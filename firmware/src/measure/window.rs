@@ -51,6 +51,8 @@ pub struct Window {
     pub length: f32,
     /// Whether a frame in it was clipped or lost.
     pub flagged: bool,
+    /// Whether a frame in it was lost: it was measured over zeros in its place.
+    pub gap: bool,
 }
 
 /// The points of the window under way, by channel: 16 KiB, so they are lent at each step and lie where the caller
@@ -69,6 +71,8 @@ pub struct Windows {
     job: Option<Job>,
     /// The last frame that was clipped or lost, plus one.
     bad_until: u64,
+    /// The last frame that was lost, plus one.
+    gap_until: u64,
     rms: [f32; 4],
     fundamental: [Phasor; 4],
 }
@@ -99,6 +103,7 @@ impl Windows {
             next: Position { frame: kernel::REACH, fraction: 0 },
             job: None,
             bad_until: 0,
+            gap_until: 0,
             rms: [0.0; 4],
             fundamental: [Phasor::ZERO; 4],
         }
@@ -109,9 +114,15 @@ impl Windows {
         self.cycles
     }
 
-    /// The frame last pushed was clipped, or frames before it were lost: windows that hold it are flagged.
-    pub const fn mark_bad(&mut self, history: &History) {
+    /// The frame last pushed was clipped: windows that hold it are flagged.
+    pub const fn mark_clipped(&mut self, history: &History) {
         self.bad_until = history.count();
+    }
+
+    /// Frames up to the one last pushed were lost: windows that hold it are flagged, and say so.
+    pub const fn mark_gap(&mut self, history: &History) {
+        self.bad_until = history.count();
+        self.gap_until = history.count();
     }
 
     /// Drops what is under way and begins a new window at the newest frame: after a gap that the history cannot bridge.
@@ -213,6 +224,7 @@ impl Windows {
             fundamental: self.fundamental,
             length: frames,
             flagged: self.bad_until > begin.frame.saturating_sub(kernel::REACH),
+            gap: self.gap_until > begin.frame.saturating_sub(kernel::REACH),
         }
     }
 

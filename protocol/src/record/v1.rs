@@ -124,7 +124,8 @@ pub enum Status {
         schema: u64,
         /// Why it started.
         reset: Reset,
-        /// Half-written records that a power cut had left in the journal: as many sequence numbers are skipped.
+        /// Half-written records that a power cut had left in the journal: as many sequence numbers are skipped; 255 means
+        /// that many or more.
         torn_records: u8,
     },
     /// The firmware stopped on an error of its own in the previous run; the logger then restarted.
@@ -159,17 +160,24 @@ pub enum Status {
         /// Records lost by it.
         count: u32,
     },
+    /// Something went wrong in the flash, and the journal went round it. Counts since the start.
+    FlashFaults {
+        /// Sectors left because an erase or a header failed.
+        sectors: u32,
+        /// Sectors closed early because a record could not be written.
+        records: u32,
+        /// Sequence numbers given up because a record of theirs may have been half written.
+        numbers: u32,
+    },
 }
 
 /// Why the logger started.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Reset {
-    /// Power came.
+    /// Power came, or the reset line was pulled: no note of a crash was found.
     Power,
     /// The firmware restarted itself after an error.
     Crash,
-    /// Not known.
-    Unknown,
 }
 
 /// What kind of error stopped the firmware.

@@ -121,7 +121,7 @@ fn a_logger_of_a_schema_of_which_nothing_can_be_read() {
 #[test]
 fn a_logger_of_another_schema_is_read_as_far_as_it_is_known() {
     let device = Served::answering(|number, request| {
-        let extent = wyelog_protocol::message::Extent { boot: 1, oldest: 0, next: 2 };
+        let extent = wyelog_protocol::message::Extent { boot: 1, oldest: 0, next: 2, refused: 0 };
         match request {
             Request::Identify => framed(number, identity(&[(3, 1), (77, 1)])),
             Request::ReadExtent => framed(number, Reply::Extent(extent)),

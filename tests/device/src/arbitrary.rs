@@ -119,7 +119,7 @@ fn evidence() -> BoxedStrategy<Evidence> {
 
 /// Any status.
 pub fn status() -> BoxedStrategy<Status> {
-    let reset = prop::sample::select(vec![Reset::Power, Reset::Crash, Reset::Unknown]);
+    let reset = prop::sample::select(vec![Reset::Power, Reset::Crash]);
     let cause = prop::sample::select(vec![CrashCause::Panic, CrashCause::HardFault]);
     prop_oneof![
         (short_text(), any::<u64>(), reset, any::<u8>()).prop_map(
@@ -137,6 +137,8 @@ pub fn status() -> BoxedStrategy<Status> {
         (any::<Option<u64>>(), any::<u64>())
             .prop_map(|(before_ms, after_ms)| Status::ClockSet { before_ms, after_ms }),
         any::<u32>().prop_map(|count| Status::JournalFailed { count }),
+        (any::<u32>(), any::<u32>(), any::<u32>())
+            .prop_map(|(sectors, records, numbers)| Status::FlashFaults { sectors, records, numbers }),
     ]
     .boxed()
 }
@@ -224,22 +226,23 @@ pub fn to_logger() -> impl Strategy<Value = ToLogger> {
 }
 
 fn extent() -> impl Strategy<Value = Extent> {
-    (any::<u32>(), any::<u32>(), any::<u32>()).prop_map(|(boot, oldest, next)| Extent { boot, oldest, next })
+    any::<[u32; 4]>().prop_map(|[boot, oldest, next, refused]| Extent { boot, oldest, next, refused })
 }
 
 fn live() -> BoxedStrategy<Live> {
     (
-        (stamp(), quantity(), abc(quantity()), abc(quantity())),
+        (stamp(), quantity(), abc(quantity()), abc(quantity()), abc(quantity())),
         (quantity(), quantity(), quantity()),
         (quantity(), quantity(), quantity(), quantity(), abc(quantity())),
     )
-        .prop_map(|((stamp, frequency, voltage, voltage_angle), neutral, rest)| {
+        .prop_map(|((stamp, frequency, voltage, voltage_fundamental, voltage_angle), neutral, rest)| {
             let (neutral, neutral_fundamental, neutral_angle) = neutral;
             let (residual, residual_angle, u2, u0, connected) = rest;
             Live {
                 stamp,
                 frequency,
                 voltage,
+                voltage_fundamental,
                 voltage_angle,
                 neutral,
                 neutral_fundamental,

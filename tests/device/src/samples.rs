@@ -103,7 +103,7 @@ fn statuses() -> Vec<(&'static str, Status)> {
     vec![
         ("status_boot_power", boot(Reset::Power, 0)),
         ("status_boot_crash", boot(Reset::Crash, 1)),
-        ("status_boot_unknown", boot(Reset::Unknown, 255)),
+        ("status_boot_many_torn", boot(Reset::Power, 255)),
         ("status_crash_panic", crash(CrashCause::Panic)),
         ("status_crash_hard_fault", crash(CrashCause::HardFault)),
         ("status_frames_lost", Status::FramesLost { count: 960 }),
@@ -111,6 +111,7 @@ fn statuses() -> Vec<(&'static str, Status)> {
         ("status_clock_set_first", Status::ClockSet { before_ms: None, after_ms: 1_767_225_600_000 }),
         ("status_clock_set_again", Status::ClockSet { before_ms: Some(127), after_ms: 1_767_225_600_000 }),
         ("status_journal_failed", Status::JournalFailed { count: u32::MAX }),
+        ("status_flash_faults", Status::FlashFaults { sectors: 1, records: 200, numbers: 30_000 }),
     ]
 }
 
@@ -154,7 +155,7 @@ pub fn to_logger() -> Vec<(&'static str, ToLogger)> {
 
 /// Every reply. `settings` is a settings record, `two` are two records, all as bytes.
 pub fn from_logger<'a>(settings: &'a [u8], two: &'a [u8]) -> Vec<(&'static str, FromLogger<'a>)> {
-    let extent = Extent { boot: 3, oldest: 1, next: 4713 };
+    let extent = Extent { boot: 3, oldest: 1, next: 4713, refused: 2 };
     let identity = Identity {
         schema: SCHEMA,
         firmware: "0.1.0",
@@ -183,6 +184,7 @@ fn live() -> Live {
         stamp: STAMP,
         frequency: Frequency::quantise(59.9876),
         voltage: [7214.3, 7205.5, 7187.2].map(Voltage::quantise),
+        voltage_fundamental: [7213.9, 7205.1, 7186.8].map(Voltage::quantise),
         voltage_angle: [0.0, -120.25, 119.5].map(Angle::quantise),
         neutral: Current::quantise(1.25),
         neutral_fundamental: Current::quantise(1.125),

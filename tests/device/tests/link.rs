@@ -142,7 +142,7 @@ fn a_download_gives_what_the_journal_holds() {
     let (records, gaps, end) = session.download(0, u32::MAX);
     let held = play::stored(session.logger.keeper().flash().unwrap().clone());
     assert_eq!(records, held);
-    assert_eq!((gaps, end), (Vec::new(), Extent { boot: 1, oldest: 0, next: held.len() as u32 }));
+    assert_eq!((gaps, end), (Vec::new(), Extent { boot: 1, oldest: 0, next: held.len() as u32, refused: 0 }));
     // From anywhere, as many as wanted; again gives the same.
     for _ in 0..2 {
         let (part, _, _) = session.download(17, 100);
@@ -166,6 +166,22 @@ fn what_has_been_overwritten_is_said_to_be_missing() {
     assert_eq!(end, extent);
     assert_eq!(records.first().unwrap().0, extent.oldest);
     assert_eq!(records.last().unwrap().0, extent.next - 1);
+}
+
+#[test]
+fn a_request_of_a_newer_host_is_answered_too() {
+    let mut buffers = Box::new(Buffers::new());
+    let mut session = Session::new(&mut buffers, 16, 0, 0);
+    session.number = 7;
+    // Request number 7, and a request that this version does not know.
+    let mut frame = [0; MAX_FRAME_BYTES];
+    session.send(encode(&[7, 99, 1, 2, 3], &mut frame).unwrap());
+    let mut seen = 0;
+    session.replies(&mut |reply| {
+        assert_eq!(reply, Reply::NotUnderstood);
+        seen += 1;
+    });
+    assert_eq!(seen, 1);
 }
 
 #[test]

@@ -61,7 +61,7 @@ fn log(runner: &mut TestRunner) -> Vec<Vec<u8>> {
     frames.push(framed(Reply::Records { first: FIRST + RECORDS, bytes: &[one, two].concat() }));
     let newer = [0, 77, 1, 2, 3];
     frames.push(frame::encode(&newer, &mut [0; MAX_FRAME_BYTES]).unwrap().to_vec());
-    frames.push(framed(Reply::LogEnd(Extent { boot: 3, oldest: 1, next: FIRST + RECORDS + 2 })));
+    frames.push(framed(Reply::LogEnd(Extent { boot: 3, oldest: 1, next: FIRST + RECORDS + 2, refused: 0 })));
     frames
 }
 

@@ -40,7 +40,7 @@ fn file() -> Vec<u8> {
     for sequence in 25..30 {
         writer.record(sequence, &bytes(&record(u64::from(sequence)))).unwrap();
     }
-    writer.end(Extent { boot: 7, oldest: 10, next: 30 }).unwrap();
+    writer.end(Extent { boot: 7, oldest: 10, next: 30, refused: 0 }).unwrap();
     writer.into_sink().unwrap()
 }
 
@@ -104,7 +104,7 @@ fn records_of_a_newer_logger_are_counted_and_passed_over() {
     writer.record(1, &[99, 1, 2, 0xAA, 0xBB]).unwrap();
     writer.record(2, &[3, 2, 1, 0]).unwrap();
     writer.record(3, &bytes(&record(3))).unwrap();
-    writer.end(Extent { boot: 1, oldest: 0, next: 4 }).unwrap();
+    writer.end(Extent { boot: 1, oldest: 0, next: 4, refused: 0 }).unwrap();
     let log = read(&writer.into_sink().unwrap());
     assert_eq!(log.records.len(), 2);
     assert_eq!(log.unread.unknown_records(), 2);

@@ -88,7 +88,6 @@ fn status(status: &Status) -> Value {
             let reset = match reset {
                 Reset::Power => "power",
                 Reset::Crash => "crash",
-                Reset::Unknown => "unknown",
             };
             json!({"boot": {
                 "firmware": firmware.as_str(), "schema": schema, "reset": reset, "torn_records": torn_records,
@@ -107,6 +106,9 @@ fn status(status: &Status) -> Value {
             json!({"clock_set": {"before_ms": before_ms, "after_ms": after_ms}})
         }
         Status::JournalFailed { count } => json!({"journal_failed": {"count": count}}),
+        Status::FlashFaults { sectors, records, numbers } => {
+            json!({"flash_faults": {"sectors": sectors, "records": records, "numbers": numbers}})
+        }
     }
 }
 
