@@ -109,7 +109,7 @@ fn by_rust(bytes: &[u8]) -> (Vec<Value>, Value) {
             Ok(Reply::Missing { from, to }) => named.extend([from, to]),
             Ok(Reply::LogEnd(extent)) => {
                 until = extent.next;
-                end = json!({"boot": extent.boot, "oldest": extent.oldest, "next": extent.next});
+                end = json!({"boot": extent.boot, "oldest": extent.oldest, "next": extent.next, "refused": extent.refused});
             }
             Ok(Reply::Identity(id)) => identity = json::identity(&id),
             Ok(_) => {}
