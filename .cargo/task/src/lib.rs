@@ -15,7 +15,7 @@ pub use checks::{budgets, deny, test};
 pub use error::Error;
 pub use image::{image, image_of, lint_boards};
 pub use run::Output;
-pub use toolchain::{Toolchain, install, qemu};
+pub use toolchain::{Toolchain, install, python, qemu};
 
 use std::path::{Path, PathBuf};
 

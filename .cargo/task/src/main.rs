@@ -8,7 +8,7 @@ usage: cargo task COMMAND
 
   image [--board NAME] [--toolchain target|debian]
              build a board's image (emulated) and print where it is
-  toolchain  install what the images need: the ARM target and qemu-system-arm
+  toolchain  install what images and tests need: the ARM target, qemu-system-arm, python3
   lint       clippy over the boards, for ARM
   test       every check: this is the one test command
   budgets    print image sections, RAM by module and dependency counts beside tests/budgets.toml

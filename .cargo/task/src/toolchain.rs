@@ -35,7 +35,9 @@ or, on Debian, as root:
 const INSTALL_QEMU: &str =
     "    apt-get install -y --no-install-recommends qemu-system-arm   (Debian, as root)
     brew install qemu                                            (macOS)
-    https://www.qemu.org/download                                (others)";
+    QEMU's own installer                                         (Windows)";
+
+const INSTALL_PYTHON: &str = "    apt-get install -y --no-install-recommends python3   (Debian, as root), or Python's own installer";
 
 impl Toolchain {
     /// The one that is installed.
@@ -99,7 +101,19 @@ pub fn qemu() -> Result<PathBuf, Error> {
     }
 }
 
-/// Installs what is missing: the ARM target by rustup, else by Debian's packages; the emulator by Debian's packages.
+/// Python 3, which the second decoder of logs runs on.
+///
+/// # Errors
+/// [`Error::Missing`] with the install line if it cannot be run.
+pub fn python() -> Result<(), Error> {
+    match first_line("python3", &["--version"]) {
+        Some(_) => Ok(()),
+        None => Err(Error::Missing { what: "python3", install: INSTALL_PYTHON }),
+    }
+}
+
+/// Installs what is missing: the ARM target by rustup, else by Debian's packages; emulator and Python by Debian's
+/// packages.
 ///
 /// # Errors
 /// [`Error::Missing`] with the lines to run by hand where this is not Debian, or the user is not root.
@@ -122,6 +136,10 @@ pub fn install() -> Result<Toolchain, Error> {
         apt_get(&["qemu-system-arm"]);
     }
     qemu()?;
+    if python().is_err() {
+        apt_get(&["python3"]);
+    }
+    python()?;
     Ok(toolchain)
 }
 
