@@ -37,7 +37,10 @@ const INSTALL_QEMU: &str =
     brew install qemu                                            (macOS)
     QEMU's own installer                                         (Windows)";
 
-const INSTALL_PYTHON: &str = "    apt-get install -y --no-install-recommends python3   (Debian, as root), or Python's own installer";
+const INSTALL_PYTHON: &str =
+    "    apt-get install -y --no-install-recommends python3   (Debian, as root), or Python's own installer";
+
+const INSTALL_CXX: &str = "    apt-get install -y --no-install-recommends g++   (Debian, as root)";
 
 impl Toolchain {
     /// The one that is installed.
@@ -140,6 +143,10 @@ pub fn install() -> Result<Toolchain, Error> {
         apt_get(&["python3"]);
     }
     python()?;
+    // The fuzz targets, which the linter looks at, bring a C++ library.
+    if first_line("c++", &["--version"]).is_none() && !apt_get(&["g++"]) {
+        return Err(Error::Missing { what: "a C++ compiler", install: INSTALL_CXX });
+    }
     Ok(toolchain)
 }
 
