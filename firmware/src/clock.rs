@@ -22,6 +22,11 @@ impl Clock {
         self.frames = self.frames.wrapping_add(frames as u64);
     }
 
+    /// Time has gone on to this frame.
+    pub const fn advance_to(&mut self, frame: u64) {
+        self.frames = frame;
+    }
+
     /// Frames since the start.
     pub const fn frames(&self) -> u64 {
         self.frames

@@ -12,7 +12,9 @@ pub mod v1;
 
 use serde::{Deserialize, Serialize};
 
-pub use v1::{CrashCause, Event, Evidence, Interval, Moment, Range, Reset, Stamp, Status, StatusRecord};
+pub use v1::{
+    CrashCause, Event, Evidence, Interval, Moment, Polar, Range, Reset, Stamp, Status, StatusRecord,
+};
 
 use crate::bank::Settings;
 
@@ -223,6 +225,8 @@ mod tests {
             voltage: [Range { rms: long(), min: long(), max: long() }; 3],
             neutral: Range { rms: long(), min: long(), max: long() },
             residual: long(),
+            neutral_phasor: Polar { size: long(), angle: long() },
+            residual_phasor: Polar { size: long(), angle: long() },
             u2: long(),
             u0: long(),
             nema: long(),
@@ -286,7 +290,7 @@ mod tests {
     #[test]
     fn the_longest_record_of_each_kind_fits() {
         let lengths = longest().map(|record| record.encode(&mut [0; MAX_RECORD_BYTES]).unwrap().len());
-        assert_eq!(lengths, [102, 124, 59, 119]);
+        assert_eq!(lengths, [116, 124, 59, 119]);
         assert!(lengths.into_iter().all(|length| length <= MAX_RECORD_BYTES));
     }
 

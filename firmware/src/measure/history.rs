@@ -55,6 +55,11 @@ impl History {
         self.count = self.count.wrapping_add(u64::from(frames.saturating_sub(FRAMES)));
     }
 
+    /// So many frames have passed of which nothing is known: whoever reads across them reads what was there before.
+    pub const fn jump(&mut self, frames: u64) {
+        self.count = self.count.wrapping_add(frames);
+    }
+
     /// Frames pushed since the start; the newest one has this number less one.
     pub const fn count(&self) -> u64 {
         self.count

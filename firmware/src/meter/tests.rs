@@ -2,6 +2,7 @@ extern crate std;
 use std::boxed::Box;
 use std::vec::Vec;
 
+use wyelog_electrical::Phasor;
 use wyelog_protocol::condition::{Change, Condition};
 
 use super::*;
@@ -95,6 +96,44 @@ fn poles_that_close_one_after_the_other_are_no_announcement() {
     let events = heard.events();
     assert!(events.iter().all(|event| event.0 != Change::Announced), "{events:?}");
     assert!(events.iter().all(|event| event.4 > 90.0), "{events:?}");
+}
+
+#[test]
+fn window_level_says_what_sample_level_says() {
+    let mut buffers = Box::new(Buffers::new());
+    let mut meter = Meter::new(&mut buffers, &settings(), 1);
+    let mut heard = Heard::default();
+    let scaling = Scaling::new(&settings());
+    // 30 s of health and 70 s without the fuse of B as windows, then frames again.
+    let end = 500;
+    for n in 0..end {
+        let bank = if n < 150 { Bank::default() } else { lost(1) };
+        let voltage = [0.0, -120.0, 120.0].map(|degrees| Phasor::from_polar_degrees(1.0, degrees));
+        let mut fundamental = [Phasor::ZERO; 4];
+        let mut neutral = Phasor::ZERO;
+        for phase in 0..3 {
+            let volts = voltage[phase].scale(bank.voltage[phase] as f32);
+            fundamental[phase] = volts.scale(1.0 / scaling.voltage[phase]);
+            neutral += volts.times_j().scale(bank.y[phase] as f32 * scaling.unit_ratio);
+        }
+        fundamental[3] = neutral.scale(1.0 / scaling.neutral);
+        let rms = fundamental.map(Phasor::magnitude);
+        let (begin, length) = (n * 960, 960.0);
+        let window = Window { begin, end: begin + 960, rms, fundamental, length, flagged: false, gap: false };
+        meter.window_level(&window, &mut heard);
+    }
+    for n in end * 960..(end + 150) * 960 {
+        meter.input(Input::Frame(lost(1).frame(n)), &mut heard);
+    }
+    let events = heard.events();
+    let changes: Vec<(Change, u8)> = events.iter().map(|event| (event.0, event.2)).collect();
+    assert_eq!(changes, [(Change::Detected, 2), (Change::Announced, 2)], "{events:?}");
+    assert!((events[0].4 - 30.0).abs() < 0.01 && (events[1].3 - 90.4).abs() < 0.5, "{events:?}");
+    let intervals: Vec<_> = heard.records.iter().filter(|r| matches!(r, Record::Interval(_))).collect();
+    assert_eq!(intervals.len(), 2);
+    let Record::Interval(second) = intervals[1] else { panic!() };
+    assert!((299..=301).contains(&second.windows), "{}", second.windows);
+    assert_eq!(second.frequency.steps(), Some(600_000));
 }
 
 #[test]

@@ -38,6 +38,16 @@ pub struct Range<Q> {
     pub max: Q,
 }
 
+/// A phasor per unit of the bank's rated current. Angle zero is the ideal capacitor current of phase A: the
+/// positive-sequence voltage plus 90°.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Polar {
+    /// Size.
+    pub size: PerUnit,
+    /// Angle.
+    pub angle: Angle,
+}
+
 /// What was measured over an interval.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Interval {
@@ -55,6 +65,10 @@ pub struct Interval {
     pub neutral: Range<Current>,
     /// Fundamental residual (measured minus explained neutral current): rms of its size over the windows.
     pub residual: PerUnit,
+    /// Mean phasor of the fundamental neutral current.
+    pub neutral_phasor: Polar,
+    /// Mean phasor of the residual. Neutral less residual is what the voltages explain.
+    pub residual_phasor: Polar,
     /// Negative- over positive-sequence voltage (IEC 61000-4-30 5.7): rms over the windows.
     pub u2: Percent,
     /// Zero- over positive-sequence voltage (IEC 61000-4-30 5.7): rms over the windows.

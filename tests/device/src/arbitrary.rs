@@ -17,8 +17,8 @@ use wyelog_protocol::message::{
 };
 use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{
-    CrashCause, Event, Evidence, Interval, MAX_RECORD_BYTES, Moment, Range, Record, Reset, SettingsRecord,
-    Stamp, Status, StatusRecord,
+    CrashCause, Event, Evidence, Interval, MAX_RECORD_BYTES, Moment, Polar, Range, Record, Reset,
+    SettingsRecord, Stamp, Status, StatusRecord,
 };
 use wyelog_protocol::{Text, text};
 
@@ -61,13 +61,13 @@ fn range<S: Scale + std::fmt::Debug>() -> impl Strategy<Value = Range<Quantity<S
 pub fn interval() -> BoxedStrategy<Interval> {
     (
         (stamp(), any::<u16>(), any::<u16>(), quantity()),
-        (abc(range()), range(), quantity()),
+        (abc(range()), range(), quantity(), polar(), polar()),
         (quantity(), quantity(), quantity(), abc(quantity())),
     )
         .prop_map(
             |(
                 (stamp, windows, flagged, frequency),
-                (voltage, neutral, residual),
+                (voltage, neutral, residual, neutral_phasor, residual_phasor),
                 (u2, u0, nema, connected),
             )| {
                 Interval {
@@ -78,6 +78,8 @@ pub fn interval() -> BoxedStrategy<Interval> {
                     voltage,
                     neutral,
                     residual,
+                    neutral_phasor,
+                    residual_phasor,
                     u2,
                     u0,
                     nema,
@@ -86,6 +88,10 @@ pub fn interval() -> BoxedStrategy<Interval> {
             },
         )
         .boxed()
+}
+
+fn polar() -> impl Strategy<Value = Polar> {
+    (quantity(), quantity()).prop_map(|(size, angle)| Polar { size, angle })
 }
 
 /// Any event.

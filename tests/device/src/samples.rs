@@ -12,8 +12,8 @@ use wyelog_protocol::quantity::{
     Angle, Current, Frequency, PerUnit, Percent, Quantity, ReactivePower, Voltage,
 };
 use wyelog_protocol::record::{
-    CrashCause, Event, Evidence, Interval, Moment, Range, Record, Reset, SettingsRecord, Stamp, Status,
-    StatusRecord,
+    CrashCause, Event, Evidence, Interval, Moment, Polar, Range, Record, Reset, SettingsRecord, Stamp,
+    Status, StatusRecord,
 };
 use wyelog_protocol::{FRAMES_PER_SECOND, text};
 
@@ -55,6 +55,8 @@ fn interval() -> Interval {
         voltage: [range(7214.3, 7190.1, 7230.8), range(7205.5, 7201.0, 7211.9), range(7187.2, 0.0, 7195.4)],
         neutral: range(1.234, 1.001, 99_999.0),
         residual: PerUnit::quantise(0.0123),
+        neutral_phasor: Polar { size: PerUnit::quantise(0.0456), angle: Angle::quantise(-170.25) },
+        residual_phasor: Polar { size: PerUnit::quantise(0.0119), angle: Angle::quantise(12.5) },
         u2: Percent::quantise(0.85),
         u0: Percent::quantise(0.312),
         nema: Percent::quantise(1000.0),
@@ -71,6 +73,8 @@ fn absent_interval() -> Interval {
         voltage: [Range::default(); 3],
         neutral: Range::default(),
         residual: PerUnit::ABSENT,
+        neutral_phasor: Polar::default(),
+        residual_phasor: Polar::default(),
         u2: Percent::ABSENT,
         u0: Percent::ABSENT,
         nema: Percent::ABSENT,

@@ -5,8 +5,8 @@ use wyelog_protocol::bank::{Connection, Location, RatedFrequency, Settings};
 use wyelog_protocol::message::Identity;
 use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{
-    CrashCause, Event, Evidence, Interval, Moment, Range, Record, Reset, SettingsRecord, Stamp, Status,
-    StatusRecord,
+    CrashCause, Event, Evidence, Interval, Moment, Polar, Range, Record, Reset, SettingsRecord, Stamp,
+    Status, StatusRecord,
 };
 
 /// `record` with its number, as the Python decoder prints it.
@@ -60,9 +60,14 @@ fn interval(record: &Interval) -> Value {
     json!({
         "stamp": stamp(&record.stamp), "windows": record.windows, "flagged": record.flagged,
         "frequency": value(record.frequency), "voltage": record.voltage.map(range), "neutral": range(record.neutral),
-        "residual": value(record.residual), "u2": value(record.u2), "u0": value(record.u0),
+        "residual": value(record.residual), "neutral_phasor": polar(&record.neutral_phasor),
+        "residual_phasor": polar(&record.residual_phasor), "u2": value(record.u2), "u0": value(record.u0),
         "nema": value(record.nema), "connected": abc(record.connected),
     })
+}
+
+fn polar(polar: &Polar) -> Value {
+    json!({"size": value(polar.size), "angle": value(polar.angle)})
 }
 
 fn event(record: &Event) -> Value {
