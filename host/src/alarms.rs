@@ -53,8 +53,9 @@ impl Alarm {
     }
 }
 
-/// Logger, start, occurrence.
-type Key = (String, u32, u32);
+/// Logger, start, occurrence, condition, frame of the beginning. The first three would do, had not a logger whose flash
+/// was replaced, and every simulated one, a first start again: its alarms are others.
+type Key = (String, u32, u32, &'static str, u64);
 
 /// Brings the events of many logs together. The same event in two logs is one.
 #[derive(Clone, Debug, Default)]
@@ -91,7 +92,7 @@ impl Collector {
             end: None,
             evidence: event.evidence,
         };
-        let key = (device.to_owned(), boot, event.occurrence);
+        let key = (device.to_owned(), boot, event.occurrence, event.condition.name(), event.begin.frame);
         let (alarm, earliest) = self.alarms.entry(key).or_insert((new, event.stamp.frame));
         if alarm.bank.is_empty() {
             alarm.bank = bank.to_owned();

@@ -27,6 +27,14 @@ pub enum DownloadError {
         /// What the system answered.
         source: io::Error,
     },
+    /// A folder or a device.
+    #[error("{}: this is no plain file but {what}; give the name of a file", path.display())]
+    NoFile {
+        /// What is there.
+        path: PathBuf,
+        /// Its kind.
+        what: &'static str,
+    },
     /// The file that is there is something else.
     #[error("{}: the file is there and is no wyelog log; choose another name", path.display())]
     NotALog {
@@ -87,6 +95,8 @@ pub fn part_of(path: &Path) -> PathBuf {
 /// What is there already.
 struct Held {
     origin: Origin,
+    /// Which of the two files it is in.
+    file: PathBuf,
     /// Bytes up to here are worth keeping.
     keep: u64,
     next: Option<u32>,
@@ -115,18 +125,18 @@ pub fn to_file<T: Transport>(
 ) -> Result<Downloaded, DownloadError> {
     let part = part_of(path);
     let fail = |source| DownloadError::File { path: part.clone(), source };
-    let Held { origin, keep, next, identity } = prepare(path, &part)?;
+    let Held { origin, file: held, keep, next, identity } = prepare(path, &part)?;
     if let Some(theirs) = identity.as_ref().filter(|theirs| theirs.serial != hello.identity.serial) {
         let (theirs, ours) = (theirs.serial.clone(), hello.identity.serial.clone());
-        return Err(DownloadError::OtherDevice { path: path.to_owned(), theirs, ours });
+        return Err(DownloadError::OtherDevice { path: held, theirs, ours });
     }
     if next.is_some() && from.is_some() {
-        return Err(DownloadError::HasStart { path: path.to_owned() });
+        return Err(DownloadError::HasStart { path: held });
     }
     let extent = session.extent()?;
     if let Some(next) = next.filter(|next| *next > extent.next) {
         let (last, newest) = (next.saturating_sub(1), extent.next.saturating_sub(1));
-        return Err(DownloadError::Ahead { path: path.to_owned(), last, newest });
+        return Err(DownloadError::Ahead { path: held, last, newest });
     }
     let start = next.or(from).unwrap_or(extent.oldest);
     match origin {
@@ -166,13 +176,23 @@ pub fn to_file<T: Transport>(
 /// Looks what is there: a download that was broken off, or a finished log.
 fn prepare(path: &Path, part: &Path) -> Result<Held, DownloadError> {
     for (file, origin) in [(part, Origin::Part), (path, Origin::Finished)] {
+        // Others, such as devices, may never come to an end.
+        match fs::metadata(file) {
+            Ok(kind) if kind.is_dir() => {
+                return Err(DownloadError::NoFile { path: file.to_owned(), what: "a folder" });
+            }
+            Ok(kind) if !kind.is_file() => {
+                return Err(DownloadError::NoFile { path: file.to_owned(), what: "a device" });
+            }
+            _ => {}
+        }
         let source = match File::open(file) {
             Ok(source) => source,
             Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
             Err(source) => return Err(DownloadError::File { path: file.to_owned(), source }),
         };
-        let held =
-            hold(source, origin).map_err(|source| DownloadError::File { path: file.to_owned(), source })?;
+        let held = hold(source, file, origin)
+            .map_err(|source| DownloadError::File { path: file.to_owned(), source })?;
         // A part without one intact frame is what a cut left of a download that had just begun.
         if held.keep == 0 && origin == Origin::Finished {
             return Err(DownloadError::NotALog { path: file.to_owned() });
@@ -181,11 +201,11 @@ fn prepare(path: &Path, part: &Path) -> Result<Held, DownloadError> {
             return Ok(held);
         }
     }
-    Ok(Held { origin: Origin::Nowhere, keep: 0, next: None, identity: None })
+    Ok(Held { origin: Origin::Nowhere, file: path.to_owned(), keep: 0, next: None, identity: None })
 }
 
-fn hold(source: impl io::Read, origin: Origin) -> io::Result<Held> {
-    let mut held = Held { origin, keep: 0, next: None, identity: None };
+fn hold(source: impl io::Read, file: &Path, origin: Origin) -> io::Result<Held> {
+    let mut held = Held { origin, file: file.to_owned(), keep: 0, next: None, identity: None };
     let mut reader = Reader::new(source);
     while let Some(entry) = reader.entry()? {
         match entry.content {

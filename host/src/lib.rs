@@ -12,6 +12,7 @@ pub mod alarms;
 pub mod device;
 pub mod download;
 pub mod log;
+pub mod number;
 pub mod replay;
 pub mod time;
 pub mod trial;

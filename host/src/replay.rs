@@ -30,6 +30,10 @@ pub struct Source {
     tape: Tape,
     /// Announced samples that the record does not hold.
     pub missing_samples: u64,
+    /// Bytes of the `.dat` file behind the announced samples, which are not read.
+    pub bytes_behind: u64,
+    /// The line frequency in Hz that the record states, if it is not the bank's.
+    pub other_frequency: Option<f64>,
     /// Whether the record has a neutral current: without one nothing can be said of the bank.
     pub has_neutral: bool,
     /// Whether the record says what the bank was told.
@@ -59,6 +63,8 @@ impl Source {
         let tape = tape::from_comtrade(&record, &bank)?;
         Ok(Self {
             missing_samples: record.missing_samples,
+            bytes_behind: record.bytes_behind,
+            other_frequency: record.config.line_frequency_hz.filter(|hz| *hz != hz_of(tape.settings())),
             has_neutral: channels.neutral.is_some(),
             has_contact: channels.contact.is_some(),
             duration_s: frames_to_seconds(tape.frames()),
@@ -100,6 +106,10 @@ impl Source {
         }
         collector.into_alarms()
     }
+}
+
+fn hz_of(settings: &Settings) -> f64 {
+    f64::from(settings.nameplate.frequency.hz())
 }
 
 /// A window with everything that rests on the neutral current taken out.

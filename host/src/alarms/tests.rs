@@ -63,6 +63,45 @@ fn the_changes_of_an_occurrence_become_one_row() {
 }
 
 #[test]
+fn the_same_numbers_after_a_replaced_flash_are_other_alarms() {
+    let mut collector = Collector::default();
+    collector.log(
+        "old",
+        &log("X1", &[event(1, 5000, 1, Change::Detected), event(1, 300_000, 1, Change::Announced)]),
+    );
+    let later =
+        |change| Event { begin: Moment { frame: 90_000, utc_ms: None }, ..event(1, 96_000, 1, change) };
+    let other = Event { condition: Condition::Interruption, ..event(1, 7000, 1, Change::Detected) };
+    collector.log("new", &log("X1", &[later(Change::Detected), other]));
+    let alarms = collector.into_alarms();
+    let seen: Vec<_> = alarms.iter().map(|a| (a.condition, a.begin.frame, a.announced.is_some())).collect();
+    assert_eq!(
+        seen,
+        [
+            (Condition::BlownFuse, 4800, true),
+            (Condition::Interruption, 4800, false),
+            (Condition::BlownFuse, 90_000, false)
+        ]
+    );
+}
+
+#[test]
+fn what_rounds_to_zero_is_shown_without_a_sign() {
+    use wyelog_protocol::quantity::PerUnit;
+    let connected_after = [0.9941, -0.004, 1.0].map(PerUnit::quantise);
+    let event = Event {
+        evidence: Evidence { connected_after, ..Evidence::default() },
+        phases: Phases::from_bits(0b101),
+        ..event(1, 5000, 1, Change::Detected)
+    };
+    let mut collector = Collector::default();
+    collector.log("a", &log("X1", &[event]));
+    let details = details(&collector.into_alarms()[0]);
+    assert!(details.contains("A 0.99, B 0.00, C 1.00 (before: A ?, B ?, C ?)"), "{details}");
+    assert!(details.contains("blown_fuse, phases A and C (route"), "{details}");
+}
+
+#[test]
 fn an_end_without_a_beginning_is_a_row_too() {
     let mut collector = Collector::default();
     collector.log("a", &log("X1", &[event(1, 4800 * 110, 4, Change::Ended)]));

@@ -6,6 +6,7 @@ use wyelog_protocol::condition::Phases;
 use wyelog_protocol::quantity::{Quantity, Scale};
 
 use super::{Alarm, explain};
+use crate::number::{plain, quantity};
 use crate::time::duration;
 
 /// Width of running text.
@@ -60,9 +61,10 @@ pub fn details(alarm: &Alarm) -> String {
     let mut out = String::new();
     let mut line = |name: &str, text: &str| paragraph(&mut out, name, text);
     let phases = phases_text(alarm.phases);
+    let noun = if alarm.phases.letters().count() == 1 { "phase" } else { "phases" };
     line(
         "condition",
-        &format!("{}, phase {phases} (route: {})", alarm.condition.name(), alarm.route().name()),
+        &format!("{}, {noun} {phases} (route: {})", alarm.condition.name(), alarm.route().name()),
     );
     line("began", &alarm.begin.to_string());
     for (name, when) in [("detected", alarm.detected), ("announced", alarm.announced), ("ended", alarm.end)] {
@@ -126,15 +128,12 @@ fn after(alarm: &Alarm, seconds: f64) -> String {
 }
 
 fn parts<S: Scale>(parts: [Quantity<S>; 3]) -> String {
-    let [a, b, c] = parts.map(|part| part.value().map_or_else(|| "?".to_owned(), |y| format!("{y:.2}")));
+    let [a, b, c] = parts.map(|part| part.value_f64().map_or_else(|| "?".to_owned(), |y| plain(y, 2)));
     format!("A {a}, B {b}, C {c}")
 }
 
 fn value<S: Scale>(quantity: Quantity<S>, decimals: usize) -> String {
-    match quantity.value() {
-        Some(_) => format!("{quantity:.decimals$}"),
-        None => "unknown".to_owned(),
-    }
+    self::quantity(quantity, decimals, "unknown")
 }
 
 /// A name on the left, text beside it, wrapped.

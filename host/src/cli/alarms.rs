@@ -52,6 +52,9 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         };
         records += log.records.len() as u64;
         collector.log(&name, &log);
+        if let Some(sentence) = log.refused_sentence() {
+            say(&format!("{name}: {sentence}"));
+        }
         if log.unread.is_nothing() {
             whole += 1;
         } else {
@@ -68,7 +71,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
             writeln!(out, "{}", to_json(alarm))?;
         }
     } else if unreadable < files {
-        show(&alarms, arguments.full, records, out)?;
+        show(&alarms, arguments.full, (records, whole == files), out)?;
     }
     if whole == files {
         return Ok(Outcome::Whole);
@@ -94,10 +97,17 @@ fn report(name: &str, log: &Log) {
     ));
 }
 
-fn show(alarms: &[Alarm], full: bool, records: u64, out: &mut impl Write) -> Result<(), Failure> {
+fn show(
+    alarms: &[Alarm],
+    full: bool,
+    (records, is_all): (u64, bool),
+    out: &mut impl Write,
+) -> Result<(), Failure> {
     let records = count(records, "record");
     if alarms.is_empty() {
-        writeln!(out, "No alarm in {records}.")?;
+        // Nobody may take a damaged log for a healthy bank.
+        let rest = if is_all { "" } else { " that could be read; there may be one in what could not" };
+        writeln!(out, "No alarm in {records}{rest}.")?;
     } else if full {
         write!(out, "{}", sheet::in_full(alarms))?;
     } else {
@@ -127,6 +137,7 @@ fn log_json(name: &str, log: &Log) -> serde_json::Value {
         "damaged_pieces": log.unread.damaged_pieces,
         "lost_records": log.unread.lost_records(),
         "unknown_records": log.unread.unknown_records(),
+        "refused_records": log.refused(),
         "is_whole": log.unread.is_nothing(),
     })
 }

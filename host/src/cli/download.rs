@@ -1,10 +1,12 @@
 //! `wyelog download`
 
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
-use wyelog::device::{Patience, Port, Session};
-use wyelog::download::{self, Downloaded, part_of};
+use wyelog::device::{DeviceError, Patience, Port, Session};
+use wyelog::download::{self, DownloadError, Downloaded, part_of};
 use wyelog::log::Log;
 
 use super::progress::{Progress, Waiting};
@@ -50,29 +52,48 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
             hello.identity.serial, hello.identity.firmware
         ));
     }
+    session.stop_on(stop_flag());
     let result = {
         let mut progress = Progress::new(0, "records");
         download::to_file(&mut session, &hello, &arguments.out, arguments.from, &mut |now| {
             let seconds = progress.seconds();
             progress.update(u64::from(now.next - now.from), u64::from(now.to - now.from), || {
                 let rate = now.link.bytes as f64 / seconds / 1000.0;
-                format!(
-                    "at {rate:.1} kB/s, {}",
-                    count(u64::from(now.link.retries), "retry").replace("retrys", "retries")
-                )
+                format!(", {rate:.1} kB/s, {}", count(u64::from(now.link.retries), "retry"))
             });
         })
     };
-    let done = result.map_err(|error| {
-        let failure = Failure::from(error);
-        let part = part_of(&arguments.out);
-        if part.exists() {
-            Failure::new(format!("{failure} (what had come is kept in {})", part.display()))
-        } else {
-            failure
-        }
-    })?;
+    let done = result.map_err(|error| broken_off(error, &arguments.out))?;
     report(arguments, &hello.identity.serial, &done, out)
+}
+
+/// Ctrl-C ends the download with everything that came in the file; a second one ends the program at once.
+fn stop_flag() -> Arc<AtomicBool> {
+    let flag = Arc::new(AtomicBool::new(false));
+    let asked = Arc::clone(&flag);
+    // Where it cannot be caught, it ends the program: what had been written by then is there.
+    let _ = ctrlc::set_handler(move || {
+        if asked.swap(true, Ordering::Relaxed) {
+            std::process::exit(1);
+        }
+    });
+    flag
+}
+
+fn broken_off(error: DownloadError, out: &Path) -> Failure {
+    let goes_on = match &error {
+        // They say so themselves.
+        DownloadError::Device(DeviceError::Vanished { .. } | DeviceError::Stopped { .. }) => "",
+        DownloadError::Device(_) | DownloadError::File { .. } => ", and the same command goes on from there",
+        _ => return error.into(),
+    };
+    let failure = Failure::from(error);
+    let part = part_of(out);
+    if part.exists() {
+        Failure::new(format!("{failure} (what had come is kept in {}{goes_on})", part.display()))
+    } else {
+        failure
+    }
 }
 
 fn report(
@@ -88,14 +109,17 @@ fn report(
     let link = done.progress.link;
     if link.retries + link.damaged_frames + link.reconnects > 0 {
         say(&format!(
-            "the line was not clean: {} damaged, {} asked again, connected again {} times; nothing is lost by it",
+            "the line was not clean: {} damaged, {} asked again, connected again {}; nothing is lost by it",
             count(u64::from(link.damaged_frames), "frame"),
             count(u64::from(link.retries), "time"),
-            link.reconnects
+            count(u64::from(link.reconnects), "time")
         ));
     }
     // What was there before may be damaged, and the logger itself may have lost records.
     let log = Log::read(&arguments.out)?;
+    if let Some(sentence) = log.refused_sentence() {
+        say(&format!("{name}: {sentence}"));
+    }
     for (from, to) in &log.missing {
         say(&format!("{name}: the logger has no records {from} to {} any more", to - 1));
     }

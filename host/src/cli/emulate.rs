@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use wyelog_firmware::meter::Buffers;
 use wyelog_simulator::board::{self, Board};
 use wyelog_simulator::emulator::{self, Emulator, EmulatorError};
-use wyelog_simulator::flash::NorMemory;
+use wyelog_simulator::flash::{ImageError, NorMemory};
 use wyelog_simulator::line::{Clients, FaultCounts, LineFaults, StreamLine, carry};
 use wyelog_simulator::scenario::Scenario;
 use wyelog_simulator::tape;
@@ -100,6 +100,10 @@ impl End {
 /// Does it.
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     let scenario = try_it::named(&arguments.scenario)?;
+    if let Some(path) = &arguments.flash {
+        // Not only when everything is over.
+        check_writable(path)?;
+    }
     let end = End::new(arguments)?;
     let faults = LineFaults { seed: scenario.seed, byte_error: arguments.line_errors, ..LineFaults::NONE };
     let counts = match &arguments.image {
@@ -113,6 +117,17 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         ));
     }
     Ok(Outcome::Whole)
+}
+
+fn check_writable(path: &Path) -> Result<(), Failure> {
+    let was_there = path.exists();
+    let file = std::fs::OpenOptions::new().append(true).create(true).open(path);
+    file.map_err(|source| ImageError::File { path: path.to_owned(), source })?;
+    if !was_there {
+        // It only stood there for the question.
+        let _ = std::fs::remove_file(path);
+    }
+    Ok(())
 }
 
 fn in_process(
@@ -295,6 +310,7 @@ fn running(emulator: &mut Emulator) -> Result<(), Failure> {
         return Ok(());
     }
     let status = emulator.wait(Duration::ZERO)?;
-    let said = emulator.said().join(" | ");
+    // It fills screens when it dies; how it died stands at the start.
+    let said = emulator.said().into_iter().take(3).collect::<Vec<_>>().join(" | ");
     Err(EmulatorError::Ended { status, when: "by itself", said }.into())
 }

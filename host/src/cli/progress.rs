@@ -11,7 +11,7 @@ const DELAY: Duration = Duration::from_millis(250);
 /// Redrawn so often a second at most.
 const HERTZ: u8 = 8;
 
-/// A bar that appears when it is worth it, and is gone when it is done.
+/// A line that appears when it is worth it, and is gone when it is done.
 #[derive(Debug)]
 pub struct Progress {
     bar: ProgressBar,
@@ -23,7 +23,8 @@ impl Progress {
     /// Of `length` steps of `unit`.
     pub fn new(length: u64, unit: &str) -> Self {
         let bar = ProgressBar::with_draw_target(Some(length), ProgressDrawTarget::hidden());
-        let template = format!("{{bar:32}} {{pos}} of {{len}} {unit}, {{eta}} left {{msg}}");
+        // The numbers first: on a narrow terminal it is the end that does not fit.
+        let template = format!("{{percent:>3}} %, {{pos}} of {{len}} {unit}, {{eta}} left{{wide_msg}}");
         // A template that cannot be read leaves the plain bar.
         if let Ok(style) = ProgressStyle::with_template(&template) {
             bar.set_style(style);

@@ -13,7 +13,7 @@ use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{Interval, Range};
 
 use super::progress::Progress;
-use super::sheet;
+use super::sheet::{self, count};
 use super::{Failure, Outcome, say};
 
 /// Run the logger firmware over a recorded waveform (COMTRADE), here, and show what it finds.
@@ -52,18 +52,37 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         say(&format!("{name}: no neutral current in the record: voltages only, nothing is said of the bank"));
     }
     if missing > 0 {
-        say(&format!("{name}: the .dat file ends {missing} samples early; the rest is read"));
+        say(&format!("{name}: the .dat file ends {} early; the rest is read", count(missing, "sample")));
+    }
+    if source.bytes_behind > 0 {
+        say(&format!(
+            "{name}: the .dat file has {} behind the samples that the .cfg file announces: not read; check its last sample \
+             number (endsamp)",
+            count(source.bytes_behind, "byte")
+        ));
     }
     let settings = source.settings().clone();
+    if let Some(hz) = source.other_frequency {
+        say(&format!(
+            "{name}: the record states {hz} Hz and {} {} Hz; check which of them is right",
+            arguments.bank.display(),
+            settings.nameplate.frequency.hz()
+        ));
+    }
+    let is_whole = missing == 0 && source.bytes_behind == 0;
+    let mut evaluated = false;
     let heading = (source.duration_s, source.has_contact);
     let mut windows = Vec::new();
     let mut written = Ok(());
     let seconds = source.duration_s.ceil() as u64;
     // Beside lines on the same terminal it would only disturb.
-    let mut progress = (!arguments.json).then(|| Progress::new(seconds, "s of signal"));
+    let mut progress = (!arguments.json).then(|| Progress::new(seconds, "s"));
     let alarms = source.run(&mut |output| {
         if let (Some(progress), Output::Window(live)) = (&mut progress, &output) {
             progress.update(frames_to_seconds(live.stamp.frame) as u64, seconds, String::new);
+        }
+        if let Output::Window(live) = &output {
+            evaluated |= live.u2.value().is_some();
         }
         if written.is_err() {
             return;
@@ -87,7 +106,15 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     } else {
         show(&name, heading, &settings, &windows, &alarms, out)?;
     }
-    Ok(if missing > 0 { Outcome::Partly } else { Outcome::Whole })
+    if !evaluated && alarms.is_empty() {
+        say(&format!(
+            "{name}: in no window could the voltages be evaluated, so nothing was looked for; check the record's length, \
+             rate and units, and the voltage and frequency in {}",
+            arguments.bank.display()
+        ));
+        return Ok(Outcome::Partly);
+    }
+    Ok(if is_whole { Outcome::Whole } else { Outcome::Partly })
 }
 
 fn show(
@@ -107,7 +134,7 @@ fn show(
     }
     writeln!(
         out,
-        "Windows   {} of {} cycles",
+        "Windows   {}, each of {} cycles",
         windows.len(),
         settings.nameplate.frequency.cycles_per_window()
     )?;
@@ -135,6 +162,7 @@ fn window(live: &Live, settings: &Settings) -> Value {
         "frequency_hz": number(live.frequency),
         "voltage_v": live.voltage.map(number),
         "voltage_angle_deg": live.voltage_angle.map(number),
+        "phasor_v": phasors(live),
         "neutral_a": number(live.neutral),
         "neutral_phasor_a": [number(live.neutral_fundamental), neutral_angle],
         "u2_percent": number(live.u2),
@@ -143,6 +171,12 @@ fn window(live: &Live, settings: &Settings) -> Value {
         "residual_angle_deg": number(live.residual_angle),
         "connected": live.connected.map(number),
     })
+}
+
+/// Fundamental rms and angle in degrees of each voltage, against the positive-sequence voltage.
+fn phasors(live: &Live) -> Vec<[Option<f64>; 2]> {
+    let parts = live.voltage_fundamental.iter().zip(live.voltage_angle);
+    parts.map(|(size, angle)| [number(*size), number(angle)]).collect()
 }
 
 /// An interval. `t_s` is its end, from the start of the record.

@@ -1,6 +1,8 @@
 //! Small pieces of text that several commands show.
 
 use wyelog::alarms::{self, Alarm};
+use wyelog::number;
+pub use wyelog::number::count;
 use wyelog::time::When;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::message::Live;
@@ -10,9 +12,10 @@ use wyelog_protocol::quantity::{Quantity, Scale};
 pub fn bank(settings: &Settings) -> String {
     let plate = &settings.nameplate;
     let kv = plate.system_voltage.value_f64().unwrap_or(f64::NAN) / 1000.0;
+    // A bank file needs no name.
+    let name = if plate.name.is_empty() { "without a name" } else { plate.name.as_str() };
     format!(
-        "{}: {}, {kv:.2} kV line to line, {} Hz, grounded wye, {} unit{} a phase",
-        plate.name,
+        "{name}: {}, {kv:.2} kV line to line, {} Hz, grounded wye, {} unit{} a phase",
         value(plate.rated_power, 0),
         plate.frequency.hz(),
         plate.units_per_phase,
@@ -55,13 +58,5 @@ pub fn in_full(alarms: &[Alarm]) -> String {
 
 /// A quantity, or a dash.
 pub fn value<S: Scale>(quantity: Quantity<S>, decimals: usize) -> String {
-    match quantity.value() {
-        Some(_) => format!("{quantity:.decimals$}"),
-        None => "-".to_owned(),
-    }
-}
-
-/// "1 record", "2 records".
-pub fn count(number: u64, noun: &str) -> String {
-    format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
+    number::quantity(quantity, decimals, "-")
 }

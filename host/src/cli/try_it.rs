@@ -4,6 +4,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use wyelog::alarms::Collector;
+use wyelog::log::Log;
 use wyelog::trial::{self, BUILT_IN, Trial};
 use wyelog_simulator::scenario::{Phase, Scenario};
 use wyelog_simulator::waveform::What;
@@ -42,9 +43,12 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         return Ok(Outcome::Whole);
     }
     let scenario = named(&arguments.scenario)?;
+    if let Some(path) = &arguments.out {
+        only_a_trial(path)?;
+    }
     let trial = {
         let seconds = scenario.duration_s.ceil() as u64;
-        let mut progress = Progress::new(seconds, "s of signal");
+        let mut progress = Progress::new(seconds, "s");
         trial::run(&scenario, &mut |part| {
             progress.update((part * scenario.duration_s) as u64, seconds, String::new);
         })?
@@ -52,11 +56,30 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     show(&scenario, &trial, out)?;
     if let Some(path) = &arguments.out {
         std::fs::write(path, &trial.file).map_err(|error| {
-            Failure::new(format!("{}: {error}; check the folder and its rights", path.display()))
+            Failure::new(format!(
+                "{}: {error}; check the folder, its rights and the room on the disk",
+                path.display()
+            ))
         })?;
         writeln!(out, "\nThe log is kept in {}.", path.display())?;
     }
     Ok(if trial.log.unread.is_nothing() { Outcome::Whole } else { Outcome::Partly })
+}
+
+/// What a real logger wrote is evidence, and may be all there is of it: only another trial's log is written over.
+fn only_a_trial(path: &Path) -> Result<(), Failure> {
+    if !path.metadata().is_ok_and(|kind| kind.is_file() && kind.len() > 0) {
+        return Ok(());
+    }
+    let is_trial = Log::read(path)
+        .is_ok_and(|log| log.identity.is_some_and(|identity| identity.serial == trial::SERIAL));
+    if is_trial {
+        return Ok(());
+    }
+    Err(Failure::new(format!(
+        "{}: the file is there and is not the log of another trial; choose another name",
+        path.display()
+    )))
 }
 
 /// A built-in scenario, or one from a file.

@@ -67,6 +67,12 @@ pub enum DeviceError {
         /// Bytes that came.
         bytes: u64,
     },
+    /// The user wants no more.
+    #[error("{port}: stopped, as asked for")]
+    Stopped {
+        /// The port.
+        port: String,
+    },
     /// Intact frames came that this version does not understand at all.
     #[error("{port}: the logger speaks another language than this program (schema {})", hex(.schema))]
     OtherSchema {
@@ -105,10 +111,13 @@ fn hex(schema: &Option<u64>) -> String {
 
 impl DeviceError {
     /// What to do about it.
-    pub const fn hint(&self) -> &'static str {
+    pub fn hint(&self) -> &'static str {
         match self {
             Self::Name { .. } => {
                 "give a serial port such as /dev/ttyUSB0 or COM3, or tcp:HOST:PORT such as tcp:127.0.0.1:4100"
+            }
+            Self::NoSuchPort { port, .. } if port.starts_with("tcp:") => {
+                "check host and port, and start what serves it"
             }
             Self::NoSuchPort { .. } => {
                 "plug the cable in, look which port the system gives it, and start what serves it"
@@ -125,6 +134,7 @@ impl DeviceError {
             Self::Garbled { .. } => {
                 "check the speed (--baud), the cable and its ground, and that this is the logger's port"
             }
+            Self::Stopped { .. } => "repeat the command: it goes on where it stopped",
             Self::OtherSchema { .. } => "use a wyelog as new as the logger's firmware",
             Self::NotUnderstood { .. } => "use a wyelog that fits the logger's firmware",
             Self::NotYet { .. } => "repeat the command in a second",

@@ -70,6 +70,19 @@ enum Step {
     NotUnderstood,
 }
 
+/// When a record came last, and what had happened on the link until then.
+#[derive(Clone, Copy)]
+struct Last {
+    at: Instant,
+    counts: LinkCounts,
+}
+
+impl Last {
+    fn now(counts: LinkCounts) -> Self {
+        Self { at: Instant::now(), counts }
+    }
+}
+
 /// The stream of one request.
 struct Stream<'s> {
     next: u32,
@@ -132,13 +145,22 @@ impl<T: Transport> Session<T> {
         let extent = self.extent()?;
         let mut next = from;
         let mut idle = 0;
+        // Long frames do not pass a line that turns over every second of them: then it is one record a time.
+        let mut limit = u32::MAX;
+        let mut last = Last::now(self.counts);
         progress(&Progress { from, next, to: extent.next, link: self.counts });
         while next < extent.next {
-            let mut stream = Stream { next, to: extent.next, sink };
-            let outcome = self.stream(from, &mut stream, progress);
+            let to = next.saturating_add(limit).min(extent.next);
+            let mut stream = Stream { next, to, sink };
+            let outcome = self.stream((from, extent.next), &mut stream, progress);
             let reached = stream.next;
-            idle = if reached > next { 0 } else { idle + 1 };
+            if reached > next {
+                (idle, limit, last) = (0, limit.saturating_mul(2), Last::now(self.counts));
+            } else {
+                (idle, limit) = (idle + 1, 1);
+            }
             next = reached;
+            self.stopped()?;
             let gone = match outcome {
                 Ok(Step::Failed(error)) => return Err(FetchError::Sink(error)),
                 Ok(Step::NotUnderstood) => {
@@ -147,20 +169,38 @@ impl<T: Transport> Session<T> {
                 Ok(Step::On | Step::Again) => None,
                 Err(error) => Some(self.recover(&error)?),
             };
-            if next < extent.next {
+            if next < to {
                 self.counts.retries += 1;
-                if idle >= self.patience.attempts.max(1) {
-                    return Err(gone.unwrap_or_else(|| self.no_answer()).into());
+                if let Some(error) = self.given_up(idle, last, gone) {
+                    return Err(error.into());
                 }
             }
         }
         Ok(extent)
     }
 
-    /// One request and everything that comes of it.
+    /// What to say once enough requests in a row brought nothing. Where answers come damaged at once, they have to have
+    /// done so for as long as a silent line is waited for.
+    fn given_up(&self, idle: u32, last: Last, gone: Option<DeviceError>) -> Option<DeviceError> {
+        let attempts = self.patience.attempts.max(1);
+        let waited = last.at.elapsed();
+        let is_over = gone.is_some() || self.transport.is_idle() || waited >= self.patience.reply * attempts;
+        if idle < attempts || !is_over {
+            return None;
+        }
+        Some(gone.unwrap_or_else(|| {
+            if self.counts.damaged_frames > last.counts.damaged_frames {
+                DeviceError::Garbled { port: self.port(), bytes: self.counts.bytes - last.counts.bytes }
+            } else {
+                self.no_answer(idle, waited)
+            }
+        }))
+    }
+
+    /// One request and everything that comes of it; `from` and `to` are those of the whole download.
     fn stream(
         &mut self,
-        from: u32,
+        (from, to): (u32, u32),
         stream: &mut Stream<'_>,
         progress: &mut dyn FnMut(&Progress),
     ) -> io::Result<Step> {
@@ -170,7 +210,7 @@ impl<T: Transport> Session<T> {
             let Some(step) = self.receive(deadline, &mut |reply| Some(stream.take(&reply)))? else {
                 return Ok(Step::Again);
             };
-            progress(&Progress { from, next: stream.next, to: stream.to, link: self.counts });
+            progress(&Progress { from, next: stream.next, to, link: self.counts });
             if !matches!(step, Step::On) {
                 return Ok(step);
             }

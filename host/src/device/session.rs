@@ -1,6 +1,8 @@
 //! Asking a logger.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use wyelog_protocol::SCHEMA;
@@ -65,7 +67,11 @@ pub struct Session<T> {
     /// Intact frames that came, and those of them that hold no message of this version.
     intact: u64,
     strange: u64,
+    stop: Option<Arc<AtomicBool>>,
 }
+
+/// Longest wait without a look whether the session is to be stopped.
+const LOOK: Duration = Duration::from_millis(100);
 
 impl<T: Transport> Session<T> {
     /// A session over an open line.
@@ -79,6 +85,19 @@ impl<T: Transport> Session<T> {
             inbox: VecDeque::new(),
             intact: 0,
             strange: 0,
+            stop: None,
+        }
+    }
+
+    /// Ends whatever is under way with [`DeviceError::Stopped`] soon after `flag` has become true.
+    pub fn stop_on(&mut self, flag: Arc<AtomicBool>) {
+        self.stop = Some(flag);
+    }
+
+    pub(super) fn stopped(&self) -> Result<(), DeviceError> {
+        match &self.stop {
+            Some(flag) if flag.load(Ordering::Relaxed) => Err(DeviceError::Stopped { port: self.port() }),
+            _ => Ok(()),
         }
     }
 
@@ -162,7 +181,9 @@ impl<T: Transport> Session<T> {
             if attempt > 0 {
                 self.counts.retries += 1;
             }
-            match self.try_once(request, &mut take) {
+            let outcome = self.try_once(request, &mut take);
+            self.stopped()?;
+            match outcome {
                 Ok(Some(Some(answer))) => return Ok(answer),
                 Ok(Some(None)) => {
                     return Err(DeviceError::NotUnderstood { port: self.port(), request: name });
@@ -171,7 +192,8 @@ impl<T: Transport> Session<T> {
                 Err(error) => gone = Some(self.recover(&error)?),
             }
         }
-        Err(gone.unwrap_or_else(|| self.no_answer()))
+        let Patience { reply, attempts, .. } = self.patience;
+        Err(gone.unwrap_or_else(|| self.no_answer(attempts.max(1), reply * attempts.max(1))))
     }
 
     /// `Some(None)`: the logger does not understand the request.
@@ -200,7 +222,8 @@ impl<T: Transport> Session<T> {
         self.transport.send(frame)
     }
 
-    /// Gives every reply to the last request to `take` until it accepts one. `None` when the time is over.
+    /// Gives every reply to the last request to `take` until it accepts one. `None` when the time is over, or the session
+    /// is to be stopped.
     pub(super) fn receive<R>(
         &mut self,
         deadline: Instant,
@@ -229,11 +252,11 @@ impl<T: Transport> Session<T> {
                 }
             }
             let left = deadline.saturating_duration_since(Instant::now());
-            if left.is_zero() {
+            if left.is_zero() || self.stopped().is_err() {
                 return Ok(None);
             }
             let mut bytes = [0; 4096];
-            let count = self.transport.receive(&mut bytes, left)?;
+            let count = self.transport.receive(&mut bytes, left.min(LOOK))?;
             self.counts.bytes += count as u64;
             self.inbox.extend(bytes.iter().take(count));
             if count == 0 && self.transport.is_idle() {
@@ -244,6 +267,7 @@ impl<T: Transport> Session<T> {
 
     /// Opens the port again after `error`. Gives what to say if that does not help either.
     pub(super) fn recover(&mut self, error: &std::io::Error) -> Result<DeviceError, DeviceError> {
+        self.stopped()?;
         let vanished = if self.counts.bytes == 0 && self.transport.is_turned_away(error) {
             DeviceError::Taken { port: self.port() }
         } else {
@@ -262,13 +286,12 @@ impl<T: Transport> Session<T> {
     }
 
     /// Why nothing came of all attempts.
-    pub(super) fn no_answer(&self) -> DeviceError {
+    pub(super) fn no_answer(&self, attempts: u32, waited: Duration) -> DeviceError {
         let port = self.port();
-        let Patience { reply, attempts, .. } = self.patience;
         if self.strange > 0 && self.strange == self.intact {
             DeviceError::OtherSchema { port, schema: None }
         } else if self.intact > 0 || self.counts.bytes == 0 {
-            let milliseconds = u64::try_from((reply * attempts).as_millis()).unwrap_or(u64::MAX);
+            let milliseconds = u64::try_from(waited.as_millis()).unwrap_or(u64::MAX);
             DeviceError::Silent { port, attempts, milliseconds }
         } else {
             DeviceError::Garbled { port, bytes: self.counts.bytes }

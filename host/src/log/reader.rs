@@ -82,7 +82,13 @@ pub struct Damage {
 
 impl fmt::Display for Damage {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "byte {}: {} bytes are unreadable ({})", self.start, self.length, self.harm)
+        write!(
+            f,
+            "byte {}: {} unreadable ({})",
+            self.start,
+            crate::number::count(self.length, "byte"),
+            self.harm
+        )
     }
 }
 
@@ -115,6 +121,11 @@ impl<R: Read> Reader<R> {
             decoder: Decoder::new(),
             is_over: false,
         }
+    }
+
+    /// Bytes read so far, those between pieces included.
+    pub const fn offset(&self) -> u64 {
+        self.offset
     }
 
     /// The next piece, `None` at the end.

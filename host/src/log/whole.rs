@@ -10,6 +10,7 @@ use wyelog_protocol::message::Extent;
 use wyelog_protocol::record::{DecodeError, Envelope, Record};
 
 use super::{Content, Damage, DeviceIdentity, Harm, Reader};
+use crate::number;
 
 /// Pieces of damage that are kept one by one; more are only counted.
 const DAMAGE_KEPT: usize = 1000;
@@ -91,7 +92,7 @@ impl Unread {
         let mut out: Vec<String> = self.damage.iter().take(SHOWN).map(Damage::to_string).collect();
         let more = self.damaged_pieces.saturating_sub(out.len() as u64);
         if more > 0 {
-            out.push(format!("{more} more damaged pieces"));
+            out.push(format!("{} more", number::count(more, "damaged piece")));
         }
         for (from, to) in self.holes.iter().take(SHOWN) {
             out.push(match to.saturating_sub(*from) {
@@ -100,11 +101,12 @@ impl Unread {
             });
         }
         if let Some(rest) = self.holes.get(SHOWN..).filter(|rest| !rest.is_empty()) {
-            out.push(format!("{} more gaps", rest.len()));
+            out.push(format!("{} more", number::count(rest.len() as u64, "gap")));
         }
         for ((kind, version), count) in &self.unknown {
             out.push(format!(
-                "{count} records of kind {kind} version {version} are not known here: a newer logger wrote them; update wyelog"
+                "{} of kind {kind} version {version} not known here: a newer logger wrote that; update wyelog",
+                number::count(*count, "record")
             ));
         }
         if self.is_cut {
@@ -156,7 +158,6 @@ impl Log {
         let mut reader = Reader::new(source);
         let mut log = Self::default();
         while let Some(entry) = reader.entry()? {
-            log.bytes = entry.end;
             let at = (entry.start, entry.end - entry.start);
             match entry.content {
                 Content::Damage(harm) => log.damaged(at, harm),
@@ -166,11 +167,28 @@ impl Log {
                 }
             }
         }
+        log.bytes = reader.offset();
         if let Some(end) = log.end {
             log.reach(end.next);
         }
         log.unread.is_cut = log.end.is_none();
         Ok(log)
+    }
+
+    /// Records that the logger's flash refused since its last start, by the end mark; `None` without one.
+    pub fn refused(&self) -> Option<u32> {
+        self.end.map(|end| end.refused)
+    }
+
+    /// A sentence about them, if there are any.
+    pub fn refused_sentence(&self) -> Option<String> {
+        let end = self.end.filter(|end| end.refused > 0)?;
+        Some(format!(
+            "the logger's flash has refused {} since start {}: measured, and lost for good; replace the logger before it \
+             loses more",
+            number::count(u64::from(end.refused), "record"),
+            end.boot
+        ))
     }
 
     fn take(&mut self, at: (u64, u64), content: Content) {

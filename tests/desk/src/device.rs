@@ -11,7 +11,7 @@ use wyelog_protocol::bank::Settings;
 use wyelog_protocol::frame::{Decoder, MAX_FRAME_BYTES, encode};
 use wyelog_protocol::message::{FromLogger, MAX_PACKET_BYTES, Reply, Request, ToLogger};
 use wyelog_protocol::quantity::{PerUnit, Percent, Voltage};
-use wyelog_protocol::record::{Interval, Range, Record, Stamp};
+use wyelog_protocol::record::{Interval, Polar, Range, Record, Stamp};
 use wyelog_protocol::text;
 use wyelog_simulator::flash::NorMemory;
 use wyelog_simulator::line::{Clients, FaultCounts, LineFaults};
@@ -55,6 +55,8 @@ fn interval(boot: u32, number: u64) -> Record {
         voltage,
         neutral: Range::default(),
         residual: PerUnit::quantise(wobble / 1e4),
+        neutral_phasor: Polar::default(),
+        residual_phasor: Polar::default(),
         u2: Percent::quantise(0.8),
         u0: Percent::quantise(1.1),
         nema: Percent::quantise(0.7),

@@ -180,3 +180,53 @@ fn impossible_scenarios_are_answered_with_file_line_and_field() {
          path of a scenario file (.toml)\n"
     );
 }
+
+#[test]
+fn a_lost_alarm_is_not_taken_for_none() {
+    let (folder, log) = folder();
+    let bytes = fs::read(&log).unwrap();
+    // The boot record and the settings are left.
+    let zeros: Vec<usize> = (0..bytes.len()).filter(|&at| bytes[at] == 0).collect();
+    fs::write(&log, &bytes[..=zeros[5]]).unwrap();
+    let ended = alarms(&folder, &["b.log"]);
+    assert_eq!(ended.code, Some(1));
+    assert_eq!(ended.out, "No alarm in 2 records that could be read; there may be one in what could not.\n");
+}
+
+#[test]
+fn logs_of_two_trials_are_two_alarms() {
+    let (folder, _) = folder();
+    assert_eq!(wyelog_in(folder.path(), &["try", "interruption", "--out", "i.log"]).code, Some(0));
+    let ended = alarms(&folder, &["--json", "b.log", "i.log"]);
+    let found = objects(&ended, "alarm");
+    let found: Vec<&str> = found.iter().map(|alarm| alarm["condition"].as_str().unwrap()).collect();
+    assert_eq!(found, ["blown_fuse", "interruption"]);
+}
+
+#[test]
+fn a_trial_writes_over_no_logger_s_log() {
+    use wyelog::log::LogWriter;
+    use wyelog_protocol::message::Identity;
+    let (folder, log) = folder();
+    // Over another trial's, and over the nothing that a full disk leaves.
+    assert_eq!(wyelog_in(folder.path(), &["try", "--out", "b.log"]).code, Some(0));
+    fs::write(folder.path().join("empty.log"), []).unwrap();
+    assert_eq!(wyelog_in(folder.path(), &["try", "--out", "empty.log"]).code, Some(0));
+    let mut writer = LogWriter::new(Vec::new());
+    let identity = Identity {
+        schema: 1,
+        firmware: "1.0.0",
+        board: "test",
+        device: wyelog_protocol::text("L1"),
+        boot: 1,
+        frames_per_second: 4800,
+        kinds: [(3, 1)].into_iter().collect(),
+    };
+    writer.identity(&identity).unwrap();
+    let real = writer.into_sink().unwrap();
+    fs::write(&log, &real).unwrap();
+    let ended = wyelog_in(folder.path(), &["try", "--out", "b.log"]);
+    let said = "wyelog: b.log: the file is there and is not the log of another trial; choose another name\n";
+    assert_eq!((ended.code, ended.err.as_str(), ended.out.as_str()), (Some(1), said, ""));
+    assert!(fs::read(&log).unwrap() == real);
+}

@@ -5,8 +5,10 @@ use std::path::Path;
 
 use tempfile::TempDir;
 use wyelog::log::Log;
-use wyelog_desk_tests::device::{Served, keeper};
+use wyelog_desk_tests::device::{Served, framed, keeper};
 use wyelog_desk_tests::{Ended, wyelog_in};
+use wyelog_protocol::message::{Extent, Identity, Reply, Request};
+use wyelog_protocol::text;
 use wyelog_simulator::line::LineFaults;
 
 /// Records that the logger writes at its start: boot and settings.
@@ -39,6 +41,8 @@ fn a_bad_line_costs_time_and_not_one_byte() {
     let bad = LineFaults { seed: 11, ..LineFaults::NONE };
     for (name, faults) in [
         ("byte errors", LineFaults { byte_error: 2e-4, ..bad }),
+        // Seven of eight full frames are damaged.
+        ("many byte errors", LineFaults { byte_error: 2e-3, ..bad }),
         ("lost bytes", LineFaults { byte_loss: 2e-4, ..bad }),
         ("lost frames", LineFaults { burst_loss: 1e-4, burst_bytes: 1500, ..bad }),
         ("disconnects", LineFaults { bytes_to_disconnect: Some(30_000), ..bad }),
@@ -183,4 +187,130 @@ fn a_log_with_damage_goes_on_and_stays_marked() {
     assert!(ended.out.starts_with("b.log: 10 records from logger L1, behind"), "{}", ended.out);
     assert!(ended.err.contains("to get what is damaged again, download into a new file"), "{}", ended.err);
     assert_eq!(Log::read(&path).unwrap().records.len(), 61);
+}
+
+#[test]
+fn a_line_that_carries_nothing_whole_is_not_called_silent() {
+    let folder = tempfile::tempdir().unwrap();
+    let device = Served::answering(|number, request| match request {
+        Request::Identify => framed(number, identity("L1")),
+        Request::ReadExtent => framed(number, Reply::Extent(EXTENT)),
+        _ => b"\x05noise\0".to_vec(),
+    });
+    let started = std::time::Instant::now();
+    let ended = download(&folder, &device.port, "b.log", &[]);
+    assert_eq!(ended.code, Some(1), "{ended:?}");
+    for part in [
+        "bytes came, but nothing intact that answers a request; check the speed (--baud)",
+        "(what had come is kept in b.log.part, and the same command goes on from there)\n",
+    ] {
+        assert!(ended.err.contains(part), "no {part:?} in {}", ended.err);
+    }
+    // As patient as with a silent line, whose answers take as long as they may.
+    assert!(started.elapsed().as_secs_f64() > 5.0, "{:?}", started.elapsed());
+}
+
+const EXTENT: Extent = Extent { boot: 1, oldest: 0, next: 2, refused: 0 };
+
+fn identity(serial: &str) -> Reply<'static> {
+    Reply::Identity(Identity {
+        schema: wyelog_protocol::SCHEMA,
+        firmware: "9.0.0",
+        board: "test",
+        device: text(serial),
+        boot: 1,
+        frames_per_second: 4800,
+        kinds: [(3, 1)].into_iter().collect(),
+    })
+}
+
+#[test]
+fn what_the_flash_refused_is_told_after_the_download_and_with_the_alarms() {
+    let device = Served::answering(|number, request| {
+        let extent = Extent { refused: 7, next: 1, ..EXTENT };
+        match request {
+            Request::Identify => framed(number, identity("L1")),
+            Request::ReadExtent => framed(number, Reply::Extent(extent)),
+            // A status record 'frames lost: 5' of start 1.
+            Request::ReadLog { .. } => {
+                framed(number, Reply::Records { first: 0, bytes: &[3, 1, 5, 1, 0, 0, 2, 5] })
+            }
+            _ => framed(number, Reply::NotUnderstood),
+        }
+    });
+    let folder = tempfile::tempdir().unwrap();
+    let said = "wyelog: b.log: the logger's flash has refused 7 records since start 1: measured, and lost for good; replace \
+                the logger before it loses more\n";
+    let ended = download(&folder, &device.port, "b.log", &[]);
+    assert_eq!((ended.code, ended.err.as_str()), (Some(0), said));
+    let ended = wyelog_in(folder.path(), &["alarms", "b.log"]);
+    assert_eq!(
+        (ended.code, ended.err.as_str(), ended.out.as_str()),
+        (Some(0), said, "No alarm in 1 record.\n")
+    );
+    let ended = wyelog_in(folder.path(), &["alarms", "--json", "b.log"]);
+    assert!(ended.out.contains("\"refused_records\":7"), "{}", ended.out);
+}
+
+#[test]
+fn no_folder_and_no_device_is_taken_for_a_log() {
+    let folder = tempfile::tempdir().unwrap();
+    fs::create_dir(folder.path().join("logs")).unwrap();
+    let device = Served::keeper(keeper("L1", 5, 64), LineFaults::NONE, None);
+    let ended = download(&folder, &device.port, "logs", &[]);
+    let said = "wyelog: logs: this is no plain file but a folder; give the name of a file\n";
+    assert_eq!((ended.code, ended.err.as_str()), (Some(1), said));
+    // It would be read for ever.
+    #[cfg(unix)]
+    {
+        let ended = download(&folder, &device.port, "/dev/zero", &[]);
+        let said = "wyelog: /dev/zero: this is no plain file but a device; give the name of a file\n";
+        assert_eq!((ended.code, ended.err.as_str()), (Some(1), said));
+    }
+}
+
+#[test]
+fn a_part_that_does_not_fit_is_named_itself() {
+    let folder = tempfile::tempdir().unwrap();
+    let bytes = clean(&folder);
+    fs::write(folder.path().join("b.log.part"), &bytes[..5000]).unwrap();
+    let other = Served::keeper(keeper("L9", 5, 64), LineFaults::NONE, None);
+    let ended = download(&folder, &other.port, "b.log", &[]);
+    let said =
+        "wyelog: b.log.part: the file is the log of logger L1, and this is logger L9; choose another name\n";
+    assert_eq!((ended.code, ended.err.as_str()), (Some(1), said));
+    assert_eq!(fs::read(folder.path().join("b.log.part")).unwrap(), &bytes[..5000]);
+}
+
+#[cfg(unix)]
+#[test]
+fn ctrl_c_keeps_what_has_come() {
+    use std::process::{Command, Stdio};
+    let folder = tempfile::tempdir().unwrap();
+    // One record, and then silence.
+    let device = Served::answering(|number, request| match request {
+        Request::Identify => framed(number, identity("L1")),
+        Request::ReadExtent => framed(number, Reply::Extent(EXTENT)),
+        Request::ReadLog { from: 0, .. } => {
+            framed(number, Reply::Records { first: 0, bytes: &[3, 1, 5, 1, 0, 0, 2, 5] })
+        }
+        _ => Vec::new(),
+    });
+    let child = Command::new(wyelog_desk_tests::binary())
+        .args(["download", "--port", &device.port, "--out", "b.log"])
+        .current_dir(folder.path())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    std::thread::sleep(std::time::Duration::from_millis(1200));
+    assert!(Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap().success());
+    let output = child.wait_with_output().unwrap();
+    assert_eq!(output.status.code(), Some(1));
+    let said = format!(
+        "wyelog: {}: stopped, as asked for; repeat the command: it goes on where it stopped (what had come is kept in \
+         b.log.part)\n",
+        device.port
+    );
+    assert_eq!(String::from_utf8_lossy(&output.stderr), said);
+    assert_eq!(Log::read(&folder.path().join("b.log.part")).unwrap().records.len(), 1);
 }

@@ -29,8 +29,8 @@ fn no_port() {
     assert_refused(
         &format!("tcp:{address}"),
         &format!(
-            "wyelog: tcp:{address}: there is no such port (nothing listens there); plug the cable in, look which port the \
-             system gives it, and start what serves it\n"
+            "wyelog: tcp:{address}: there is no such port (nothing listens there); check host and port, and start what \
+             serves it\n"
         ),
     );
     assert_refused(
@@ -139,12 +139,15 @@ fn a_logger_of_another_schema_is_read_as_far_as_it_is_known() {
     assert_eq!(ended.out, "b.log: 2 records from logger L3\n");
     for part in [
         "logger L3 (firmware 9.0.0) writes another schema than this program knows; what both know is read",
-        "b.log: 1 records of kind 77 version 1 are not known here: a newer logger wrote them; update wyelog",
+        "b.log: 1 record of kind 77 version 1 not known here: a newer logger wrote that; update wyelog",
     ] {
         assert!(ended.err.contains(part), "no {part:?} in {}", ended.err);
     }
     let ended = wyelog_in(folder.path(), &["alarms", "b.log"]);
-    assert_eq!((ended.code, ended.out.as_str()), (Some(1), "No alarm in 1 record.\n"));
+    assert_eq!(
+        (ended.code, ended.out.as_str()),
+        (Some(1), "No alarm in 1 record that could be read; there may be one in what could not.\n")
+    );
 }
 
 /// `wyelog emulate`, killed when dropped.
@@ -215,6 +218,10 @@ fn a_flash_file_keeps_the_log_from_one_run_to_the_next() {
     let boots: Vec<&str> = ended.out.lines().filter(|line| line.contains("\"alarm\"")).collect();
     assert_eq!(boots.len(), 2, "{}", ended.out);
     assert!(boots[0].contains("\"boot\":1") && boots[1].contains("\"boot\":2"), "{}", ended.out);
+    // Where it cannot be kept, that is said before the run and not behind it.
+    let ended = wyelog_in(folder.path(), &["emulate", "healthy", "--flash", "no/such/flash", "--for", "1"]);
+    assert_eq!((ended.code, ended.out.as_str()), (Some(1), ""));
+    assert!(ended.err.contains("check the folder, its rights and the room on the disk"), "{}", ended.err);
     std::fs::File::create(&flash).unwrap().write_all(&[0xFF; 100]).unwrap();
     let ended = wyelog_in(folder.path(), &["emulate", "healthy", "--flash", &flash, "--for", "1"]);
     assert_eq!(ended.code, Some(1));

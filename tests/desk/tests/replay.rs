@@ -56,6 +56,13 @@ fn windows_follow_each_other_and_hold_what_the_bank_file_says() {
     for volts in last["voltage_v"].as_array().unwrap() {
         assert!((volts.as_f64().unwrap() / (13_800.0 / 3_f64.sqrt()) - 1.0).abs() < 0.1, "{volts}");
     }
+    // The fundamental is nearly all of the voltage, never more, and stands where the angle says.
+    for (phase, phasor) in last["phasor_v"].as_array().unwrap().iter().enumerate() {
+        let size = phasor[0].as_f64().unwrap() / last["voltage_v"][phase].as_f64().unwrap();
+        assert!((0.99..=1.000_01).contains(&size), "{size}");
+        assert_eq!(phasor[1], last["voltage_angle_deg"][phase]);
+        assert_eq!(phasor.as_array().unwrap().len(), 2);
+    }
 }
 
 #[test]
@@ -112,4 +119,51 @@ fn what_cannot_be_is_answered_with_file_and_place() {
         "{}",
         ended.err
     );
+}
+
+/// A copy of the record `healthy` whose `.cfg` file has `from` replaced by `to`, with a bank of `hz`; what is said.
+fn changed(from: &str, to: &str, hz: u32, behind: &[u8]) -> Ended {
+    let folder = tempfile::tempdir().unwrap();
+    let source = |end: &str| repository(&format!("tests/device/records/healthy.{end}"));
+    let cfg = std::fs::read_to_string(source("cfg")).unwrap();
+    let other = cfg.replacen(from, to, 1);
+    assert!(other != cfg || from == to, "{from}");
+    std::fs::write(folder.path().join("r.cfg"), other).unwrap();
+    let dat = [std::fs::read(source("dat")).unwrap().as_slice(), behind].concat();
+    std::fs::write(folder.path().join("r.dat"), dat).unwrap();
+    let bank = format!(
+        "[bank]\nconnection = \"grounded_wye\"\nrated_kvar = 900\nrated_kv_ll = 13.8\nfrequency_hz = {hz}\n"
+    );
+    std::fs::write(folder.path().join("b.toml"), bank).unwrap();
+    wyelog_in(folder.path(), &["replay", "r.cfg", "--bank", "b.toml"])
+}
+
+#[test]
+fn a_record_that_says_nothing_is_no_healthy_bank() {
+    // Twice the rate: 100 Hz, which no window can be.
+    let ended = changed("4800,", "9600,", 50, &[]);
+    assert_eq!(ended.code, Some(1));
+    assert_eq!(
+        ended.err,
+        "wyelog: r.cfg: in no window could the voltages be evaluated, so nothing was looked for; check the record's length, \
+         rate and units, and the voltage and frequency in b.toml\n"
+    );
+}
+
+#[test]
+fn what_does_not_fit_together_is_told() {
+    let ended = changed("", "", 60, &[]);
+    assert_eq!(ended.code, Some(0));
+    assert_eq!(
+        ended.err,
+        "wyelog: r.cfg: the record states 50 Hz and b.toml 60 Hz; check which of them is right\n"
+    );
+    let ended = changed("", "", 50, &[0; 40]);
+    assert_eq!(ended.code, Some(1));
+    assert_eq!(
+        ended.err,
+        "wyelog: r.cfg: the .dat file has 40 bytes behind the samples that the .cfg file announces: not read; check its last \
+         sample number (endsamp)\n"
+    );
+    assert!(ended.out.contains("No condition was found."), "{}", ended.out);
 }

@@ -1,12 +1,13 @@
 //! The frame interrupt: the next inputs of the tape go into the Meter's queue.
 
+use crate::backlog::Backlog;
 use crate::clock::FrameTimer;
 use crate::owned::Owned;
 use crate::tape_file::TapeFile;
 use core::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use heapless::spsc::Producer;
 use wyelog_firmware::frontend::Input;
-use wyelog_firmware::tape;
+use wyelog_firmware::tape::{self, Item};
 
 /// Most inputs between two frames.
 const INPUTS_PER_FRAME: usize = 8;
@@ -17,7 +18,7 @@ const FREE_BATCH: usize = 32;
 /// What the interrupt works with.
 pub static FRAMES: Owned<Frames> = Owned::empty();
 
-/// Whether the tape has come to its end.
+/// Whether the tape has come to its end, and all of it is on its way to the Meter.
 pub static ENDED: AtomicBool = AtomicBool::new(false);
 
 /// Whether that was because it is damaged there.
@@ -35,14 +36,15 @@ pub struct Frames {
     queue: Producer<'static, Input>,
     /// What strikes for each frame; `None` where the main thread does.
     timer: Option<FrameTimer>,
-    /// Frames lost since the Meter was last told.
-    lost: u32,
+    backlog: Backlog,
+    /// Nothing more comes from the tape.
+    over: bool,
 }
 
 impl Frames {
     /// Frames from `tape`, whose head has been read.
     pub const fn new(tape: TapeFile, queue: Producer<'static, Input>, timer: Option<FrameTimer>) -> Self {
-        Self { tape, queue, timer, lost: 0 }
+        Self { tape, queue, timer, backlog: Backlog::new(), over: false }
     }
 
     /// One strike of the timer, or one call of the main thread.
@@ -57,17 +59,21 @@ impl Frames {
         for _ in 0..batch {
             self.next_frame();
         }
+        if self.over && self.backlog.flow(&mut self.queue) {
+            self.end();
+        }
         let waiting = u32::try_from(self.queue.len()).unwrap_or(u32::MAX);
         DEEPEST.fetch_max(waiting, Ordering::Relaxed);
     }
 
     fn next_frame(&mut self) {
         for _ in 0..INPUTS_PER_FRAME {
-            let Some(item) = self.tape.next() else { return self.end() };
+            let Some(item) = self.next_item() else { return };
             let Some(input) = tape::decode(&item) else {
                 DAMAGED.store(true, Ordering::Relaxed);
                 defmt::error!("the tape is damaged: {=[u8]:02x}", item);
-                return self.end();
+                self.over = true;
+                return;
             };
             self.push(input);
             if matches!(input, Input::Frame(_)) {
@@ -76,19 +82,20 @@ impl Frames {
         }
     }
 
+    fn next_item(&mut self) -> Option<Item> {
+        let item = if self.over { None } else { self.tape.next() };
+        self.over = item.is_none();
+        item
+    }
+
     fn push(&mut self, input: Input) {
-        if self.lost > 0 && self.queue.enqueue(Input::FramesLost(self.lost)).is_ok() {
-            self.lost = 0;
-        }
-        if self.lost == 0 && self.queue.enqueue(input).is_ok() {
+        if self.backlog.flow(&mut self.queue) && self.queue.enqueue(input).is_ok() {
             return;
         }
         if matches!(input, Input::Frame(_)) {
-            self.lost = self.lost.saturating_add(1);
             LOST.fetch_add(1, Ordering::Relaxed);
-        } else {
-            defmt::error!("an input that is no frame found the queue full");
         }
+        self.backlog.add(input);
     }
 
     fn end(&mut self) {

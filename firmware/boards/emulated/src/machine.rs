@@ -2,7 +2,8 @@
 //!
 //! Addresses and lines: ARM application note 386, "ARM Cortex-M4 SMM on V2M-MPS2", memory map and interrupts.
 
-use cortex_m::interrupt::InterruptNumber;
+use cortex_m::asm;
+use cortex_m::interrupt::{self, InterruptNumber};
 use cortex_m::peripheral::NVIC;
 use cortex_m::peripheral::scb::SystemHandler;
 
@@ -34,24 +35,40 @@ type Handler = extern "C" fn();
 #[unsafe(link_section = ".vector_table.interrupts")]
 #[unsafe(no_mangle)]
 static __INTERRUPTS: [Handler; 32] = {
-    let mut table: [Handler; 32] = [crate::note::unexpected; 32];
+    let mut table: [Handler; 32] = [crate::fault::unexpected; 32];
     table[Line::UartReceive as usize] = crate::uart_receive;
     table[Line::UartTransmit as usize] = crate::uart_transmit;
     table[Line::Frame as usize] = crate::frame;
     table
 };
 
-/// Gives each interrupt its place in the table at the top of `main`: the smaller the number, the more it preempts.
-pub fn set_priorities() {
+/// No access, no code, 2^28 bytes, in use: the attributes and size of a region of the MPU.
+const NOTHING_IN_256_MIB: u32 = (1 << 28) | (27 << 1) | 1;
+/// The MPU is on, except in the handler of hard faults, and leaves what is in no region as it was.
+const MPU_ON: u32 = 0b101;
+
+/// Puts up the guard below the stack, and gives each interrupt its place in the table at the top of `main`: the smaller
+/// the number, the more it preempts. To be called first of all.
+///
+/// Without the guard a stack that overflows reads zeros there: nothing lies from 0x1000_0000 to the RAM, and this machine
+/// does not mind who asks for it.
+pub fn prepare() {
     let Some(mut peripherals) = cortex_m::Peripherals::take() else { return };
-    // SAFETY: no critical section rests on priorities, and no interrupt is enabled yet.
-    #[expect(unsafe_code, reason = "cortex-m cannot know what rests on priorities")]
+    // SAFETY: nothing of this program lies in the region; no critical section rests on priorities, and no interrupt is
+    // enabled yet.
+    #[expect(unsafe_code, reason = "cortex-m cannot know what lies where, and what rests on priorities")]
     unsafe {
+        peripherals.MPU.rnr.write(0);
+        peripherals.MPU.rbar.write(0x1000_0000);
+        peripherals.MPU.rasr.write(NOTHING_IN_256_MIB);
+        peripherals.MPU.ctrl.write(MPU_ON);
         peripherals.NVIC.set_priority(Line::Frame, 0x20);
         peripherals.NVIC.set_priority(Line::UartReceive, 0x40);
         peripherals.NVIC.set_priority(Line::UartTransmit, 0x40);
         peripherals.SCB.set_priority(SystemHandler::PendSV, 0x60);
     }
+    asm::dsb();
+    asm::isb();
 }
 
 /// Lets the interrupts come.
@@ -63,6 +80,19 @@ pub fn unmask() {
             NVIC::unmask(line);
         }
     }
+}
+
+/// Waits for the next interrupt, unless there is `work` already.
+///
+/// Interrupts are off from the question to the wait: one that comes between stays pending, and ends the wait all the
+/// same (ARMv7-M Architecture Reference Manual, "Wait For Interrupt"). With them on it would be served before the wait,
+/// which nothing might then end.
+pub fn sleep_unless(work: impl FnOnce() -> bool) {
+    interrupt::free(|_| {
+        if !work() {
+            asm::wfi();
+        }
+    });
 }
 
 /// One 32-bit register of the machine.

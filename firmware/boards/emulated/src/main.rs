@@ -22,7 +22,9 @@
     clippy::panic
 )]
 
+mod backlog;
 mod clock;
+mod fault;
 mod flash;
 mod frames;
 mod log;
@@ -32,11 +34,11 @@ mod note;
 mod options;
 mod owned;
 mod semihosting;
+mod stack;
 mod tape_file;
 mod uart;
 
 use core::sync::atomic::Ordering;
-use cortex_m::asm;
 use cortex_m::peripheral::NVIC;
 use cortex_m_rt::{entry, exception};
 use flash::Flash;
@@ -67,6 +69,7 @@ fn main() -> ! {
     static mut LIVE_QUEUE: Queue<Live, 2> = Queue::new();
     static mut UART_QUEUES: uart::Queues = uart::Queues::new();
 
+    machine::prepare();
     let Some(options) = Options::read() else { refuse(c"a word of the command line is not known\n", 2) };
     if let Some(name) = &options.log {
         log::open(name);
@@ -93,7 +96,6 @@ fn main() -> ! {
     let trip = options.trip.filter(|_| crash.is_none());
     METERING.give(Metering::new(meter, inputs, Queues { records: record, live }, trip));
     let mut uart = uart::Uart::start(UART_QUEUES);
-    machine::set_priorities();
     let timer = options.real_time.then(clock::FrameTimer::start);
     FRAMES.give(Frames::new(tape, input, timer));
     machine::unmask();
@@ -115,7 +117,10 @@ fn main() -> ! {
         if !ended && !options.real_time {
             NVIC::pend(Line::Frame);
         } else if !busy {
-            asm::wfi();
+            machine::sleep_unless(|| {
+                let newly_ended = ENDED.load(Ordering::Relaxed) != ended;
+                newly_ended || records.ready() || lives.ready() || uart.has_received()
+            });
         }
     }
 }
@@ -148,5 +153,8 @@ fn finish(erased: u32) -> ! {
     let (lost, deepest) = (frames::LOST.load(Ordering::Relaxed), frames::DEEPEST.load(Ordering::Relaxed));
     defmt::info!("end of the tape: {=u32} frames lost, at most {=u32} inputs waiting", lost, deepest);
     defmt::info!("{=u32} sectors erased", erased);
+    defmt::info!("link: {=u32} bytes found no room", uart::LOST.load(Ordering::Relaxed));
+    let (used, size) = stack::used();
+    defmt::info!("stack: {=usize} of {=usize} bytes used", used, size);
     semihosting::exit(if DAMAGED.load(Ordering::Relaxed) { 3 } else { 0 })
 }

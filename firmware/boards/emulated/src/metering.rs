@@ -4,6 +4,7 @@ use crate::clock;
 use crate::log;
 use crate::options::Trip;
 use crate::owned::Owned;
+use core::hint::black_box;
 use core::sync::atomic::Ordering;
 use heapless::spsc::Consumer;
 use wyelog_firmware::FRAMES_PER_SECOND;
@@ -40,6 +41,7 @@ impl Metering {
             match self.trip {
                 Some(Trip::Panic) => trip(),
                 Some(Trip::HardFault) => cortex_m::asm::udf(),
+                Some(Trip::StackOverflow) => drop(overflow(0)),
                 None => {}
             }
             let start = clock::now();
@@ -67,6 +69,13 @@ impl Metering {
 #[inline(never)]
 fn trip() -> ! {
     panic!("trip=panic")
+}
+
+/// Needs the result of the next call for its own, so that it cannot become a loop.
+#[expect(unconditional_recursion, reason = "asked for by trip=stack")]
+#[inline(never)]
+fn overflow(depth: u32) -> u32 {
+    black_box(depth) ^ overflow(black_box(depth.wrapping_add(1)))
 }
 
 /// Ticks of the free-running timer that the Meter's steps took, from the tenth second on. Where the emulator counts an

@@ -3,14 +3,13 @@
 //! ```text
 //! magic · cause · address · schema, low word · high word · CRC-32      six words in RAM that no start-up code clears
 //! ```
-//! The address is that of the faulting instruction; for a panic, that of the `core::panic::Location` of its place in
+//! The address is that of the faulting instruction, 0 if it is not known (after a stack overflow, say); for a panic, that of the `core::panic::Location` of its place in
 //! the source. Both can be looked up in the image's ELF file.
 
 use core::cell::UnsafeCell;
 use core::mem::MaybeUninit;
 use core::panic::PanicInfo;
 use cortex_m::peripheral::SCB;
-use cortex_m_rt::{ExceptionFrame, exception};
 use wyelog_firmware::keeper::Crash;
 use wyelog_protocol::SCHEMA;
 use wyelog_protocol::frame::CRC32;
@@ -50,7 +49,13 @@ pub fn take() -> Option<Crash> {
     Some(Crash { cause, address, schema: u64::from(low) | (u64::from(high) << 32) })
 }
 
-/// Leaves a note and starts the machine anew.
+/// Leaves a note of a fault at the instruction of that address, or 0, and starts the machine anew.
+pub fn hard_fault(address: u32) -> ! {
+    stop(HARD_FAULT, address)
+}
+
+/// Leaves a note and starts the machine anew. Without floats: the processor might stack theirs late, where the stack
+/// overflowed.
 fn stop(cause: u32, address: u32) -> ! {
     let [a, b, c, d, e, f, g, h] = SCHEMA.to_le_bytes();
     let (low, high) = (u32::from_le_bytes([a, b, c, d]), u32::from_le_bytes([e, f, g, h]));
@@ -78,27 +83,4 @@ fn checksum(cause: u32, address: u32, low: u32, high: u32) -> u32 {
 fn panic(info: &PanicInfo) -> ! {
     let place = info.location().map_or(0, |location| core::ptr::from_ref(location).addr());
     stop(PANIC, u32::try_from(place).unwrap_or(0))
-}
-
-#[exception]
-#[allow(
-    unsafe_code,
-    reason = "cortex-m-rt's signature; its macro makes two functions of one: expect would fail"
-)]
-unsafe fn HardFault(frame: &ExceptionFrame) -> ! {
-    stop(HARD_FAULT, frame.pc())
-}
-
-/// An interrupt that nobody had enabled is a fault of the processor, at no instruction.
-pub extern "C" fn unexpected() {
-    stop(HARD_FAULT, 0)
-}
-
-#[exception]
-#[allow(
-    unsafe_code,
-    reason = "cortex-m-rt's signature; its macro makes two functions of one: expect would fail"
-)]
-unsafe fn DefaultHandler(_number: i16) -> ! {
-    stop(HARD_FAULT, 0)
 }

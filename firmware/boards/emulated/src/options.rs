@@ -9,7 +9,7 @@
 //! end=exit     the emulator ends with the tape, code 0
 //! end=stay     the link goes on after the tape
 //! erase=typical|worst|none     how long a sector's erase takes, with pace=real: 45 ms, 400 ms, nothing
-//! trip=panic|hardfault         the first frame brings the logger down, once
+//! trip=panic|hardfault|stack   the first frame brings the logger down, once
 //! ```
 //! The emulator's exit code is 0 at the end of the tape, 2 for a word or a file that cannot be used (it says which), 3
 //! for a damaged tape. A file's name cannot hold a blank: the emulator is started in the folder where its files are.
@@ -54,8 +54,10 @@ pub enum Erase {
 pub enum Trip {
     /// By a panic.
     Panic,
-    /// By a jump to nowhere.
+    /// By an instruction that does not exist.
     HardFault,
+    /// By a stack that grows without end.
+    StackOverflow,
 }
 
 impl Options {
@@ -95,6 +97,7 @@ impl Options {
             (b"erase", b"none") => self.erase = Erase::None,
             (b"trip", b"panic") => self.trip = Some(Trip::Panic),
             (b"trip", b"hardfault") => self.trip = Some(Trip::HardFault),
+            (b"trip", b"stack") => self.trip = Some(Trip::StackOverflow),
             _ => return None,
         }
         Some(())

@@ -14,6 +14,8 @@ pub(super) struct Samples {
     pub stamps: Vec<Option<u64>>,
     /// Whole samples read.
     pub count: u64,
+    /// Bytes from the end of the announced samples on, if there is room for another sample in them.
+    pub bytes_behind: u64,
 }
 
 const DAMAGED: &str = "the file is damaged here or belongs to another .cfg file; copy the record again";
@@ -67,6 +69,7 @@ impl Reader<'_> {
         let size = 8 + analog_bytes + status_bytes;
         for (index, record) in bytes.chunks_exact(size).enumerate() {
             if self.samples.count == self.config.sample_count {
+                self.samples.bytes_behind = (bytes.len() - index * size) as u64;
                 break;
             }
             let (head, body) = record.split_at(8);
@@ -94,7 +97,14 @@ impl Reader<'_> {
         for line in bytes.split_inclusive(|&byte| byte == b'\n') {
             let start = offset;
             offset += line.len();
-            if self.samples.count == self.config.sample_count || line.first() == Some(&0x1a) {
+            if line.first() == Some(&0x1a) {
+                break;
+            }
+            if self.samples.count == self.config.sample_count {
+                let rest = bytes.get(start..).unwrap_or_default();
+                let end = rest.iter().position(|&byte| byte == 0x1a).unwrap_or(rest.len());
+                let rest = rest.get(..end).unwrap_or_default();
+                self.samples.bytes_behind = rest.trim_ascii().len() as u64;
                 break;
             }
             let is_last_announced = self.samples.count + 1 == self.config.sample_count;

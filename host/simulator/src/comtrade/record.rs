@@ -19,6 +19,8 @@ pub struct Record {
     pub status: Vec<Vec<bool>>,
     /// Announced samples that the `.dat` file does not hold.
     pub missing_samples: u64,
+    /// Bytes of the `.dat` file behind the announced samples, which are not read.
+    pub bytes_behind: u64,
     /// Stretches of one sample rate, in time order.
     pub sections: Vec<Section>,
 }
@@ -44,7 +46,7 @@ impl Record {
         let file =
             |path: &Path| std::fs::read(path).map_err(|source| Error::File { path: path.to_owned(), source });
         let config = file(path)?;
-        let dat = data_path(path);
+        let dat = data_beside(path);
         Self::parse(&path.display().to_string(), &config, &dat.display().to_string(), &file(&dat)?)
     }
 
@@ -67,6 +69,7 @@ impl Record {
         Ok(Self {
             file: cfg_name.to_owned(),
             missing_samples: config.sample_count.saturating_sub(samples.count),
+            bytes_behind: samples.bytes_behind,
             config,
             analog: samples.analog,
             status: samples.status,
@@ -117,6 +120,7 @@ impl Record {
             analog: self.analog.iter().map(slice).collect(),
             status: self.status.iter().map(|s| s.get(first..last).unwrap_or_default().to_vec()).collect(),
             missing_samples: 0,
+            bytes_behind: 0,
             sections: vec![Section { first: 0, len: last - first, start_s: 0.0, hz: section.hz }],
         };
         part.rescale();
@@ -143,6 +147,15 @@ impl Record {
             channel.max = top;
         }
     }
+}
+
+/// The path of the `.dat` file that lies beside a `.cfg` file: in the same letter case, or the other one where only
+/// that is there.
+fn data_beside(cfg: &Path) -> PathBuf {
+    let same = data_path(cfg);
+    let is_upper = same.extension().is_some_and(|extension| extension == "DAT");
+    let other = cfg.with_extension(if is_upper { "dat" } else { "DAT" });
+    if !same.exists() && other.exists() { other } else { same }
 }
 
 /// The path of the `.dat` file that belongs to a `.cfg` file, in the same letter case.

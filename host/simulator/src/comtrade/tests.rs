@@ -137,6 +137,30 @@ fn a_truncated_file_keeps_its_whole_samples() {
     assert!(error.contains("no whole sample"), "{error}");
 }
 
+#[test]
+fn what_lies_behind_the_announced_samples_is_counted() {
+    let mut record = example();
+    record.config.encoding = Encoding::Binary;
+    let (cfg, mut dat) = (record.config_text(), record.data_bytes());
+    let size = dat.len() / 4;
+    dat.extend(vec![0; size - 1]);
+    // Not room for a sample: the end mark that some writers put there.
+    assert_eq!(read(&cfg, &dat).unwrap().bytes_behind, 0);
+    dat.extend([0; 3]);
+    assert_eq!(read(&cfg, &dat).unwrap().bytes_behind, size as u64 + 2);
+    assert_eq!(read(CFG, format!("{DAT}\r\n\x1aold").as_bytes()).unwrap().bytes_behind, 0);
+    assert_eq!(read(CFG, format!("{DAT}\r\n5,520,1,2").as_bytes()).unwrap().bytes_behind, 9);
+}
+
+#[test]
+fn the_dat_file_is_found_in_the_other_letter_case() {
+    let folder = tempfile::tempdir().unwrap();
+    let cfg = folder.path().join("r.cfg");
+    std::fs::write(&cfg, CFG).unwrap();
+    std::fs::write(folder.path().join("r.DAT"), DAT).unwrap();
+    assert_eq!(Record::read(&cfg).unwrap().len(), 4);
+}
+
 /// What is wrong, and the place that the message must name.
 #[test]
 fn impossible_fields_are_named_with_their_place() {

@@ -68,6 +68,8 @@ pub enum Trip {
     Panic,
     /// By an instruction that does not exist.
     HardFault,
+    /// By a stack that grows without end.
+    StackOverflow,
 }
 
 /// The board's serial line.
@@ -150,6 +152,7 @@ impl Options {
         match self.trip {
             Some(Trip::Panic) => add("trip=panic"),
             Some(Trip::HardFault) => add("trip=hardfault"),
+            Some(Trip::StackOverflow) => add("trip=stack"),
             None => {}
         }
         Ok(text)

@@ -82,7 +82,7 @@ impl NorFlashError for FlashError {
 #[derive(Debug, Error)]
 pub enum ImageError {
     /// The file system said no.
-    #[error("flash image {}: {source}", path.display())]
+    #[error("flash image {}: {source}; check the folder, its rights and the room on the disk", path.display())]
     File {
         /// The image.
         path: PathBuf,
@@ -134,13 +134,19 @@ impl<const WRITE: usize, const ERASE: usize> NorMemory<WRITE, ERASE> {
         Ok(Self::from_bytes(bytes))
     }
 
-    /// Writes the content to a file.
+    /// Writes the content to a file, by way of `NAME.part`: what was there stays if it cannot be written whole.
     ///
     /// # Errors
     /// The file cannot be written.
     pub fn save(&self, path: &Path) -> Result<(), ImageError> {
-        std::fs::write(path, &self.array.bytes)
-            .map_err(|source| ImageError::File { path: path.to_owned(), source })
+        let mut part = path.as_os_str().to_owned();
+        part.push(".part");
+        let written = std::fs::write(&part, &self.array.bytes).and_then(|()| std::fs::rename(&part, path));
+        written.map_err(|source| {
+            // What did not fit is of no use to anybody.
+            let _ = std::fs::remove_file(&part);
+            ImageError::File { path: path.to_owned(), source }
+        })
     }
 
     /// What has been done to it so far.
@@ -327,6 +333,9 @@ mod tests {
         let mut again = Small::load(&path).unwrap();
         assert_eq!(again.cells(), flash.cells());
         assert_eq!(again.write(1024, b"kept"), Err(FlashError::Rewrites { address: 1024 }));
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1, "something else is left");
+        let error = flash.save(&folder.path().join("no/such.bin")).unwrap_err().to_string();
+        assert!(error.ends_with("check the folder, its rights and the room on the disk"), "{error}");
         std::fs::write(&path, [0; 1025]).unwrap();
         assert!(matches!(Small::load(&path), Err(ImageError::Size { length: 1025, .. })));
         assert!(matches!(Small::load(&folder.path().join("none")), Err(ImageError::File { .. })));

@@ -8,6 +8,19 @@ use toml::Spanned;
 
 use super::error::Error;
 
+/// The parser's words without its names of types.
+fn plain(message: &str) -> String {
+    [
+        (" as i128", ""),
+        ("expected f64", "expected a number"),
+        ("expected i64", "expected a whole number"),
+        ("floating point `", "number `"),
+        ("unknown variant", "unknown value"),
+    ]
+    .into_iter()
+    .fold(message.to_owned(), |text, (from, to)| text.replace(from, to))
+}
+
 /// The text of a file and its name: everything that a message about it needs.
 pub(super) struct Source<'a> {
     pub file: &'a str,
@@ -19,7 +32,7 @@ impl Source<'_> {
     pub fn table<T: DeserializeOwned>(&self) -> Result<T, Error> {
         toml::from_str(self.text).map_err(|error| {
             let at = error.span().map_or(0, |span| span.start);
-            self.at(at, error.message().trim().replace('\n', "; "))
+            self.at(at, plain(&error.message().trim().replace('\n', "; ")))
         })
     }
 

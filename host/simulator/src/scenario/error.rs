@@ -13,6 +13,14 @@ pub enum Error {
         /// What the system answered.
         source: std::io::Error,
     },
+    /// The file is no text.
+    #[error("{} byte {offset}: the file is no text in UTF-8; give a scenario or bank file (TOML)", path.display())]
+    NoText {
+        /// The file.
+        path: PathBuf,
+        /// Offset of the first byte in doubt.
+        offset: usize,
+    },
     /// A line is no TOML, or holds a field or a value that cannot be.
     #[error("{file} line {line}: {what}")]
     Line {

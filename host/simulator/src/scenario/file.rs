@@ -160,7 +160,11 @@ impl BankFile {
 }
 
 fn text(path: &Path) -> Result<String, Error> {
-    std::fs::read_to_string(path).map_err(|source| Error::File { path: path.to_owned(), source })
+    let bytes = std::fs::read(path).map_err(|source| Error::File { path: path.to_owned(), source })?;
+    String::from_utf8(bytes).map_err(|error| {
+        let offset = error.utf8_error().valid_up_to();
+        Error::NoText { path: path.to_owned(), offset }
+    })
 }
 
 fn told(

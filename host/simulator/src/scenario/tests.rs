@@ -82,7 +82,11 @@ fn wrong_values_are_answered_with_line_field_and_range() {
         ("rated_kv_ll = 12.47", "rated_kv_ll = nan", "bank.rated_kv_ll = NaN: must be 1…46 kV"),
         ("duration_s = 10", "duration_s = 0", "line 2: duration_s = 0: must be 0.1…86400 s"),
         ("duration_s = 10", "duration_s = 10\nseed = -1", "line 3: seed = -1: must be a whole number 0…"),
-        ("duration_s = 10", "duration_s = \"long\"", "line 2: invalid type: string \"long\", expected f64"),
+        (
+            "duration_s = 10",
+            "duration_s = \"long\"",
+            "line 2: invalid type: string \"long\", expected a number",
+        ),
         (
             "frequency_hz = 60",
             "frequency_hz = 16.7",
@@ -119,13 +123,13 @@ fn wrong_values_are_answered_with_line_field_and_range() {
     for (more, expected) in [
         (
             "[[bank.event]]\nkind = \"melts\"\nat_s = 1\n",
-            "line 11: unknown variant `melts`, expected one of `fuse_blows`",
+            "line 11: unknown value `melts`, expected one of `fuse_blows`",
         ),
         (
             "[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 1\n",
             "line 12: bank.event: a fault needs its `phase`",
         ),
-        ("[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 1\nphase = \"D\"\n", "line 13: unknown variant `D`"),
+        ("[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 1\nphase = \"D\"\n", "line 13: unknown value `D`"),
         (
             "[[bank.event]]\nkind = \"fuse_blows\"\nat_s = 11\nphase = \"A\"\n",
             "bank.event.at_s = 11: must be 0…10 s",
@@ -229,4 +233,32 @@ proptest! {
             prop_assert!(error.to_string().starts_with("s.toml line "), "{error}");
         }
     }
+}
+
+#[test]
+fn a_file_that_is_no_text_is_named_by_byte() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("s.toml");
+    std::fs::write(&path, b"name = \"\xff\"").unwrap();
+    let error = Scenario::read(&path).unwrap_err().to_string();
+    assert!(
+        error.ends_with("byte 8: the file is no text in UTF-8; give a scenario or bank file (TOML)"),
+        "{error}"
+    );
+}
+
+#[test]
+fn the_parser_s_names_of_types_do_not_reach_the_reader() {
+    wrong(
+        SHORT,
+        "duration_s = 10",
+        "duration_s = 10\nseed = 1.5",
+        "invalid type: number `1.5`, expected a whole number",
+    );
+    wrong(
+        SHORT,
+        "duration_s = 10",
+        "duration_s = 10\nseed = 99999999999999999999",
+        "invalid type: integer `99999999999999999999`, expected a whole number",
+    );
 }

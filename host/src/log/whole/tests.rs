@@ -123,6 +123,44 @@ fn no_log_is_said_to_be_none() {
     assert!(matches!(Log::read(&path), Err(LogError::NotALog { bytes: 19, .. })));
 }
 
+#[test]
+fn a_file_of_zeros_is_no_empty_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("x.log");
+    std::fs::write(&path, [0; 70_000]).unwrap();
+    assert!(matches!(Log::read(&path), Err(LogError::NotALog { bytes: 70_000, .. })));
+}
+
+#[test]
+fn records_that_the_flash_refused_are_told() {
+    let log = |refused| {
+        let mut writer = LogWriter::new(Vec::new());
+        writer.record(0, &bytes(&record(0))).unwrap();
+        writer.end(Extent { boot: 3, oldest: 0, next: 1, refused }).unwrap();
+        read(&writer.into_sink().unwrap())
+    };
+    assert_eq!((log(0).refused(), log(0).refused_sentence()), (Some(0), None));
+    assert_eq!(
+        log(1).refused_sentence().as_deref(),
+        Some(
+            "the logger's flash has refused 1 record since start 3: measured, and lost for good; replace the logger before \
+             it loses more"
+        )
+    );
+    assert!(log(2).refused_sentence().is_some_and(|sentence| sentence.contains("2 records")));
+    // The file itself is whole.
+    assert!(log(2).unread.is_nothing());
+    assert_eq!(Log::default().refused(), None);
+}
+
+#[test]
+fn one_is_told_in_the_singular() {
+    let unread = Unread { damaged_pieces: 1, unknown: BTreeMap::from([((9, 1), 1)]), ..Unread::default() };
+    let said = unread.sentences();
+    assert_eq!(said[0], "1 more damaged piece");
+    assert!(said[1].starts_with("1 record of kind 9 version 1 not known here"), "{said:?}");
+}
+
 proptest! {
     #[test]
     fn any_bytes_are_read_to_the_end(bytes in prop::collection::vec(prop_oneof![Just(0u8), any::<u8>()], 0..3000)) {
