@@ -8,7 +8,7 @@
 //! leading and a trailing zero are sent: a damaged separator costs one frame, not two. The CRC is
 //! CRC-32/ISO-HDLC (the one of zip and Ethernet).
 
-use cobs::CobsEncoder;
+use cobs::{CobsEncoder, DecodeResult, DecoderState};
 use crc::{CRC_32_ISO_HDLC, Crc, Table};
 
 use crate::message::MAX_PACKET_BYTES;
@@ -63,10 +63,29 @@ pub fn decode(piece: &mut [u8]) -> Result<&[u8], FrameError> {
     if piece.len() > MAX_FRAME_BYTES {
         return Err(FrameError::TooLong);
     }
-    let length = cobs::decode_in_place(piece).map_err(|_| FrameError::Garbled)?;
+    let length = unstuff(piece).ok_or(FrameError::Garbled)?;
     let whole = piece.get(..length).ok_or(FrameError::Garbled)?;
     let (packet, sum) = whole.split_last_chunk::<4>().ok_or(FrameError::Garbled)?;
     if CRC32.checksum(packet) == u32::from_le_bytes(*sum) { Ok(packet) } else { Err(FrameError::Checksum) }
+}
+
+/// Undoes COBS in place and returns the length. The streaming decoder is used for it: the crate's own decoding in place
+/// indexes, and the device has no panic to jump to.
+fn unstuff(piece: &mut [u8]) -> Option<usize> {
+    let mut state = DecoderState::Idle;
+    let mut length = 0_usize;
+    for at in 0..piece.len() {
+        match state.feed(*piece.get(at)?).ok()? {
+            DecodeResult::DataContinue(byte) => {
+                // Never ahead of `at`: each run of the code begins with a byte that gives none.
+                *piece.get_mut(length)? = byte;
+                length = length.checked_add(1)?;
+            }
+            DecodeResult::DataStart | DecodeResult::NoData => {}
+            DecodeResult::DataComplete => return None,
+        }
+    }
+    matches!(state.feed(0), Ok(DecodeResult::DataComplete)).then_some(length)
 }
 
 /// Collects bytes as they come and gives back packets. Never fails for good: after any garbage it is in step again
