@@ -92,7 +92,7 @@ impl Unread {
         let mut out: Vec<String> = self.damage.iter().take(SHOWN).map(Damage::to_string).collect();
         let more = self.damaged_pieces.saturating_sub(out.len() as u64);
         if more > 0 {
-            out.push(format!("{} more", number::count(more, "damaged piece")));
+            out.push(number::count(more, "more damaged piece"));
         }
         for (from, to) in self.holes.iter().take(SHOWN) {
             out.push(match to.saturating_sub(*from) {

@@ -5,22 +5,31 @@ pub mod device;
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::OnceLock;
 
-/// The binary that `cargo test --workspace` (or `cargo build`) has put beside the tests.
+/// The tool, built if it is not up to date: cargo builds no binary for the tests of another crate, and an old one would be
+/// tested in its place.
 ///
 /// # Panics
-/// It is not there.
+/// It cannot be built.
 pub fn binary() -> PathBuf {
-    let test = std::env::current_exe().unwrap_or_default();
+    static BINARY: OnceLock<PathBuf> = OnceLock::new();
+    BINARY.get_or_init(build).clone()
+}
+
+fn build() -> PathBuf {
     // target/PROFILE/deps/TEST
+    let test = std::env::current_exe().unwrap_or_default();
     let folder = test.ancestors().nth(2).map(Path::to_owned).unwrap_or_default();
-    let binary = folder.join(format!("wyelog{}", std::env::consts::EXE_SUFFIX));
-    assert!(
-        binary.is_file(),
-        "{} is not built: run `cargo test --workspace`, or `cargo build --package wyelog` first",
-        binary.display()
-    );
-    binary
+    let mut cargo = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
+    cargo.args(["build", "--quiet", "--package", "wyelog"]).current_dir(env!("CARGO_MANIFEST_DIR"));
+    cargo.arg("--target-dir").arg(folder.parent().unwrap_or(&folder));
+    if folder.ends_with("release") {
+        cargo.arg("--release");
+    }
+    let status = cargo.status().unwrap_or_else(|error| panic!("cargo cannot be started: {error}"));
+    assert!(status.success(), "`cargo build --package wyelog` failed");
+    folder.join(format!("wyelog{}", std::env::consts::EXE_SUFFIX))
 }
 
 /// How a command ended and what it said.
