@@ -5,6 +5,7 @@ mod alarms;
 mod download;
 mod emulate;
 mod failure;
+mod ingest;
 mod progress;
 mod replay;
 mod sheet;
@@ -43,6 +44,7 @@ enum Command {
     Emulate(emulate::Arguments),
     Download(download::Arguments),
     Alarms(alarms::Arguments),
+    Ingest(ingest::Arguments),
 }
 
 /// Reads the command line and does what it says.
@@ -55,6 +57,7 @@ pub fn run() -> ExitCode {
         Command::Emulate(arguments) => emulate::run(arguments, &mut out),
         Command::Download(arguments) => download::run(arguments, &mut out),
         Command::Alarms(arguments) => alarms::run(arguments, &mut out),
+        Command::Ingest(arguments) => ingest::run(arguments, &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);
     match result.and_then(|outcome| flushed.map(|()| outcome)) {

@@ -3,6 +3,7 @@
 //! - [`log`]: log files, written as they come from a logger and read back with everything damaged counted;
 //! - [`device`]: a session with a logger over a serial port or TCP, and the download;
 //! - [`download`]: a download into a file that can be taken up again;
+//! - [`store`]: logs as tables that anybody can read;
 //! - [`alarms`]: what the events of one or many logs mean;
 //! - [`trial`]: the shipped firmware in this process, over a simulated signal;
 //! - [`replay`]: the shipped firmware in this process, over a recorded signal.
@@ -14,6 +15,7 @@ pub mod download;
 pub mod log;
 pub mod number;
 pub mod replay;
+pub mod store;
 pub mod time;
 pub mod trial;
 

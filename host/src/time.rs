@@ -66,7 +66,8 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
-fn utc(ms: u64) -> String {
+/// `2030-01-01T00:00:20.017Z`.
+pub fn utc(ms: u64) -> String {
     // Beyond the year 9999 no logger of ours hangs on a pole.
     let seconds = i64::try_from(ms / 1000).unwrap_or(i64::MAX).min(253_402_300_799);
     let Civil { year, month, day, hour, minute, second } = Civil::from_unix_seconds(seconds);

@@ -6,6 +6,7 @@ use wyelog::device::DeviceError;
 use wyelog::download::DownloadError;
 use wyelog::log::LogError;
 use wyelog::replay::ReplayError;
+use wyelog::store::StoreError;
 use wyelog::trial::TrialError;
 use wyelog_simulator::board::BoardError;
 use wyelog_simulator::emulator::EmulatorError;
@@ -91,4 +92,4 @@ macro_rules! whole_sentences {
     };
 }
 
-whole_sentences!(LogError, ReplayError, BoardError, EmulatorError, ImageError, scenario::Error);
+whole_sentences!(LogError, ReplayError, StoreError, BoardError, EmulatorError, ImageError, scenario::Error);

@@ -142,7 +142,16 @@ impl Log {
     /// The file cannot be read, or is no log at all; damage inside a log is no error but [`Log::unread`].
     pub fn read(path: &Path) -> Result<Self, LogError> {
         let file = |source| LogError::File { path: path.to_owned(), source };
-        let log = Self::from_source(File::open(path).map_err(file)?).map_err(file)?;
+        Self::of_file(path, File::open(path).map_err(file)?)
+    }
+
+    /// Reads a log from the content of the file `path`.
+    ///
+    /// # Errors
+    /// As [`Log::read`].
+    pub fn of_file(path: &Path, content: impl Read) -> Result<Self, LogError> {
+        let file = |source| LogError::File { path: path.to_owned(), source };
+        let log = Self::from_source(content).map_err(file)?;
         match (log.intact, log.bytes) {
             (0, 0) => Err(LogError::Empty { path: path.to_owned() }),
             (0, bytes) => Err(LogError::NotALog { path: path.to_owned(), bytes }),

@@ -1,0 +1,175 @@
+//! The tables: their columns, and how records become rows.
+
+mod builder;
+mod rows;
+
+use polars::prelude::{DataType, Field, Schema, TimeUnit, TimeZone};
+
+pub use rows::{EARLIEST_MS, Rows};
+
+/// What a column holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// Text.
+    Text,
+    /// Whole number below 2^32.
+    U32,
+    /// Whole number.
+    U64,
+    /// Real number; null where nothing was measured.
+    F64,
+    /// UTC to the millisecond; null while the logger's clock had not been set.
+    Time,
+}
+
+impl Kind {
+    fn data_type(self) -> DataType {
+        match self {
+            Self::Text => DataType::String,
+            Self::U32 => DataType::UInt32,
+            Self::U64 => DataType::UInt64,
+            Self::F64 => DataType::Float64,
+            Self::Time => DataType::Datetime(TimeUnit::Milliseconds, Some(TimeZone::UTC)),
+        }
+    }
+}
+
+/// A table of the store.
+#[derive(Clone, Copy, Debug)]
+pub struct Table {
+    /// Its name and folder.
+    pub name: &'static str,
+    /// Whether its files lie in a folder a month.
+    pub by_month: bool,
+    /// Columns, in order.
+    pub columns: &'static [(&'static str, Kind)],
+}
+
+impl Table {
+    /// As the table engine wants it.
+    pub fn schema(&self) -> Schema {
+        self.columns.iter().map(|(name, kind)| Field::new((*name).into(), kind.data_type())).collect()
+    }
+}
+
+/// A row an interval (a minute by default).
+pub const INTERVALS: Table = Table {
+    name: "intervals",
+    by_month: true,
+    columns: &[
+        ("device", Kind::Text),
+        ("bank", Kind::Text),
+        ("sequence", Kind::U32),
+        ("boot", Kind::U32),
+        ("frame", Kind::U64),
+        ("time", Kind::Time),
+        ("interval_s", Kind::F64),
+        ("windows", Kind::U32),
+        ("flagged", Kind::U32),
+        ("frequency_hz", Kind::F64),
+        ("voltage_a_v", Kind::F64),
+        ("voltage_b_v", Kind::F64),
+        ("voltage_c_v", Kind::F64),
+        ("voltage_min_a_v", Kind::F64),
+        ("voltage_min_b_v", Kind::F64),
+        ("voltage_min_c_v", Kind::F64),
+        ("voltage_max_a_v", Kind::F64),
+        ("voltage_max_b_v", Kind::F64),
+        ("voltage_max_c_v", Kind::F64),
+        ("neutral_a", Kind::F64),
+        ("neutral_min_a", Kind::F64),
+        ("neutral_max_a", Kind::F64),
+        ("residual_pu", Kind::F64),
+        ("neutral_phasor_pu", Kind::F64),
+        ("neutral_phasor_deg", Kind::F64),
+        ("residual_phasor_pu", Kind::F64),
+        ("residual_phasor_deg", Kind::F64),
+        ("u2_percent", Kind::F64),
+        ("u0_percent", Kind::F64),
+        ("nema_percent", Kind::F64),
+        ("connected_a", Kind::F64),
+        ("connected_b", Kind::F64),
+        ("connected_c", Kind::F64),
+        ("rated_kvar_phase", Kind::F64),
+        ("unit_voltage_v", Kind::F64),
+        ("rated_hz", Kind::F64),
+        ("kvar_a", Kind::F64),
+        ("kvar_b", Kind::F64),
+        ("kvar_c", Kind::F64),
+    ],
+};
+
+/// A row a change of a condition.
+pub const EVENTS: Table = Table {
+    name: "events",
+    by_month: false,
+    columns: &[
+        ("device", Kind::Text),
+        ("bank", Kind::Text),
+        ("sequence", Kind::U32),
+        ("boot", Kind::U32),
+        ("frame", Kind::U64),
+        ("time", Kind::Time),
+        ("occurrence", Kind::U32),
+        ("condition", Kind::Text),
+        ("route", Kind::Text),
+        ("change", Kind::Text),
+        ("phases", Kind::Text),
+        ("begin_frame", Kind::U64),
+        ("begin_time", Kind::Time),
+        ("end_frame", Kind::U64),
+        ("end_time", Kind::Time),
+        ("voltage_a_v", Kind::F64),
+        ("voltage_b_v", Kind::F64),
+        ("voltage_c_v", Kind::F64),
+        ("neutral_a", Kind::F64),
+        ("residual_pu", Kind::F64),
+        ("residual_deg", Kind::F64),
+        ("connected_before_a", Kind::F64),
+        ("connected_before_b", Kind::F64),
+        ("connected_before_c", Kind::F64),
+        ("connected_after_a", Kind::F64),
+        ("connected_after_b", Kind::F64),
+        ("connected_after_c", Kind::F64),
+    ],
+};
+
+/// A row for whatever happened to a logger itself.
+pub const STATUS: Table = Table {
+    name: "status",
+    by_month: false,
+    columns: &[
+        ("device", Kind::Text),
+        ("bank", Kind::Text),
+        ("sequence", Kind::U32),
+        ("boot", Kind::U32),
+        ("frame", Kind::U64),
+        ("time", Kind::Time),
+        ("status", Kind::Text),
+        ("detail", Kind::Text),
+    ],
+};
+
+/// A row each time settings came into force.
+pub const SETTINGS: Table = Table {
+    name: "settings",
+    by_month: false,
+    columns: &[
+        ("device", Kind::Text),
+        ("bank", Kind::Text),
+        ("sequence", Kind::U32),
+        ("boot", Kind::U32),
+        ("frame", Kind::U64),
+        ("time", Kind::Time),
+        ("connection", Kind::Text),
+        ("rated_kvar", Kind::F64),
+        ("system_voltage_v", Kind::F64),
+        ("unit_voltage_v", Kind::F64),
+        ("rated_hz", Kind::F64),
+        ("units_per_phase", Kind::U32),
+        ("interval_s", Kind::F64),
+    ],
+};
+
+/// All tables.
+pub const TABLES: [&Table; 4] = [&INTERVALS, &EVENTS, &STATUS, &SETTINGS];

@@ -1,0 +1,232 @@
+//! Records into rows of the four tables.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use polars::prelude::{DataFrame, PolarsResult};
+use wyelog_protocol::bank::{Connection, Settings};
+use wyelog_protocol::quantity::{Quantity, Scale};
+use wyelog_protocol::record::{Event, Interval, Record, SettingsRecord, Stamp, Status, StatusRecord};
+
+use super::builder::{Builder, Cell};
+use super::{EVENTS, INTERVALS, SETTINGS, STATUS, Table};
+use crate::log::Sequenced;
+use crate::time;
+
+/// UTC before 2000 is no time: a clock that was never set right.
+pub const EARLIEST_MS: u64 = 946_684_800_000;
+
+/// Month of the files whose time is not known.
+pub const NO_MONTH: &str = "unknown";
+
+/// The tables of one log.
+#[derive(Debug)]
+pub struct Rows {
+    device: String,
+    /// Settings in force; before the first settings record, those of the first.
+    settings: Option<Settings>,
+    intervals: BTreeMap<String, Builder>,
+    events: Builder,
+    status: Builder,
+    nameplates: Builder,
+    /// Names of the banks seen.
+    pub banks: BTreeSet<String>,
+    /// Records whose clock stood before 2000.
+    pub clock_before_2000: u64,
+}
+
+/// A table, a month if it is split by month, and its rows.
+pub type Split = (&'static Table, Option<String>, DataFrame);
+
+impl Rows {
+    /// Of the records of one logger of which `is_new` says so; the others tell which bank it hangs on. `earlier` are its
+    /// settings by an earlier log.
+    pub fn new(
+        device: &str,
+        records: &[Sequenced],
+        is_new: impl Fn(&Sequenced) -> bool,
+        earlier: Option<Settings>,
+    ) -> Self {
+        let first = records.iter().find_map(|kept| match &kept.record {
+            Record::Settings(record) => Some(record.settings.clone()),
+            _ => None,
+        });
+        let mut rows = Self {
+            device: device.to_owned(),
+            settings: earlier.or(first),
+            intervals: BTreeMap::new(),
+            events: Builder::new(&EVENTS),
+            status: Builder::new(&STATUS),
+            nameplates: Builder::new(&SETTINGS),
+            banks: BTreeSet::new(),
+            clock_before_2000: 0,
+        };
+        for kept in records {
+            if let Record::Settings(record) = &kept.record {
+                rows.settings = Some(record.settings.clone());
+            }
+            if is_new(kept) {
+                rows.take(kept);
+            }
+        }
+        rows
+    }
+
+    /// The tables, without the empty ones.
+    ///
+    /// # Errors
+    /// The table engine refuses.
+    pub fn finish(self) -> PolarsResult<Vec<Split>> {
+        let intervals = self.intervals.into_iter().map(|(month, rows)| (&INTERVALS, Some(month), rows));
+        let others = [(&EVENTS, self.events), (&STATUS, self.status), (&SETTINGS, self.nameplates)];
+        let others = others.into_iter().map(|(table, rows)| (table, None, rows));
+        intervals
+            .chain(others)
+            .filter(|(_, _, rows)| !rows.is_empty())
+            .map(|(table, month, rows)| Ok((table, month, rows.finish()?)))
+            .collect()
+    }
+
+    fn take(&mut self, kept: &Sequenced) {
+        let bank = self.settings.as_ref().map_or("", |settings| settings.nameplate.name.as_str()).to_owned();
+        let stamp = *kept.record.stamp();
+        if stamp.utc_ms.is_some_and(|ms| ms < EARLIEST_MS) {
+            self.clock_before_2000 += 1;
+        }
+        let head = [
+            self.device.as_str().into(),
+            bank.as_str().into(),
+            kept.sequence.into(),
+            stamp.boot.into(),
+            stamp.frame.into(),
+            utc(stamp.utc_ms),
+        ];
+        match &kept.record {
+            Record::Interval(record) => {
+                let month = month(&stamp);
+                let cells = interval(record, self.settings.as_ref());
+                let rows = self.intervals.entry(month).or_insert_with(|| Builder::new(&INTERVALS));
+                rows.row(head.into_iter().chain(cells));
+            }
+            Record::Event(record) => self.events.row(head.into_iter().chain(event(record))),
+            Record::Status(record) => self.status.row(head.into_iter().chain(status(record))),
+            Record::Settings(record) => self.nameplates.row(head.into_iter().chain(nameplate(record))),
+        }
+        self.banks.insert(bank);
+    }
+}
+
+fn month(stamp: &Stamp) -> String {
+    match stamp.utc_ms.filter(|ms| *ms >= EARLIEST_MS) {
+        Some(ms) => time::utc(ms).chars().take(7).collect(),
+        None => NO_MONTH.to_owned(),
+    }
+}
+
+fn utc(utc_ms: Option<u64>) -> Cell {
+    Cell::Whole(utc_ms.filter(|ms| *ms >= EARLIEST_MS))
+}
+
+fn real<S: Scale>(quantity: Quantity<S>) -> Cell {
+    Cell::Real(quantity.value_f64())
+}
+
+fn interval(record: &Interval, settings: Option<&Settings>) -> Vec<Cell> {
+    let [a, b, c] = &record.voltage;
+    let nameplate = settings.map(|settings| &settings.nameplate);
+    let rated_kvar = nameplate.and_then(|plate| plate.rated_power.value_f64()).map(|kvar| kvar / 3.0);
+    let unit_voltage = nameplate.and_then(|plate| plate.unit_voltage.value_f64());
+    let rated_hz = nameplate.map(|plate| f64::from(plate.frequency.hz()));
+    let frequency = record.frequency.value_f64();
+    let kvar = |phase: usize| {
+        let connected = record.connected.get(phase)?.value_f64()?;
+        let volts = record.voltage.get(phase)?.rms.value_f64()?;
+        // Q_p = y_p · Q_r · (V/V_r)² · (f/f_r); IEEE 1036, and `wyelog_electrical::capacitor::delivered`.
+        let ratio = volts / unit_voltage?;
+        Some(connected * rated_kvar? * ratio * ratio * frequency? / rated_hz?)
+    };
+    let mut cells = vec![
+        Cell::Real(settings.map(|settings| f64::from(settings.interval_s))),
+        u32::from(record.windows).into(),
+        u32::from(record.flagged).into(),
+        Cell::Real(frequency),
+    ];
+    cells.extend([a, b, c].map(|range| real(range.rms)));
+    cells.extend([a, b, c].map(|range| real(range.min)));
+    cells.extend([a, b, c].map(|range| real(range.max)));
+    cells.extend([real(record.neutral.rms), real(record.neutral.min), real(record.neutral.max)]);
+    cells.push(real(record.residual));
+    cells.extend([real(record.neutral_phasor.size), real(record.neutral_phasor.angle)]);
+    cells.extend([real(record.residual_phasor.size), real(record.residual_phasor.angle)]);
+    cells.extend([real(record.u2), real(record.u0), real(record.nema)]);
+    cells.extend(record.connected.map(real));
+    cells.extend([Cell::Real(rated_kvar), Cell::Real(unit_voltage), Cell::Real(rated_hz)]);
+    cells.extend([0, 1, 2].map(|phase| Cell::Real(kvar(phase))));
+    cells
+}
+
+fn event(record: &Event) -> Vec<Cell> {
+    let phases: String = record.phases.letters().collect();
+    let end = record.end.as_ref();
+    let evidence = &record.evidence;
+    let mut cells = vec![
+        record.occurrence.into(),
+        record.condition.name().into(),
+        record.condition.route().name().into(),
+        record.change.name().into(),
+        phases.as_str().into(),
+        record.begin.frame.into(),
+        utc(record.begin.utc_ms),
+        Cell::Whole(end.map(|end| end.frame)),
+        utc(end.and_then(|end| end.utc_ms)),
+    ];
+    cells.extend(evidence.voltage.map(real));
+    cells.extend([real(evidence.neutral), real(evidence.residual), real(evidence.residual_angle)]);
+    cells.extend(evidence.connected_before.map(real));
+    cells.extend(evidence.connected_after.map(real));
+    cells
+}
+
+fn status(record: &StatusRecord) -> Vec<Cell> {
+    let (name, detail) = match &record.status {
+        Status::Boot { firmware, schema, reset, torn_records } => (
+            "boot",
+            serde_json::json!({
+                "firmware": firmware.as_str(), "schema": format!("{schema:016x}"),
+                "after_crash": matches!(reset, wyelog_protocol::record::Reset::Crash), "torn_records": torn_records,
+            }),
+        ),
+        Status::Crash { cause, address, schema } => (
+            "crash",
+            serde_json::json!({
+                "cause": format!("{cause:?}"), "address": address, "schema": format!("{schema:016x}"),
+            }),
+        ),
+        Status::FramesLost { count } => ("frames_lost", serde_json::json!({ "count": count })),
+        Status::RecordsLost { count } => ("records_lost", serde_json::json!({ "count": count })),
+        Status::ClockSet { before_ms, after_ms } => {
+            ("clock_set", serde_json::json!({ "before_ms": before_ms, "after_ms": after_ms }))
+        }
+        Status::JournalFailed { count } => ("journal_failed", serde_json::json!({ "count": count })),
+        Status::FlashFaults { sectors, records, numbers } => (
+            "flash_faults",
+            serde_json::json!({ "sectors": sectors, "records": records, "numbers": numbers }),
+        ),
+    };
+    vec![name.into(), detail.to_string().as_str().into()]
+}
+
+fn nameplate(record: &SettingsRecord) -> Vec<Cell> {
+    let plate = &record.settings.nameplate;
+    let connection = match plate.connection {
+        Connection::GroundedWye => "grounded_wye",
+    };
+    vec![
+        connection.into(),
+        real(plate.rated_power),
+        real(plate.system_voltage),
+        real(plate.unit_voltage),
+        Cell::Real(Some(f64::from(plate.frequency.hz()))),
+        u32::from(plate.units_per_phase).into(),
+        Cell::Real(Some(f64::from(record.settings.interval_s))),
+    ]
+}

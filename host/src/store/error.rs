@@ -1,0 +1,70 @@
+//! What can go wrong with a store.
+
+use std::io;
+use std::path::PathBuf;
+
+use thiserror::Error;
+
+/// A store that cannot be used.
+#[derive(Debug, Error)]
+pub enum StoreError {
+    /// There is no store.
+    #[error("{}: there is no store here ({source}); make one with `wyelog ingest LOG --store {}`", path.display(), path.display())]
+    NoStore {
+        /// The folder.
+        path: PathBuf,
+        /// What the system answered.
+        source: io::Error,
+    },
+    /// The folder holds something else.
+    #[error("{}: the folder is not empty and holds no store; name a new folder", path.display())]
+    NotEmpty {
+        /// The folder.
+        path: PathBuf,
+    },
+    /// A newer program made it, or it is damaged.
+    #[error("{}: this is not a store of format 1; update wyelog, or name another folder", path.display())]
+    Format {
+        /// The file.
+        path: PathBuf,
+    },
+    /// A file of the store cannot be read.
+    #[error("{}: {source}; check the rights of the file", path.display())]
+    Read {
+        /// The file.
+        path: PathBuf,
+        /// What the system answered.
+        source: io::Error,
+    },
+    /// A file of the store cannot be written.
+    #[error("{}: {source}; make room or check the rights, then ingest again: the store is as it was", path.display())]
+    Write {
+        /// The file.
+        path: PathBuf,
+        /// What the system answered.
+        source: io::Error,
+    },
+    /// Another program writes to it.
+    #[error("{}: another wyelog is writing to this store; wait until it is done", path.display())]
+    Busy {
+        /// The folder.
+        path: PathBuf,
+    },
+    /// A file that people edit makes no sense.
+    #[error("{}: {reason}", path.display())]
+    Edited {
+        /// The file.
+        path: PathBuf,
+        /// Line and reason.
+        reason: String,
+    },
+    /// A file of a log that is in has been taken away.
+    #[error("{}: the file is gone; put it back, or remove its log's mark in logs/ and ingest the log in raw/ again", path.display())]
+    Gone {
+        /// The file.
+        path: PathBuf,
+    },
+    /// The table engine refuses.
+    #[error("the tables cannot be read or computed: {0}; look at the file it names, if it names one")]
+    Tables(#[from] polars::prelude::PolarsError),
+}

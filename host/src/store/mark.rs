@@ -1,0 +1,49 @@
+//! The mark of a log that is in: written last, read first.
+
+use std::fs;
+use std::path::Path;
+
+use serde::{Deserialize, Serialize};
+
+use super::StoreError;
+
+/// A log that is in the store.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize, Serialize)]
+pub struct Mark {
+    /// SHA-256 of the raw log, in hexadecimal.
+    pub hash: String,
+    /// Name of the file that it came from.
+    pub source: String,
+    /// Serial number of the logger.
+    pub device: String,
+    /// Names of the banks in it.
+    pub banks: Vec<String>,
+    /// Sequence numbers of the records taken from it: first one, and first one behind.
+    pub sequences: Vec<(u32, u32)>,
+    /// Records taken from it.
+    pub records: u64,
+    /// What of it could not be read, a sentence each.
+    pub unread: Vec<String>,
+    /// Files of the store that hold it, from the store's folder.
+    pub files: Vec<String>,
+}
+
+/// All marks, by hash.
+pub(super) fn read_all(dir: &Path) -> Result<Vec<Mark>, StoreError> {
+    let mut marks = Vec::new();
+    let Ok(entries) = fs::read_dir(dir) else { return Ok(marks) };
+    for entry in entries {
+        let path = entry.map_err(|source| StoreError::Read { path: dir.to_owned(), source })?.path();
+        if path.extension().is_none_or(|extension| extension != "toml")
+            || path.file_name().is_some_and(|name| name.to_string_lossy().starts_with('_'))
+        {
+            continue;
+        }
+        let text = fs::read_to_string(&path).map_err(|source| StoreError::Read { path: path.clone(), source })?;
+        let mark = toml::from_str(&text)
+            .map_err(|error| StoreError::Edited { path: path.clone(), reason: error.to_string() })?;
+        marks.push(mark);
+    }
+    marks.sort_by(|a: &Mark, b: &Mark| a.hash.cmp(&b.hash));
+    Ok(marks)
+}

@@ -1,0 +1,192 @@
+use std::fs;
+
+use tempfile::TempDir;
+use wyelog_protocol::message::Extent;
+
+use super::*;
+use crate::log::{Log, LogWriter};
+use crate::trial;
+
+/// The log of a built-in trial, as bytes.
+fn log(name: &str) -> Vec<u8> {
+    let scenario = trial::built_in(name).unwrap().unwrap();
+    trial::run(&scenario, &mut |_| {}).unwrap().file
+}
+
+/// A log with the records of `log` in a range of numbers, written by logger `serial`.
+fn part(log: &[u8], numbers: std::ops::Range<u32>, serial: &str) -> Vec<u8> {
+    let log = Log::from_source(log).unwrap();
+    let mut identity = log.identity.clone().unwrap();
+    identity.serial = serial.to_owned();
+    let mut writer = LogWriter::new(Vec::new());
+    writer.identity(&identity.message()).unwrap();
+    for kept in log.records.iter().filter(|kept| numbers.contains(&kept.sequence)) {
+        let mut bytes = [0; wyelog_protocol::record::MAX_RECORD_BYTES];
+        writer.record(kept.sequence, kept.record.encode(&mut bytes).unwrap()).unwrap();
+    }
+    writer.end(Extent { boot: 1, oldest: 0, next: numbers.end, refused: 0 }).unwrap();
+    writer.into_sink().unwrap()
+}
+
+struct Desk {
+    folder: TempDir,
+}
+
+impl Desk {
+    fn new() -> Self {
+        Self { folder: TempDir::new().unwrap() }
+    }
+
+    fn dir(&self) -> PathBuf {
+        self.folder.path().join("store")
+    }
+
+    fn store(&self) -> Store {
+        Store::open_or_create(&self.dir()).unwrap()
+    }
+
+    fn ingest(&self, name: &str, bytes: &[u8]) -> Verdict {
+        let path = self.folder.path().join(name);
+        fs::write(&path, bytes).unwrap();
+        self.store().writer().unwrap().ingest(&path).unwrap().verdict
+    }
+
+    fn rows(&self, table: &Table) -> DataFrame {
+        self.store().scan(table).unwrap().collect().unwrap()
+    }
+
+    fn texts(&self, table: &Table, column: &str) -> Vec<Option<String>> {
+        let frame = self.rows(table);
+        frame.column(column).unwrap().str().unwrap().iter().map(|text| text.map(str::to_owned)).collect()
+    }
+}
+
+fn taken(verdict: &Verdict) -> (u64, u64) {
+    match verdict {
+        Verdict::Taken { records, known, .. } => (*records, *known),
+        other => panic!("{other:?}"),
+    }
+}
+
+#[test]
+fn an_empty_store_has_typed_empty_tables() {
+    let desk = Desk::new();
+    for table in columns::TABLES {
+        let frame = desk.rows(table);
+        assert_eq!(frame.height(), 0);
+        // Every column of the table, and the feeder.
+        assert_eq!(frame.width(), table.columns.len() + 1);
+    }
+}
+
+#[test]
+fn the_same_log_twice_changes_nothing() {
+    let desk = Desk::new();
+    let bytes = log("blown_fuse");
+    assert_eq!(taken(&desk.ingest("a.log", &bytes)), (6, 0));
+    assert!(matches!(desk.ingest("b.log", &bytes), Verdict::Known));
+    assert_eq!(desk.rows(&EVENTS).height(), 2);
+    assert_eq!(desk.texts(&EVENTS, "condition"), [Some("blown_fuse".to_owned()), Some("blown_fuse".to_owned())]);
+    assert_eq!(desk.texts(&EVENTS, "phases")[0].as_deref(), Some("B"));
+    let raw = desk.dir().join("raw").join(&desk.store().marks()[0].hash).with_extension("log");
+    assert_eq!(fs::read(raw).unwrap(), bytes);
+}
+
+#[test]
+fn overlapping_downloads_are_in_once_and_know_their_bank() {
+    let desk = Desk::new();
+    let bytes = log("blown_fuse");
+    assert_eq!(taken(&desk.ingest("first.log", &part(&bytes, 0..4, "L1"))), (4, 0));
+    assert_eq!(taken(&desk.ingest("second.log", &part(&bytes, 2..6, "L1"))), (2, 2));
+    // Another download that holds no settings of its own.
+    let desk_2 = Desk::new();
+    desk_2.ingest("first.log", &part(&bytes, 0..3, "L1"));
+    assert_eq!(taken(&desk_2.ingest("second.log", &part(&bytes, 3..6, "L1"))), (3, 0));
+    for desk in [desk, desk_2] {
+        let numbers: usize = columns::TABLES.iter().map(|table| desk.rows(table).height()).sum();
+        assert_eq!(numbers, 6);
+        assert!(desk.texts(&EVENTS, "bank").iter().all(|bank| bank.as_deref() == Some("Quillmere 3")));
+    }
+}
+
+#[test]
+fn a_killed_ingest_leaves_nothing_that_a_query_sees() {
+    let desk = Desk::new();
+    desk.ingest("a.log", &part(&log("blown_fuse"), 0..6, "L1"));
+    let whole = desk.rows(&EVENTS).height();
+    // Killed after its tables were written, before its mark; and in the midst of a file.
+    let other = Desk::new();
+    other.ingest("b.log", &part(&log("interruption"), 0..9, "L2"));
+    for mark in other.store().marks() {
+        for file in &mark.files {
+            fs::create_dir_all(desk.dir().join(file).parent().unwrap()).unwrap();
+            fs::copy(other.dir().join(file), desk.dir().join(file)).unwrap();
+        }
+    }
+    fs::write(desk.dir().join("events/_half.parquet"), b"PAR1").unwrap();
+    assert_eq!(desk.rows(&EVENTS).height(), whole);
+    desk.ingest("c.log", &part(&log("healthy"), 0..9, "L3"));
+    assert_eq!(desk.rows(&EVENTS).height(), whole);
+    let mut files = Vec::new();
+    collect_files(&desk.dir().join("events"), &mut files);
+    assert_eq!(files.len(), 1, "{files:?}");
+}
+
+#[test]
+fn feeders_come_from_the_file_that_people_edit() {
+    let desk = Desk::new();
+    desk.ingest("a.log", &log("blown_fuse"));
+    assert_eq!(desk.texts(&EVENTS, "feeder"), [None, None]);
+    let banks = Banks::new([("Quillmere 3".to_owned(), "Quillmere East".to_owned())]);
+    fs::write(desk.dir().join("banks.toml"), banks.text().unwrap()).unwrap();
+    assert_eq!(desk.texts(&EVENTS, "feeder")[0].as_deref(), Some("Quillmere East"));
+    fs::write(desk.dir().join("banks.toml"), "[[bank]]\nname = \"x\"\nfeder = \"y\"\n").unwrap();
+    let error = Store::open(&desk.dir()).unwrap_err().to_string();
+    assert!(error.contains("banks.toml") && error.contains("line 3") && error.contains("feder"), "{error}");
+}
+
+#[test]
+fn two_loggers_with_one_name_are_told() {
+    let desk = Desk::new();
+    let bytes = log("blown_fuse");
+    desk.ingest("a.log", &part(&bytes, 0..6, "L1"));
+    let Verdict::Taken { notes, .. } = desk.ingest("b.log", &part(&bytes, 0..6, "L2")) else { panic!() };
+    assert!(notes[0].contains("Quillmere 3") && notes[0].contains("L1"), "{notes:?}");
+    assert_eq!(desk.rows(&EVENTS).height(), 4);
+}
+
+#[test]
+fn kvar_is_what_the_formula_gives() {
+    let desk = Desk::new();
+    desk.ingest("a.log", &log("blown_fuse"));
+    let frame = desk.rows(&INTERVALS);
+    let real = |name: &str| frame.column(name).unwrap().f64().unwrap().get(0).unwrap();
+    for phase in ["a", "b", "c"] {
+        let rated = wyelog_electrical::capacitor::delivered(
+            real(&format!("connected_{phase}")) as f32,
+            real("rated_kvar_phase") as f32,
+            (real(&format!("voltage_{phase}_v")) / real("unit_voltage_v")) as f32,
+            (real("frequency_hz") / real("rated_hz")) as f32,
+        );
+        let kvar = real(&format!("kvar_{phase}"));
+        assert!((kvar - f64::from(rated)).abs() < 1e-4 * real("rated_kvar_phase"), "{phase}: {kvar} {rated}");
+    }
+}
+
+#[test]
+fn a_folder_that_holds_something_else_is_left_alone() {
+    let folder = TempDir::new().unwrap();
+    fs::write(folder.path().join("photo.jpg"), b"x").unwrap();
+    assert!(matches!(Store::open_or_create(folder.path()), Err(StoreError::NotEmpty { .. })));
+    assert!(matches!(Store::open(&folder.path().join("nothing")), Err(StoreError::NoStore { .. })));
+}
+
+#[test]
+fn only_one_writes_at_a_time() {
+    let desk = Desk::new();
+    let (mut one, mut other) = (desk.store(), desk.store());
+    let writer = one.writer().unwrap();
+    assert!(matches!(other.writer(), Err(StoreError::Busy { .. })));
+    drop(writer);
+    assert!(other.writer().is_ok());
+}
