@@ -83,7 +83,9 @@ struct Sums {
     u2: MeanSquare,
     u0: MeanSquare,
     nema: MeanSquare,
-    connected: [PerUnit; 3],
+    /// Sums over the windows in which it was identified.
+    connected: [f32; 3],
+    identified: u16,
 }
 
 impl Sums {
@@ -102,7 +104,8 @@ impl Sums {
         u2: MeanSquare::new(),
         u0: MeanSquare::new(),
         nema: MeanSquare::new(),
-        connected: [PerUnit::ABSENT; 3],
+        connected: [0.0; 3],
+        identified: 0,
     };
 }
 
@@ -164,7 +167,12 @@ impl Intervals {
         // Against the ideal capacitor current of phase A.
         sums.neutral_phasor.push(fundamental.map(|f| -f.neutral.times_j()));
         sums.residual_phasor.push(identified.map(|i| i.residual));
-        sums.connected = identified.map_or([PerUnit::ABSENT; 3], |i| i.connected.map(PerUnit::quantise));
+        if let Some(identified) = identified {
+            for (sum, connected) in sums.connected.iter_mut().zip(identified.connected) {
+                *sum += connected;
+            }
+            sums.identified = sums.identified.saturating_add(1);
+        }
         self.finish(measured.end, scaling, clock)
     }
 
@@ -216,7 +224,8 @@ impl Sums {
             u2: percent(&self.u2) as Percent,
             u0: percent(&self.u0),
             nema: percent(&self.nema),
-            connected: self.connected,
+            // Without a window 0/0, which is absent.
+            connected: self.connected.map(|sum| PerUnit::quantise(sum / f32::from(self.identified))),
         }
     }
 }

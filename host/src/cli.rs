@@ -6,10 +6,13 @@ mod download;
 mod emulate;
 mod failure;
 mod ingest;
+mod kvar;
 mod progress;
+mod query;
 mod replay;
 mod sheet;
 mod try_it;
+mod unbalance;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -45,6 +48,8 @@ enum Command {
     Download(download::Arguments),
     Alarms(alarms::Arguments),
     Ingest(ingest::Arguments),
+    Unbalance(unbalance::Arguments),
+    Kvar(kvar::Arguments),
 }
 
 /// Reads the command line and does what it says.
@@ -58,6 +63,8 @@ pub fn run() -> ExitCode {
         Command::Download(arguments) => download::run(arguments, &mut out),
         Command::Alarms(arguments) => alarms::run(arguments, &mut out),
         Command::Ingest(arguments) => ingest::run(arguments, &mut out),
+        Command::Unbalance(arguments) => unbalance::run(arguments, &mut out),
+        Command::Kvar(arguments) => kvar::run(arguments, &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);
     match result.and_then(|outcome| flushed.map(|()| outcome)) {

@@ -4,18 +4,21 @@
 //! - [`device`]: a session with a logger over a serial port or TCP, and the download;
 //! - [`download`]: a download into a file that can be taken up again;
 //! - [`store`]: logs as tables that anybody can read;
+//! - [`analysis`]: questions to a store; [`tables`]: their answers as text, JSON, CSV;
 //! - [`alarms`]: what the events of one or many logs mean;
 //! - [`trial`]: the shipped firmware in this process, over a simulated signal;
 //! - [`replay`]: the shipped firmware in this process, over a recorded signal.
 #![forbid(unsafe_code)]
 
 pub mod alarms;
+pub mod analysis;
 pub mod device;
 pub mod download;
 pub mod log;
 pub mod number;
 pub mod replay;
 pub mod store;
+pub mod tables;
 pub mod time;
 pub mod trial;
 

@@ -47,7 +47,8 @@ impl Store {
     /// There is none, or a file of it cannot be read.
     pub fn open(dir: &Path) -> Result<Self, StoreError> {
         let path = dir.join("store.toml");
-        let text = fs::read_to_string(&path).map_err(|source| StoreError::NoStore { path: dir.to_owned(), source })?;
+        let text = fs::read_to_string(&path)
+            .map_err(|source| StoreError::NoStore { path: dir.to_owned(), source })?;
         let table: toml::Table = text.parse().map_err(|_| StoreError::Format { path: path.clone() })?;
         if table.get("format").and_then(toml::Value::as_integer) != Some(1) {
             return Err(StoreError::Format { path });

@@ -68,7 +68,10 @@ impl Banks {
     /// # Errors
     /// Never for names that are text.
     pub fn text(&self) -> Result<String, toml::ser::Error> {
-        let bank = self.feeders.iter().map(|(name, feeder)| BankEntry { name: name.clone(), feeder: feeder.clone() });
+        let bank = self
+            .feeders
+            .iter()
+            .map(|(name, feeder)| BankEntry { name: name.clone(), feeder: feeder.clone() });
         toml::to_string(&BanksFile { bank: bank.collect() })
     }
 
@@ -81,7 +84,8 @@ impl Banks {
     pub(super) fn frame(&self) -> DataFrame {
         let banks: Vec<&str> = self.feeders.keys().map(String::as_str).collect();
         let feeders: Vec<&str> = self.feeders.values().map(String::as_str).collect();
-        let columns = vec![Series::new("bank".into(), banks).into(), Series::new("feeder".into(), feeders).into()];
+        let columns =
+            vec![Series::new("bank".into(), banks).into(), Series::new("feeder".into(), feeders).into()];
         DataFrame::new_infer_height(columns).unwrap_or_default()
     }
 }

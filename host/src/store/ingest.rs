@@ -129,7 +129,12 @@ impl Store {
             let wanted = [col("sequence"), col("boot"), col("frame"), col("time").to_physical()];
             let frame = frame.select(wanted).collect()?;
             let [sequence, boot, number, time] = frame.columns() else { continue };
-            let rows = sequence.u32()?.iter().zip(boot.u32()?.iter()).zip(number.u64()?.iter()).zip(time.i64()?.iter());
+            let rows = sequence
+                .u32()?
+                .iter()
+                .zip(boot.u32()?.iter())
+                .zip(number.u64()?.iter())
+                .zip(time.i64()?.iter());
             for (((sequence, boot), number), time) in rows {
                 if let (Some(sequence), Some(boot), Some(number)) = (sequence, boot, number) {
                     held.insert((sequence, boot, number, time));
@@ -176,7 +181,10 @@ impl Writer<'_> {
         let banks: Vec<String> = rows.banks.iter().cloned().collect();
         let mut notes = self.notes(&device, &banks, rows.clock_before_2000);
         notes.extend(log.end.filter(|end| end.refused > 0).map(|end| {
-            format!("the logger's flash has refused {} records since start {}: they are lost", end.refused, end.boot)
+            format!(
+                "the logger's flash has refused {} records since start {}: they are lost",
+                end.refused, end.boot
+            )
         }));
         let mut files = Vec::new();
         for (table, month, frame) in rows.finish()? {
@@ -189,7 +197,16 @@ impl Writer<'_> {
             files.push(file);
         }
         write_whole(&self.store.raw(&hash), &bytes)?;
-        let mark = Mark { hash, source, device: device.clone(), banks, sequences, records, unread: unread.clone(), files };
+        let mark = Mark {
+            hash,
+            source,
+            device: device.clone(),
+            banks,
+            sequences,
+            records,
+            unread: unread.clone(),
+            files,
+        };
         let text = toml::to_string(&mark).unwrap_or_default();
         write_whole(&self.store.mark(&mark.hash), text.as_bytes())?;
         self.store.marks.push(mark);
@@ -219,7 +236,8 @@ impl Writer<'_> {
 
 fn identity(kept: &Sequenced) -> Identity {
     let stamp = kept.record.stamp();
-    let time = stamp.utc_ms.filter(|ms| *ms >= super::columns::EARLIEST_MS).and_then(|ms| i64::try_from(ms).ok());
+    let time =
+        stamp.utc_ms.filter(|ms| *ms >= super::columns::EARLIEST_MS).and_then(|ms| i64::try_from(ms).ok());
     (kept.sequence, stamp.boot, stamp.frame, time)
 }
 

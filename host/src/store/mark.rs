@@ -39,7 +39,8 @@ pub(super) fn read_all(dir: &Path) -> Result<Vec<Mark>, StoreError> {
         {
             continue;
         }
-        let text = fs::read_to_string(&path).map_err(|source| StoreError::Read { path: path.clone(), source })?;
+        let text =
+            fs::read_to_string(&path).map_err(|source| StoreError::Read { path: path.clone(), source })?;
         let mark = toml::from_str(&text)
             .map_err(|error| StoreError::Edited { path: path.clone(), reason: error.to_string() })?;
         marks.push(mark);

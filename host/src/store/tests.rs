@@ -86,7 +86,10 @@ fn the_same_log_twice_changes_nothing() {
     assert_eq!(taken(&desk.ingest("a.log", &bytes)), (6, 0));
     assert!(matches!(desk.ingest("b.log", &bytes), Verdict::Known));
     assert_eq!(desk.rows(&EVENTS).height(), 2);
-    assert_eq!(desk.texts(&EVENTS, "condition"), [Some("blown_fuse".to_owned()), Some("blown_fuse".to_owned())]);
+    assert_eq!(
+        desk.texts(&EVENTS, "condition"),
+        [Some("blown_fuse".to_owned()), Some("blown_fuse".to_owned())]
+    );
     assert_eq!(desk.texts(&EVENTS, "phases")[0].as_deref(), Some("B"));
     let raw = desk.dir().join("raw").join(&desk.store().marks()[0].hash).with_extension("log");
     assert_eq!(fs::read(raw).unwrap(), bytes);

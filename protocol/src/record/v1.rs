@@ -75,8 +75,8 @@ pub struct Interval {
     pub u0: Percent,
     /// Largest deviation of a line-to-line voltage from their mean, over the mean (NEMA MG 1): rms over the windows.
     pub nema: Percent,
-    /// Connected capacitance of A, B, C over its rated one at the end of the interval. Their differences are
-    /// measured; their common part is the nameplate's.
+    /// Connected capacitance of A, B, C over its rated one: mean over the windows in which it could be told. Their
+    /// differences are measured; their common part is the nameplate's.
     pub connected: [PerUnit; 3],
 }
 

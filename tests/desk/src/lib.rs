@@ -2,6 +2,8 @@
 #![forbid(unsafe_code)]
 
 pub mod device;
+pub mod logs;
+pub mod python;
 
 use std::path::{Path, PathBuf};
 use std::process::Command;

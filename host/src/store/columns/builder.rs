@@ -1,7 +1,8 @@
 //! Rows of cells into columns.
 
 use polars::prelude::{
-    Column, DataFrame, IntoSeries, NamedFrom, NewChunkedArray, PlSmallStr, PolarsResult, Series, StringChunked,
+    Column, DataFrame, IntoSeries, NamedFrom, NewChunkedArray, PlSmallStr, PolarsResult, Series,
+    StringChunked,
 };
 
 use super::{Kind, Table};
@@ -76,7 +77,9 @@ impl Builder {
             let cell = cells.next();
             let whole = || if let Some(Cell::Whole(value)) = &cell { *value } else { None };
             match column {
-                Values::Text(values) => values.push(if let Some(Cell::Text(text)) = cell { text } else { None }),
+                Values::Text(values) => {
+                    values.push(if let Some(Cell::Text(text)) = cell { text } else { None })
+                }
                 Values::U32(values) => values.push(whole().and_then(|value| u32::try_from(value).ok())),
                 Values::U64(values) => values.push(whole()),
                 Values::F64(values) => {

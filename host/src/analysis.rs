@@ -1,0 +1,66 @@
+//! Questions to a store, one file each: lazy queries, so that only what is asked for is read.
+//!
+//! Values of flagged intervals (touched by an interruption, a clipped channel or lost frames) are left out of means and
+//! percentiles and counted (IEC 61000-4-30 4.7: flagged data are kept, not used unawares).
+
+pub mod alarm_history;
+pub mod kvar;
+pub mod unbalance;
+
+use polars::prelude::{DataType, Expr, LazyFrame, TimeUnit, TimeZone, col, lit};
+
+/// What to look at.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Filter {
+    /// From this moment on: UTC in ms since 1970-01-01.
+    pub from_ms: Option<i64>,
+    /// To just before this moment.
+    pub to_ms: Option<i64>,
+    /// These banks only; none: all.
+    pub banks: Vec<String>,
+    /// Banks on these feeders only; none: all.
+    pub feeders: Vec<String>,
+}
+
+impl Filter {
+    /// The rows of `frame` that are asked for, by its columns `bank` and `feeder` and by its time column `time`. A row without a
+    /// time is left out when a range is asked for.
+    pub fn apply(&self, frame: LazyFrame, time: &str) -> LazyFrame {
+        let mut wanted = lit(true);
+        if let Some(from) = self.from_ms {
+            wanted = wanted.and(col(time).gt_eq(moment(from)));
+        }
+        if let Some(to) = self.to_ms {
+            wanted = wanted.and(col(time).lt(moment(to)));
+        }
+        for (column, names) in [("bank", &self.banks), ("feeder", &self.feeders)] {
+            if !names.is_empty() {
+                let any = names.iter().map(|name| col(column).eq(lit(name.as_str())));
+                wanted = wanted.and(any.fold(lit(false), Expr::or));
+            }
+        }
+        frame.filter(wanted)
+    }
+}
+
+fn moment(ms: i64) -> Expr {
+    lit(ms).cast(DataType::Datetime(TimeUnit::Milliseconds, Some(TimeZone::UTC)))
+}
+
+/// Length of an interval in hours: its windows are 10 or 12 cycles of the measured frequency, 200 ms at the rated one.
+fn hours() -> Expr {
+    let stretch = (col("rated_hz") / col("frequency_hz")).fill_null(lit(1.0));
+    col("windows").cast(DataType::Float64) * lit(0.2 / 3600.0) * stretch
+}
+
+/// What a whole phase would give at the voltage and frequency of the interval, in kvar: Q_r·(V/V_r)²·f/f_r.
+fn expected_kvar(phase: &str) -> Expr {
+    let ratio = col(format!("voltage_{phase}_v").as_str()) / col("unit_voltage_v");
+    col("rated_kvar_phase") * ratio.clone() * ratio * col("frequency_hz") / col("rated_hz")
+}
+
+/// Phases as they stand in the names of columns.
+const PHASES: [&str; 3] = ["a", "b", "c"];
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,106 @@
+//! Every alarm: when it began, was detected, announced and ended, how long it lasted, what it cost.
+
+use polars::prelude::{
+    DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, SortMultipleOptions, col, lit, when,
+};
+
+use super::{Filter, PHASES, expected_kvar, hours};
+use crate::store::{EVENTS, INTERVALS, Store, StoreError};
+
+/// What makes an occurrence the same occurrence.
+const KEY: [&str; 5] = ["device", "boot", "occurrence", "condition", "begin_frame"];
+
+/// Frames a second, for durations on the logger's own clock.
+const FRAMES: f64 = wyelog_protocol::FRAMES_PER_SECOND as f64;
+
+/// One row an occurrence: bank, condition, phases, route, `begin_time`, `detected_time`, `announced_time`, `end_time`
+/// (null: it went on at the end of the log), `duration_s` to the end or to the last interval in the store,
+/// `residual_pu` and `residual_deg` when it was detected, and `kvarh_lost`: what the phases of a blown fuse would have
+/// delivered meanwhile at the voltages there were; null for conditions that take no phase away.
+///
+/// A range of time picks the occurrences that begin in it.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
+    let events = filter.apply(store.scan(&EVENTS)?, "begin_time");
+    let of = |change: &str, column: &str| col(column).filter(col("change").eq(lit(change))).first();
+    let alarms = events.group_by_stable(KEY.map(col)).agg([
+        col("bank").first(),
+        col("feeder").first(),
+        col("phases").first(),
+        col("route").first(),
+        col("begin_time").first(),
+        of("detected", "time").alias("detected_time"),
+        of("announced", "time").alias("announced_time"),
+        of("ended", "end_time").alias("end_time"),
+        of("ended", "end_frame").alias("end_frame"),
+        of("detected", "residual_pu").alias("residual_pu"),
+        of("detected", "residual_deg").alias("residual_deg"),
+    ]);
+    let intervals = store.scan(&INTERVALS)?;
+    let last = intervals
+        .clone()
+        .group_by([col("device"), col("boot")])
+        .agg([col("frame").max().alias("last_frame")]);
+    let alarms = alarms.join(last, [col("device"), col("boot")], [col("device"), col("boot")], left());
+    let until = || col("end_frame").fill_null(col("last_frame"));
+    let frames = |name: Expr| name.cast(DataType::Float64);
+    let duration = (frames(until()) - frames(col("begin_frame"))) / lit(FRAMES);
+    let alarms = alarms.with_column(
+        when(duration.clone().gt_eq(lit(0.0))).then(duration).otherwise(lit(0.0)).alias("duration_s"),
+    );
+    let lost = kvarh_lost(alarms.clone(), intervals);
+    let rows = alarms.join(lost, KEY.map(col), KEY.map(col), left());
+    let shown = [
+        "bank",
+        "feeder",
+        "device",
+        "condition",
+        "phases",
+        "route",
+        "begin_time",
+        "detected_time",
+        "announced_time",
+        "end_time",
+        "duration_s",
+        "residual_pu",
+        "residual_deg",
+        "kvarh_lost",
+        "boot",
+        "occurrence",
+    ];
+    let order = SortMultipleOptions::default().with_order_descending(true).with_nulls_last(true);
+    Ok(rows.select(shown.map(col)).sort(["begin_time"], order).collect()?)
+}
+
+fn left() -> JoinArgs {
+    JoinArgs::new(JoinType::Left)
+}
+
+/// `KEY` and `kvarh_lost` of the blown fuses: an interval counts by the part of it in which the fuse was out.
+fn kvarh_lost(alarms: LazyFrame, intervals: LazyFrame) -> LazyFrame {
+    let fuses = alarms.filter(col("condition").eq(lit("blown_fuse")));
+    let fuses = fuses.select([KEY.map(col).to_vec(), vec![col("phases"), col("end_frame")]].concat());
+    let both = fuses.join(
+        intervals,
+        [col("device"), col("boot")],
+        [col("device"), col("boot")],
+        JoinArgs::new(JoinType::Inner),
+    );
+    let frames = |name: &str| col(name).cast(DataType::Float64);
+    let length = || hours() * lit(3600.0 * FRAMES);
+    let from = frames("frame") - length();
+    let later = |a: Expr, b: Expr| when(a.clone().gt(b.clone())).then(a).otherwise(b);
+    let earlier = |a: Expr, b: Expr| when(a.clone().lt(b.clone())).then(a).otherwise(b);
+    let end = frames("end_frame").fill_null(frames("frame"));
+    let overlap = earlier(frames("frame"), end) - later(from, frames("begin_frame"));
+    let part = when(overlap.clone().gt(lit(0.0))).then(overlap / length()).otherwise(lit(0.0));
+    let expected = PHASES.iter().map(|phase| {
+        let letter = phase.to_uppercase();
+        let named = col("phases").str().contains_literal(lit(letter));
+        when(named).then(expected_kvar(phase)).otherwise(lit(0.0))
+    });
+    let expected = expected.fold(lit(0.0), |sum, phase| sum + phase);
+    both.group_by(KEY.map(col)).agg([(expected * hours() * part).sum().alias("kvarh_lost")])
+}

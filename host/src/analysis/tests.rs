@@ -1,0 +1,246 @@
+//! Hand-worked numbers on a store of invented records.
+
+use std::fs;
+
+use polars::prelude::{DataFrame, IntoLazy, df};
+use proptest::prelude::*;
+use tempfile::TempDir;
+use wyelog_protocol::bank::{
+    Connection, Limits, Location, Nameplate, RatedFrequency, Sensors, Settings, VoltageSensor,
+};
+use wyelog_protocol::condition::{Change, Condition, Phases};
+use wyelog_protocol::message::{Extent, Identity};
+use wyelog_protocol::quantity::*;
+use wyelog_protocol::record::{
+    Event, Evidence, Interval, MAX_RECORD_BYTES, Moment, Range, Record, SettingsRecord, Stamp,
+};
+use wyelog_protocol::text;
+
+use super::alarm_history::alarm_history;
+use super::kvar::kvar;
+use super::unbalance::{ieee_936, pvur, unbalance};
+use super::*;
+use crate::log::LogWriter;
+use crate::store::Store;
+
+/// 1 May 2030, 00:00 UTC.
+const START_MS: u64 = 1_903_824_000_000;
+
+fn stamp(minute: u64) -> Stamp {
+    Stamp { boot: 1, frame: minute * 288_000, utc_ms: Some(START_MS + minute * 60_000) }
+}
+
+fn moment(minute: f64) -> Moment {
+    let frame = (minute * 288_000.0) as u64;
+    Moment { frame, utc_ms: Some(START_MS + frame * 5 / 24) }
+}
+
+/// 600 kvar, 7200 V units, 60 Hz.
+fn settings(name: &str) -> Record {
+    let sensor = VoltageSensor { location: Location::Line, full_scale: Voltage::quantise(25_000.0) };
+    let nameplate = Nameplate {
+        name: text(name),
+        connection: Connection::GroundedWye,
+        rated_power: ReactivePower::quantise(600.0),
+        system_voltage: Voltage::quantise(12_470.0),
+        unit_voltage: Voltage::quantise(7200.0),
+        frequency: RatedFrequency::Hz60,
+        units_per_phase: 1,
+    };
+    let sensors = Sensors { voltage: [sensor; 3], neutral_full_scale: Current::quantise(800.0) };
+    let settings = Settings { nameplate, sensors, limits: Limits::DEFAULT, interval_s: 60 };
+    Record::Settings(SettingsRecord { stamp: Stamp { utc_ms: None, ..stamp(0) }, settings })
+}
+
+/// The minute that ends at `minute`.
+fn interval(minute: u64, volts: [f32; 3], connected: [f32; 3], u2: f32, flagged: u16) -> Record {
+    let range = |volts: f32| {
+        let volts = Voltage::quantise(volts);
+        Range { rms: volts, min: volts, max: volts }
+    };
+    Record::Interval(Interval {
+        stamp: stamp(minute),
+        windows: 300,
+        flagged,
+        frequency: Frequency::quantise(60.0),
+        voltage: volts.map(range),
+        neutral: Range::default(),
+        residual: PerUnit::quantise(0.01),
+        neutral_phasor: Default::default(),
+        residual_phasor: Default::default(),
+        u2: Percent::quantise(u2),
+        u0: Percent::ABSENT,
+        nema: Percent::quantise(u2),
+        connected: connected.map(PerUnit::quantise),
+    })
+}
+
+fn event(minute: u64, change: Change, begin: f64, end: Option<f64>) -> Record {
+    Record::Event(Event {
+        stamp: stamp(minute),
+        occurrence: 1,
+        condition: Condition::BlownFuse,
+        change,
+        phases: Phases::single(1),
+        begin: moment(begin),
+        end: end.map(moment),
+        evidence: Evidence { residual: PerUnit::quantise(1.0), ..Evidence::default() },
+    })
+}
+
+struct Desk {
+    folder: TempDir,
+}
+
+impl Desk {
+    fn new() -> Self {
+        Self { folder: TempDir::new().unwrap() }
+    }
+
+    /// Takes a log of these records in.
+    fn take(&self, serial: &str, records: &[Record]) -> &Self {
+        let mut writer = LogWriter::new(Vec::new());
+        let identity = Identity {
+            schema: 0,
+            firmware: "",
+            board: "",
+            device: text(serial),
+            boot: 1,
+            frames_per_second: 4800,
+            kinds: Default::default(),
+        };
+        writer.identity(&identity).unwrap();
+        for (sequence, record) in (0..).zip(records) {
+            writer.record(sequence, record.encode(&mut [0; MAX_RECORD_BYTES]).unwrap()).unwrap();
+        }
+        let next = u32::try_from(records.len()).unwrap();
+        writer.end(Extent { boot: 1, oldest: 0, next, refused: 0 }).unwrap();
+        let path = self.folder.path().join(serial);
+        fs::write(&path, writer.into_sink().unwrap()).unwrap();
+        let mut store = self.store();
+        store.writer().unwrap().ingest(&path).unwrap();
+        self
+    }
+
+    fn store(&self) -> Store {
+        Store::open_or_create(&self.folder.path().join("store")).unwrap()
+    }
+}
+
+fn real(frame: &DataFrame, column: &str, row: usize) -> Option<f64> {
+    frame.column(column).unwrap().f64().unwrap().get(row)
+}
+
+fn near(frame: &DataFrame, column: &str, row: usize, expected: f64) {
+    let value = real(frame, column, row).unwrap_or(f64::NAN);
+    assert!((value - expected).abs() < 1e-6 * expected.abs().max(1.0), "{column}: {value}, not {expected}");
+}
+
+const HEALTHY: [f32; 3] = [1.0; 3];
+
+#[test]
+fn unbalance_means_percentiles_and_flags() {
+    let desk = Desk::new();
+    let minute = |n: u64, u2: f32, flagged| interval(n, [7200.0, 7056.0, 7344.0], HEALTHY, u2, flagged);
+    desk.take(
+        "L1",
+        &[settings("Bank 1"), minute(1, 1.0, 0), minute(2, 2.0, 0), minute(3, 3.0, 0), minute(4, 50.0, 7)],
+    );
+    let rows = unbalance(&desk.store(), &Filter::default()).unwrap();
+    assert_eq!(rows.height(), 1);
+    // √((1 + 4 + 9)/3); 95 % of the way along three ranks is 2.9.
+    near(&rows, "u2_mean_percent", 0, 2.160_246_899);
+    near(&rows, "u2_p95_percent", 0, 2.9);
+    near(&rows, "u2_max_percent", 0, 3.0);
+    assert_eq!(real(&rows, "u0_mean_percent", 0), None);
+    // 7200, 7056, 7344 V: PVUR 2.00000 %, IEEE 936 4.00000 % (phase rms, 120 degrees apart).
+    near(&rows, "pvur_mean_percent", 0, 2.0);
+    near(&rows, "ieee_936_mean_percent", 0, 4.0);
+    near(&rows, "hours", 0, 4.0 / 60.0);
+    assert_eq!(rows.column("flagged_intervals").unwrap().u32().unwrap().get(0), Some(1));
+}
+
+#[test]
+fn kvar_and_kvarh_of_an_hour() {
+    let desk = Desk::new();
+    // 200 kvar at 7200 V; 220.5 at 7560 V; half of C gone. Then ten minutes in which nothing could be told.
+    let mut records = vec![settings("Bank 1")];
+    records.extend((1..=60).map(|n| interval(n, [7200.0, 7560.0, 7200.0], [1.0, 1.0, 0.5], 1.0, 0)));
+    records.extend((61..=70).map(|n| interval(n, [0.0; 3], [f32::NAN; 3], 1.0, 300)));
+    desk.take("L1", &records);
+    let rows = kvar(&desk.store(), &Filter::default()).unwrap();
+    near(&rows, "known_hours", 0, 1.0);
+    near(&rows, "hours", 0, 70.0 / 60.0);
+    near(&rows, "kvar_a", 0, 200.0);
+    near(&rows, "kvar_b", 0, 220.5);
+    near(&rows, "kvarh_c", 0, 100.0);
+    near(&rows, "kvarh_lost_c", 0, 100.0);
+    near(&rows, "kvarh_lost_a", 0, 0.0);
+    near(&rows, "available_percent", 0, 100.0 * 520.5 / 620.5);
+}
+
+#[test]
+fn an_alarm_costs_what_its_phase_would_have_given() {
+    let desk = Desk::new();
+    // The fuse of B is out from 10.5 to 40.5: half an hour at 200 kvar, of which two intervals count by half.
+    let mut records = vec![settings("Bank 1"), event(11, Change::Detected, 10.5, None)];
+    records.push(event(12, Change::Announced, 10.5, None));
+    records.extend((1..=60).map(|n| interval(n, [7200.0; 3], HEALTHY, 1.0, 0)));
+    records.push(event(41, Change::Ended, 10.5, Some(40.5)));
+    desk.take("L1", &records);
+    // On another bank it goes on to the end of the log: 49.5 minutes.
+    let open = [&records[..2], &records[3..records.len() - 1]].concat();
+    let open: Vec<Record> = [settings("Bank 2")].into_iter().chain(open.into_iter().skip(1)).collect();
+    desk.take("L2", &open);
+    let rows = alarm_history(&desk.store(), &Filter::default()).unwrap();
+    assert_eq!(rows.height(), 2);
+    let bank = rows.column("bank").unwrap().str().unwrap();
+    let row = |name: &str| (0..2).find(|row| bank.get(*row) == Some(name)).unwrap();
+    near(&rows, "kvarh_lost", row("Bank 1"), 100.0);
+    near(&rows, "duration_s", row("Bank 1"), 1800.0);
+    near(&rows, "kvarh_lost", row("Bank 2"), 165.0);
+    near(&rows, "duration_s", row("Bank 2"), 2970.0);
+    assert!(rows.column("end_time").unwrap().get(row("Bank 2")).unwrap().is_null());
+    assert!(rows.column("announced_time").unwrap().get(row("Bank 2")).unwrap().is_null());
+}
+
+#[test]
+fn a_filter_picks_banks_and_times() {
+    let desk = Desk::new();
+    for bank in ["Bank 1", "Bank 2"] {
+        let mut records = vec![settings(bank)];
+        records.extend((1..=60).map(|n| interval(n, [7200.0; 3], HEALTHY, 1.0, 0)));
+        desk.take(bank, &records);
+    }
+    fs::write(
+        desk.folder.path().join("store/banks.toml"),
+        "[[bank]]\nname = \"Bank 2\"\nfeeder = \"West\"\n",
+    )
+    .unwrap();
+    let hours = |filter: Filter| {
+        let rows = kvar(&desk.store(), &filter).unwrap();
+        (rows.height(), rows.column("hours").unwrap().f64().unwrap().iter().flatten().sum::<f64>())
+    };
+    let at = |minute: i64| Some(START_MS as i64 + minute * 60_000);
+    assert_eq!(hours(Filter::default()).0, 2);
+    assert_eq!(hours(Filter { banks: vec!["Bank 1".into()], ..Filter::default() }).0, 1);
+    assert_eq!(hours(Filter { feeders: vec!["West".into()], ..Filter::default() }).0, 1);
+    assert_eq!(hours(Filter { feeders: vec!["East".into()], ..Filter::default() }).0, 0);
+    // Intervals that end at 11 to 20.
+    let (_, ten) =
+        hours(Filter { from_ms: at(11), to_ms: at(21), banks: vec!["Bank 1".into()], ..Filter::default() });
+    assert!((ten - 10.0 / 60.0).abs() < 1e-9, "{ten}");
+}
+
+proptest! {
+    #[test]
+    fn the_expressions_say_what_the_shared_arithmetic_says(volts in prop::array::uniform3(6000.0f32..9000.0)) {
+        let [a, b, c] = volts.map(f64::from);
+        let frame = df!("voltage_a_v" => [a], "voltage_b_v" => [b], "voltage_c_v" => [c]).unwrap();
+        let frame = frame.lazy().select([pvur().alias("pvur"), ieee_936().alias("936")]).collect().unwrap();
+        let expected = wyelog_electrical::unbalance::pvur_percent(volts).unwrap();
+        prop_assert!((real(&frame, "pvur", 0).unwrap() - f64::from(expected)).abs() < 1e-4);
+        let expected = wyelog_electrical::unbalance::ieee_936_percent(volts).unwrap();
+        prop_assert!((real(&frame, "936", 0).unwrap() - f64::from(expected)).abs() < 1e-4);
+    }
+}

@@ -1,0 +1,133 @@
+//! What every question to a store is asked with, and how its answer is shown.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use polars::prelude::DataFrame;
+use wyelog::analysis::Filter;
+use wyelog::store::Store;
+use wyelog::tables;
+use wyelog_simulator::civil::Civil;
+
+use super::{Failure, Outcome};
+
+/// A store, a range, and a form.
+#[derive(Debug, clap::Args)]
+pub struct Query {
+    /// Folder of the store
+    #[arg(long, value_name = "DIR")]
+    pub store: PathBuf,
+    #[command(flatten)]
+    pub range: Range,
+}
+
+/// Which rows, in which form.
+#[derive(Debug, clap::Args)]
+pub struct Range {
+    /// From this day or moment on, UTC: 2030-05-14 or 2030-05-14T06:30
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    from: Option<i64>,
+    /// To just before this day or moment, UTC
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    to: Option<i64>,
+    /// This bank only; may be given several times
+    #[arg(long, value_name = "NAME")]
+    bank: Vec<String>,
+    /// Banks on this feeder only; may be given several times
+    #[arg(long, value_name = "NAME")]
+    feeder: Vec<String>,
+    /// CSV, with a head line
+    #[arg(long, conflicts_with = "json")]
+    pub csv: bool,
+}
+
+impl Range {
+    /// Whether any of it was given.
+    pub fn is_given(&self) -> bool {
+        self.from.is_some()
+            || self.to.is_some()
+            || self.csv
+            || !self.bank.is_empty()
+            || !self.feeder.is_empty()
+    }
+
+    fn filter(&self) -> Filter {
+        Filter { from_ms: self.from, to_ms: self.to, banks: self.bank.clone(), feeders: self.feeder.clone() }
+    }
+}
+
+/// How an answer looks.
+pub struct Form<'f> {
+    /// `type` of each JSON object.
+    pub kind: &'static str,
+    /// Columns of the text table: name, head, decimals.
+    pub columns: &'f [(&'f str, &'f str, usize)],
+    /// A line below the text table.
+    pub foot: &'f str,
+}
+
+/// Asks the store and shows the answer.
+pub fn answer(
+    store: &std::path::Path,
+    range: &Range,
+    json: bool,
+    form: &Form<'_>,
+    ask: impl FnOnce(&Store, &Filter) -> Result<DataFrame, wyelog::store::StoreError>,
+    out: &mut impl Write,
+) -> Result<Outcome, Failure> {
+    let store = Store::open(store)?;
+    let mut frame = ask(&store, &range.filter())?;
+    if json {
+        for object in tables::to_json(&frame, form.kind) {
+            writeln!(out, "{object}")?;
+        }
+    } else if range.csv {
+        let bytes = tables::to_csv(&mut frame)
+            .map_err(|error| Failure::new(format!("{error}; show it as --json")))?;
+        out.write_all(&bytes)?;
+    } else if frame.height() == 0 {
+        writeln!(out, "Nothing in the store for that.")?;
+    } else {
+        write!(out, "{}", tables::to_text(&frame, form.columns))?;
+        writeln!(out, "\n{}", form.foot)?;
+    }
+    Ok(Outcome::Whole)
+}
+
+/// A day or a moment in UTC, in ms since 1970-01-01.
+fn moment(text: &str) -> Result<i64, String> {
+    let wrong = || "give a day or a moment in UTC, such as 2030-05-14 or 2030-05-14T06:30:00".to_owned();
+    let (day, time) = text.trim_end_matches('Z').split_once(['T', ' ']).unwrap_or((text, "00:00"));
+    let mut day = day.splitn(3, '-').map(str::parse::<u16>);
+    let mut time = time.splitn(3, ':').map(str::parse::<u8>);
+    let part = |of: Option<Result<u16, _>>| of.and_then(Result::ok).ok_or_else(wrong);
+    let (year, month, day) = (part(day.next())?, part(day.next())?, part(day.next())?);
+    let part = |of: Option<Result<u8, _>>| of.and_then(Result::ok).ok_or_else(wrong);
+    let (hour, minute) = (part(time.next())?, part(time.next())?);
+    let second = time.next().map_or(Ok(0), |second| second.map_err(|_| wrong()))?;
+    let (Ok(month), Ok(day)) = (u8::try_from(month), u8::try_from(day)) else { return Err(wrong()) };
+    let civil = Civil {
+        year: year.into(),
+        month: month.into(),
+        day: day.into(),
+        hour: hour.into(),
+        minute: minute.into(),
+        second: second.into(),
+    };
+    civil.unix_seconds().map(|seconds| seconds * 1000).ok_or_else(wrong)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::moment;
+
+    #[test]
+    fn days_and_moments_are_utc() {
+        assert_eq!(moment("2001-09-09"), Ok(999_993_600_000));
+        assert_eq!(moment("2001-09-09T01:46:40Z"), Ok(1_000_000_000_000));
+        assert_eq!(moment("2001-09-09 01:46"), Ok(999_999_960_000));
+        for wrong in ["", "2001", "2001-02-30", "2001-09-09T25:00", "yesterday", "2001-09-09T01"] {
+            assert!(moment(wrong).is_err(), "{wrong}");
+        }
+    }
+}

@@ -1,0 +1,69 @@
+#!/usr/bin/env python3
+"""The desk's answers computed again from the same Parquet, by pyarrow, pandas and numpy: a judge that knows nothing of
+ours but the schema page (host/STORE.md). Prints one JSON object: {"unbalance": [...], "kvar": [...]}.
+
+usage: reference.py STORE"""
+
+import json
+import pathlib
+import sys
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+
+def table(store, name):
+    """Every file of the table that a log's mark names."""
+    import tomllib
+
+    files = []
+    for mark in sorted(pathlib.Path(store, "logs").glob("[!_]*.toml")):
+        files += tomllib.loads(mark.read_text())["files"]
+    files = [pathlib.Path(store, file) for file in files if file.split("/")[0] == name]
+    tables = [pq.read_table(file, partitioning=None) for file in files]
+    return pa.concat_tables(tables).to_pandas()
+
+
+def unbalance(intervals):
+    volts = intervals[["voltage_a_v", "voltage_b_v", "voltage_c_v"]].to_numpy()
+    mean = volts.mean(axis=1)
+    intervals["pvur_percent"] = 100 * np.abs(volts - mean[:, None]).max(axis=1) / mean
+    intervals["ieee_936_percent"] = 100 * (volts.max(axis=1) - volts.min(axis=1)) / mean
+    for (bank, device), rows in intervals.groupby(["bank", "device"]):
+        good = rows[rows.flagged == 0]
+        answer = {"bank": bank, "device": device, "flagged_intervals": int((rows.flagged != 0).sum())}
+        for name in ["u2", "u0", "nema", "pvur", "ieee_936"]:
+            values = good[f"{name}_percent"].dropna().to_numpy()
+            if len(values):
+                answer[f"{name}_mean_percent"] = float(np.sqrt(np.mean(values**2)))
+                answer[f"{name}_p95_percent"] = float(np.percentile(values, 95))
+                answer[f"{name}_max_percent"] = float(values.max())
+        yield answer
+
+
+def kvar(intervals):
+    stretch = (intervals.rated_hz / intervals.frequency_hz).fillna(1.0)
+    intervals["h"] = intervals.windows * 0.2 / 3600 * stretch
+    for (bank, device), rows in intervals.groupby(["bank", "device"]):
+        known = rows.dropna(subset=["kvar_a", "kvar_b", "kvar_c"])
+        answer = {"bank": bank, "device": device, "hours": rows.h.sum(), "known_hours": known.h.sum()}
+        delivered = expected = 0.0
+        for phase in "abc":
+            ratio = known[f"voltage_{phase}_v"] / known.unit_voltage_v
+            whole = (known.rated_kvar_phase * ratio**2 * known.frequency_hz / known.rated_hz * known.h).sum()
+            kvarh = (known[f"kvar_{phase}"] * known.h).sum()
+            answer[f"kvarh_{phase}"] = kvarh
+            answer[f"kvarh_lost_{phase}"] = whole - kvarh
+            delivered, expected = delivered + kvarh, expected + whole
+        answer["available_percent"] = 100 * delivered / expected if expected else None
+        yield answer
+
+
+def main():
+    intervals = table(sys.argv[1], "intervals")
+    print(json.dumps({"unbalance": list(unbalance(intervals.copy())), "kvar": list(kvar(intervals.copy()))}))
+
+
+main()

@@ -1,0 +1,43 @@
+//! A Python with the reference libraries, in a folder of its own beside the builds.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::Mutex;
+
+/// What the references are computed with.
+const PACKAGES: [&str; 3] = ["numpy", "pandas", "pyarrow"];
+
+static INSTALLING: Mutex<()> = Mutex::new(());
+
+/// A `python3` that can import [`PACKAGES`]; installs them with pip on first use.
+///
+/// # Panics
+/// There is no Python 3.11 or later, or the packages cannot be had: with the line to run by hand.
+pub fn python() -> PathBuf {
+    let _one_at_a_time = INSTALLING.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let test = std::env::current_exe().unwrap_or_default();
+    let folder = test.ancestors().nth(3).map(Path::to_owned).unwrap_or_default().join("reference-python");
+    let python = folder.join(if cfg!(windows) { "Scripts/python.exe" } else { "bin/python3" });
+    if imports(&python) {
+        return python;
+    }
+    let by_hand = format!(
+        "python3 -m venv {0} && {0}/bin/pip install {1}   (Debian: apt-get install python3-venv first)",
+        folder.display(),
+        PACKAGES.join(" ")
+    );
+    run(Command::new("python3").args(["-m", "venv"]).arg(&folder), &by_hand);
+    run(Command::new(&python).args(["-m", "pip", "install", "--quiet"]).args(PACKAGES), &by_hand);
+    assert!(imports(&python), "the reference libraries do not import; by hand: {by_hand}");
+    python
+}
+
+fn imports(python: &Path) -> bool {
+    let import = format!("import tomllib, {}", PACKAGES.join(", "));
+    Command::new(python).args(["-c", &import]).output().is_ok_and(|output| output.status.success())
+}
+
+fn run(command: &mut Command, by_hand: &str) {
+    let done = command.status().is_ok_and(|status| status.success());
+    assert!(done, "{command:?} failed; by hand: {by_hand}");
+}
