@@ -5,13 +5,17 @@ mod alarms;
 mod download;
 mod emulate;
 mod failure;
+#[cfg(feature = "desk")]
 mod ingest;
+#[cfg(feature = "desk")]
 mod kvar;
 mod progress;
+#[cfg(feature = "desk")]
 mod query;
 mod replay;
 mod sheet;
 mod try_it;
+#[cfg(feature = "desk")]
 mod unbalance;
 
 use std::io::Write;
@@ -47,8 +51,11 @@ enum Command {
     Emulate(emulate::Arguments),
     Download(download::Arguments),
     Alarms(alarms::Arguments),
+    #[cfg(feature = "desk")]
     Ingest(ingest::Arguments),
+    #[cfg(feature = "desk")]
     Unbalance(unbalance::Arguments),
+    #[cfg(feature = "desk")]
     Kvar(kvar::Arguments),
 }
 
@@ -62,8 +69,11 @@ pub fn run() -> ExitCode {
         Command::Emulate(arguments) => emulate::run(arguments, &mut out),
         Command::Download(arguments) => download::run(arguments, &mut out),
         Command::Alarms(arguments) => alarms::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
         Command::Ingest(arguments) => ingest::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
         Command::Unbalance(arguments) => unbalance::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
         Command::Kvar(arguments) => kvar::run(arguments, &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);

@@ -3,21 +3,24 @@
 //! - [`log`]: log files, written as they come from a logger and read back with everything damaged counted;
 //! - [`device`]: a session with a logger over a serial port or TCP, and the download;
 //! - [`download`]: a download into a file that can be taken up again;
-//! - [`store`]: logs as tables that anybody can read;
-//! - [`analysis`]: questions to a store; [`tables`]: their answers as text, JSON, CSV;
+//! - `store` (feature `desk`): logs as tables that anybody can read;
+//! - `analysis` (feature `desk`): questions to a store; `tables`: their answers as text, JSON, CSV;
 //! - [`alarms`]: what the events of one or many logs mean;
 //! - [`trial`]: the shipped firmware in this process, over a simulated signal;
 //! - [`replay`]: the shipped firmware in this process, over a recorded signal.
 #![forbid(unsafe_code)]
 
 pub mod alarms;
+#[cfg(feature = "desk")]
 pub mod analysis;
 pub mod device;
 pub mod download;
 pub mod log;
 pub mod number;
 pub mod replay;
+#[cfg(feature = "desk")]
 pub mod store;
+#[cfg(feature = "desk")]
 pub mod tables;
 pub mod time;
 pub mod trial;

@@ -1,14 +1,17 @@
 //! `wyelog alarms`
 
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use wyelog::alarms::{Alarm, Collector, table, to_json};
+#[cfg(feature = "desk")]
 use wyelog::analysis::alarm_history::alarm_history;
 use wyelog::log::Log;
+#[cfg(feature = "desk")]
 use wyelog::tables::TEXT;
 
 use super::progress::Progress;
+#[cfg(feature = "desk")]
 use super::query::{Form, Range, answer};
 use super::sheet::{self, count};
 use super::{Failure, Outcome, say};
@@ -21,15 +24,18 @@ use super::{Failure, Outcome, say};
 Examples:
   wyelog alarms b3.log
   wyelog alarms --full b3.log             with evidence, explanation and cautions
-  wyelog alarms --json *.log | jq .       one object a line; type is log or alarm
-  wyelog alarms --store desk --from 2030-05-01")]
+  wyelog alarms --json *.log | jq .       one object a line; type is log or alarm")]
 pub struct Arguments {
     /// Log files, as `wyelog download` writes them
-    #[arg(required_unless_present = "store", value_name = "FILE")]
+    #[cfg_attr(feature = "desk", arg(required_unless_present = "store"))]
+    #[cfg_attr(not(feature = "desk"), arg(required = true))]
+    #[arg(value_name = "FILE")]
     files: Vec<PathBuf>,
+    #[cfg(feature = "desk")]
     /// Folder of a store, in the place of files
     #[arg(long, value_name = "DIR", conflicts_with_all = ["files", "full"])]
     store: Option<PathBuf>,
+    #[cfg(feature = "desk")]
     #[command(flatten)]
     range: Range,
     /// Show each alarm in full
@@ -42,9 +48,11 @@ pub struct Arguments {
 
 /// Does it.
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
+    #[cfg(feature = "desk")]
     if let Some(store) = &arguments.store {
         return in_store(store, arguments, out);
     }
+    #[cfg(feature = "desk")]
     if arguments.range.is_given() {
         return Err(Failure::new(
             "--from, --to, --bank, --feeder and --csv need a store; name it with --store DIR",
@@ -101,7 +109,12 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     Ok(Outcome::Partly)
 }
 
-fn in_store(store: &Path, arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
+#[cfg(feature = "desk")]
+fn in_store(
+    store: &std::path::Path,
+    arguments: &Arguments,
+    out: &mut impl Write,
+) -> Result<Outcome, Failure> {
     let form = Form {
         kind: "alarm",
         columns: &[

@@ -6,6 +6,7 @@ use wyelog::device::DeviceError;
 use wyelog::download::DownloadError;
 use wyelog::log::LogError;
 use wyelog::replay::ReplayError;
+#[cfg(feature = "desk")]
 use wyelog::store::StoreError;
 use wyelog::trial::TrialError;
 use wyelog_simulator::board::BoardError;
@@ -92,4 +93,7 @@ macro_rules! whole_sentences {
     };
 }
 
-whole_sentences!(LogError, ReplayError, StoreError, BoardError, EmulatorError, ImageError, scenario::Error);
+whole_sentences!(LogError, ReplayError, BoardError, EmulatorError, ImageError, scenario::Error);
+
+#[cfg(feature = "desk")]
+whole_sentences!(StoreError);

@@ -8,30 +8,44 @@ pub mod python;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
+use std::time::SystemTime;
 
-/// The tool, built if it is not up to date: cargo builds no binary for the tests of another crate, and an old one would be
-/// tested in its place.
+/// The tool. `cargo test --workspace` builds it; if it is older than its sources, or not there, it is built now: an old one
+/// would be tested in its place.
 ///
 /// # Panics
 /// It cannot be built.
 pub fn binary() -> PathBuf {
     static BINARY: OnceLock<PathBuf> = OnceLock::new();
-    BINARY.get_or_init(build).clone()
+    BINARY.get_or_init(up_to_date).clone()
 }
 
-fn build() -> PathBuf {
+fn up_to_date() -> PathBuf {
     // target/PROFILE/deps/TEST
     let test = std::env::current_exe().unwrap_or_default();
     let folder = test.ancestors().nth(2).map(Path::to_owned).unwrap_or_default();
-    let mut cargo = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
-    cargo.args(["build", "--quiet", "--package", "wyelog"]).current_dir(env!("CARGO_MANIFEST_DIR"));
-    cargo.arg("--target-dir").arg(folder.parent().unwrap_or(&folder));
-    if folder.ends_with("release") {
-        cargo.arg("--release");
+    let binary = folder.join(format!("wyelog{}", std::env::consts::EXE_SUFFIX));
+    let built = std::fs::metadata(&binary).and_then(|file| file.modified()).ok();
+    let sources = ["host", "firmware/src", "protocol"].map(|part| newest(Path::new(&repository(part))));
+    if built.is_none() || built < sources.into_iter().max().flatten() {
+        let mut cargo = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
+        cargo.args(["build", "--quiet", "--package", "wyelog", "--features", "desk"]);
+        cargo.arg("--target-dir").arg(folder.parent().unwrap_or(&folder));
+        cargo.args(folder.ends_with("release").then_some("--release"));
+        let status = cargo.current_dir(env!("CARGO_MANIFEST_DIR")).status();
+        assert!(status.is_ok_and(|status| status.success()), "{cargo:?} failed");
     }
-    let status = cargo.status().unwrap_or_else(|error| panic!("cargo cannot be started: {error}"));
-    assert!(status.success(), "`cargo build --package wyelog` failed");
-    folder.join(format!("wyelog{}", std::env::consts::EXE_SUFFIX))
+    binary
+}
+
+/// When the newest file below `folder` was changed.
+fn newest(folder: &Path) -> Option<SystemTime> {
+    let entries = std::fs::read_dir(folder).ok()?.flatten();
+    let changed = entries.filter_map(|entry| match entry.file_type().ok()?.is_dir() {
+        true => newest(&entry.path()),
+        false => entry.metadata().ok()?.modified().ok(),
+    });
+    changed.max()
 }
 
 /// How a command ended and what it said.

@@ -3,8 +3,8 @@
 //! ```text
 //! magic · cause · address · schema, low word · high word · CRC-32      six words in RAM that no start-up code clears
 //! ```
-//! The address is that of the faulting instruction, 0 if it is not known (after a stack overflow, say); for a panic, that of the `core::panic::Location` of its place in
-//! the source. Both can be looked up in the image's ELF file.
+//! The address is that of the faulting instruction, 0 if it is not known (after a stack overflow, say); for a panic, that
+//! of the `core::panic::Location` of its place in the source. Both can be looked up in the image's ELF file.
 
 use core::cell::UnsafeCell;
 use core::mem::MaybeUninit;
