@@ -82,14 +82,18 @@ impl Logger<'_> {
             let [rms, min, max] = [volts, volts - 20.0, volts + 15.0].map(Voltage::quantise);
             Range { rms, min, max }
         };
-        let is_known = minute % 17 != 0;
+        let is_known = !minute.is_multiple_of(17);
         let connected = |which| PerUnit::quantise(if is_known { 1.0 + 0.02 * vary(which) } else { f32::NAN });
         let amps = |which| Current::quantise(1.0 + vary(which));
         Interval {
             stamp: self.stamp(minute),
-            windows: if minute % 29 == 0 { 150 } else { 300 },
-            flagged: u16::from(minute % 13 == 0),
-            frequency: Frequency::quantise(if minute % 31 == 0 { f32::NAN } else { 60.0 + 0.05 * vary(1) }),
+            windows: if minute.is_multiple_of(29) { 150 } else { 300 },
+            flagged: u16::from(minute.is_multiple_of(13)),
+            frequency: Frequency::quantise(if minute.is_multiple_of(31) {
+                f32::NAN
+            } else {
+                60.0 + 0.05 * vary(1)
+            }),
             voltage: [2, 3, 4].map(range),
             neutral: Range { rms: amps(5), min: amps(6), max: amps(7) },
             residual: PerUnit::quantise(0.02 + 0.01 * vary(8)),
