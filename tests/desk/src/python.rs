@@ -9,7 +9,7 @@ const PACKAGES: [&str; 3] = ["numpy", "pandas", "pyarrow"];
 
 static INSTALLING: Mutex<()> = Mutex::new(());
 
-/// A `python3` that can import [`PACKAGES`]; installs them with pip on first use.
+/// A `python3` that can import numpy, pandas and pyarrow; installs them with pip on first use.
 ///
 /// # Panics
 /// There is no Python 3.11 or later, or the packages cannot be had: with the line to run by hand.
