@@ -124,6 +124,13 @@ impl Identifier {
         }
     }
 
+    /// The last window went on like this until frame `end`, whole windows later: the next one follows it there.
+    pub fn hold(&mut self, end: u64) {
+        if let Some((before, _, _)) = &mut self.before {
+            *before = end;
+        }
+    }
+
     /// What the window says of the bank; `None` when its voltages are no evidence.
     pub fn identify(&self, measured: &Measured) -> Option<Identified> {
         let fundamental = measured.fundamental.as_ref()?;

@@ -9,6 +9,7 @@ use wyelog_protocol::record::Record;
 use crate::frontend::Input;
 use crate::journal::MountError;
 use crate::keeper::{Crash, Device, Keeper, Line};
+use crate::measure::window::Window;
 use crate::meter::{Buffers, Meter};
 use crate::outbox::{Outbox, RECORDS};
 use crate::tape::{self, Item, TapeError};
@@ -58,6 +59,17 @@ impl<'b, F: NorFlash> Logger<'b, F> {
     /// Takes what has happened, and keeps what comes of it.
     pub fn input(&mut self, input: Input) {
         self.meter.input(input, &mut self.results);
+        self.keep();
+    }
+
+    /// Takes `count` windows in the place of their frames, and keeps what comes of it; see [`Meter::window_level`]. They must
+    /// not make more than one interval record.
+    pub fn window_level(&mut self, window: &Window, count: u16) {
+        self.meter.window_level(window, count, &mut self.results);
+        self.keep();
+    }
+
+    fn keep(&mut self) {
         while let Some(record) = self.results.records.pop_front() {
             self.keeper.store(&record);
             self.keeper.idle();

@@ -103,17 +103,27 @@ impl<'b> Meter<'b> {
         }
     }
 
-    /// Takes a whole window in the place of its frames: for simulations of weeks, in which nothing happens within a cycle.
-    /// Everything behind the measurement is the same code; half-cycle values are the window's. Frames may follow.
-    pub fn window_level(&mut self, window: &Window, out: &mut impl Outbox) {
-        self.buffers.history.jump(window.end.saturating_sub(self.clock.frames()));
-        self.clock.advance_to(window.end);
+    /// Takes `count` windows in the place of their frames, for simulations of weeks: they follow each other and are all like
+    /// `window`, the first. Everything behind the measurement is the same code, run once for all of them but for the
+    /// interval, which counts each; half-cycle values are the window's. Frames may follow.
+    pub fn window_level(&mut self, window: &Window, count: u16, out: &mut impl Outbox) {
+        let length = window.end.saturating_sub(window.begin);
+        let end = window.end.saturating_add(length.saturating_mul(u64::from(count.saturating_sub(1))));
+        self.buffers.history.jump(end.saturating_sub(self.clock.frames()));
+        self.clock.advance_to(end);
         self.windows.restart(&self.buffers.history);
         self.cycles.interrupt();
         self.half_cycles.interrupt();
         let [a, b, c, _] = window.rms;
         self.half_cycle([a, b, c], out);
-        self.window(window, out);
+        let Some(taken) = self.window(window, out) else { return };
+        self.identifier.hold(end);
+        for n in 1..count {
+            let later = length.saturating_mul(u64::from(n));
+            let (begin, end) = (window.begin.saturating_add(later), window.end.saturating_add(later));
+            let measured = Measured { begin, end, ..taken.0 };
+            self.aggregate(&measured, taken.1.as_ref(), out);
+        }
     }
 
     fn frame(&mut self, frame: &Frame, out: &mut impl Outbox) {
@@ -128,7 +138,7 @@ impl<'b> Meter<'b> {
         }
         let Buffers { history, points } = &mut *self.buffers;
         if let Some(window) = self.windows.step(history, points, self.cycles.frequency()) {
-            self.window(&window, out);
+            let _ = self.window(&window, out);
         }
     }
 
@@ -161,11 +171,13 @@ impl<'b> Meter<'b> {
         self.events(changes, out);
     }
 
-    fn window(&mut self, window: &Window, out: &mut impl Outbox) {
+    /// Measures, identifies and detects; gives what went into the interval, unless frames of the window were lost.
+    fn window(&mut self, window: &Window, out: &mut impl Outbox) -> Option<(Measured, Option<Identified>)> {
         let measured = self.identifier.measure(window);
         if measured.gap {
             let interval = self.intervals.gap(&measured, &self.scaling, &self.clock);
-            return self.interval(interval, out);
+            self.interval(interval, out);
+            return None;
         }
         let identified = self.identifier.identify(&measured);
         self.evidence = self.evidence_of(&measured, identified.as_ref());
@@ -177,9 +189,15 @@ impl<'b> Meter<'b> {
         });
         self.events(changes, out);
         out.live(self.live(&measured, identified.as_ref()));
-        let connected = identified.as_ref().filter(|_| !told_open);
+        let connected = identified.filter(|_| !told_open);
+        self.aggregate(&measured, connected.as_ref(), out);
+        Some((measured, connected))
+    }
+
+    /// Adds a window to the interval. `connected` is what it says of a bank that is not told to be open.
+    fn aggregate(&mut self, measured: &Measured, connected: Option<&Identified>, out: &mut impl Outbox) {
         let interrupted = self.interrupted > measured.begin;
-        let interval = self.intervals.window(&measured, connected, interrupted, &self.scaling, &self.clock);
+        let interval = self.intervals.window(measured, connected, interrupted, &self.scaling, &self.clock);
         self.interval(interval, out);
     }
 

@@ -2,6 +2,8 @@
 //! standard error.
 
 mod alarms;
+#[cfg(feature = "desk")]
+mod demo;
 mod download;
 mod emulate;
 mod failure;
@@ -46,6 +48,8 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    #[cfg(feature = "desk")]
+    Demo(demo::Arguments),
     Try(try_it::Arguments),
     Replay(replay::Arguments),
     Emulate(emulate::Arguments),
@@ -64,6 +68,8 @@ pub fn run() -> ExitCode {
     let arguments = Arguments::parse();
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
     let result = match &arguments.command {
+        #[cfg(feature = "desk")]
+        Command::Demo(arguments) => demo::run(arguments, &mut out),
         Command::Try(arguments) => try_it::run(arguments, &mut out),
         Command::Replay(arguments) => replay::run(arguments, &mut out),
         Command::Emulate(arguments) => emulate::run(arguments, &mut out),

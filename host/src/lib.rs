@@ -13,6 +13,8 @@
 pub mod alarms;
 #[cfg(feature = "desk")]
 pub mod analysis;
+#[cfg(feature = "desk")]
+pub mod demo;
 pub mod device;
 pub mod download;
 pub mod log;

@@ -95,7 +95,31 @@ pub fn run(scenario: &Scenario, progress: &mut dyn FnMut(f64)) -> Result<Trial, 
     let mut board = Board::start(&mut buffers, tape, NorMemory::new(SECTORS), SERIAL, Pace::Free)?;
     board.play(&mut |done| progress(done as f64 / frames.max(1) as f64));
     let took = started.elapsed();
-    let mut session = Session::new(Wired::new(&mut board), Patience::default());
+    let ReadBack { hello, settings, live, file } = read_back(&mut board)?;
+    let log = Log::from_source(file.as_slice()).map_err(TrialError::Log)?;
+    let truth = Waveform::new(scenario).marks().to_vec();
+    Ok(Trial { signal_s: scenario.duration_s, took, hello, settings, live, file, log, truth })
+}
+
+/// What a logger in this process said of itself, and its log.
+#[derive(Debug)]
+pub struct ReadBack {
+    /// Who it is.
+    pub hello: Hello,
+    /// Its settings.
+    pub settings: SettingsRecord,
+    /// The last window; `None` if the signal was too short for one.
+    pub live: Option<Live>,
+    /// The log file, byte for byte as a download would write it.
+    pub file: Vec<u8>,
+}
+
+/// Asks a board in this process as over a serial line, and downloads its log.
+///
+/// # Errors
+/// It does not answer.
+pub fn read_back(board: &mut Board<'_>) -> Result<ReadBack, TrialError> {
+    let mut session = Session::new(Wired::new(board), Patience::default());
     let hello = session.identify()?;
     let settings = session.settings()?;
     let live = match session.live() {
@@ -111,7 +135,5 @@ pub fn run(scenario: &Scenario, progress: &mut dyn FnMut(f64)) -> Result<Trial, 
     })?;
     writer.end(extent).map_err(TrialError::Log)?;
     let file = writer.into_sink().map_err(TrialError::Log)?;
-    let log = Log::from_source(file.as_slice()).map_err(TrialError::Log)?;
-    let truth = Waveform::new(scenario).marks().to_vec();
-    Ok(Trial { signal_s: scenario.duration_s, took, hello, settings, live, file, log, truth })
+    Ok(ReadBack { hello, settings, live, file })
 }

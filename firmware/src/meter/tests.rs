@@ -106,7 +106,10 @@ fn window_level_says_what_sample_level_says() {
     let scaling = Scaling::new(&settings());
     // 30 s of health and 70 s without the fuse of B as windows, then frames again.
     let end = 500;
-    for n in 0..end {
+    let mut n = 0;
+    while n < end {
+        // One by one, then ten at once.
+        let count = if n < 460 { 1 } else { 10 };
         let bank = if n < 150 { Bank::default() } else { lost(1) };
         let voltage = [0.0, -120.0, 120.0].map(|degrees| Phasor::from_polar_degrees(1.0, degrees));
         let mut fundamental = [Phasor::ZERO; 4];
@@ -120,7 +123,8 @@ fn window_level_says_what_sample_level_says() {
         let rms = fundamental.map(Phasor::magnitude);
         let (begin, length) = (n * 960, 960.0);
         let window = Window { begin, end: begin + 960, rms, fundamental, length, flagged: false, gap: false };
-        meter.window_level(&window, &mut heard);
+        meter.window_level(&window, count, &mut heard);
+        n += u64::from(count);
     }
     for n in end * 960..(end + 150) * 960 {
         meter.input(Input::Frame(lost(1).frame(n)), &mut heard);

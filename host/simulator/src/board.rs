@@ -11,10 +11,12 @@ use wyelog_firmware::journal::MountError;
 use wyelog_firmware::keeper::{Device, Line};
 use wyelog_firmware::logger::Logger;
 use wyelog_firmware::meter::Buffers;
+use wyelog_protocol::bank::Settings;
 use wyelog_protocol::text;
 
 use crate::flash::{FlashError, NorMemory};
 use crate::frames_per_second;
+use crate::levels::{Levels, Step};
 use crate::line::{Clients, Connection};
 use crate::tape::Tape;
 
@@ -46,11 +48,53 @@ const FRAMES_PER_STEP: u64 = 480;
 /// How long a board with nothing to do rests.
 const REST: Duration = Duration::from_micros(500);
 
-/// A logger with its tape.
+/// Where what enters the logger comes from.
+#[derive(Debug)]
+pub enum Source {
+    /// Sample by sample.
+    Tape(Tape),
+    /// At two levels. With [`Pace::Real`] windows come in groups of some seconds.
+    Levels(Levels),
+}
+
+impl From<Tape> for Source {
+    fn from(tape: Tape) -> Self {
+        Self::Tape(tape)
+    }
+}
+
+impl From<Levels> for Source {
+    fn from(levels: Levels) -> Self {
+        Self::Levels(levels)
+    }
+}
+
+impl Source {
+    fn settings(&self) -> &Settings {
+        match self {
+            Self::Tape(tape) => tape.settings(),
+            Self::Levels(levels) => levels.settings(),
+        }
+    }
+
+    /// Gives the logger what comes next. Returns whether there was anything.
+    fn feed(&mut self, logger: &mut Logger<'_, NorMemory>) -> bool {
+        let step = match self {
+            Self::Tape(tape) => tape.next().map(Step::Input),
+            Self::Levels(levels) => levels.next(),
+        };
+        step.is_some_and(|step| {
+            step.enter(logger);
+            true
+        })
+    }
+}
+
+/// A logger and what enters it.
 #[derive(Debug)]
 pub struct Board<'b> {
     logger: Logger<'b, NorMemory>,
-    tape: Tape,
+    source: Source,
     pace: Pace,
     started: Instant,
     ended: bool,
@@ -63,16 +107,17 @@ impl<'b> Board<'b> {
     /// The flash cannot be mounted.
     pub fn start(
         buffers: &'b mut Buffers,
-        tape: Tape,
+        source: impl Into<Source>,
         flash: NorMemory,
         serial: &str,
         pace: Pace,
     ) -> Result<Self, BoardError> {
         let device = Device { board: BOARD, serial: text(serial) };
-        let settings = tape.settings().clone();
+        let source = source.into();
+        let settings = source.settings().clone();
         let (logger, mounted) = Logger::start(buffers, flash, device, settings, None);
         mounted.map_err(BoardError::Flash)?;
-        Ok(Self { logger, tape, pace, started: Instant::now(), ended: false })
+        Ok(Self { logger, source, pace, started: Instant::now(), ended: false })
     }
 
     /// Plays what is due of the tape, a tenth of a second of it at most. Returns whether there was anything.
@@ -84,10 +129,7 @@ impl<'b> Board<'b> {
         let until = due.min(self.logger.frames().saturating_add(FRAMES_PER_STEP));
         let mut busy = false;
         while !self.ended && self.logger.frames() < until {
-            match self.tape.next() {
-                Some(input) => self.logger.input(input),
-                None => self.ended = true,
-            }
+            self.ended = !self.source.feed(&mut self.logger);
             busy = true;
         }
         busy

@@ -10,6 +10,7 @@ pub mod complex;
 pub mod comtrade;
 pub mod emulator;
 pub mod flash;
+pub mod levels;
 pub mod line;
 pub mod resample;
 pub mod scenario;

@@ -21,12 +21,18 @@ pub struct Tape {
     /// Frames to come. NaN in any channel: the source has no such frame.
     source: Box<dyn Iterator<Item = waveform::Frame> + Send>,
     frames: u64,
-    /// Counts per V or A.
-    scale: [f64; 4],
-    contact: Option<bool>,
-    lost: u32,
+    converter: Converter,
     /// Inputs that go before the next frame of the source.
     ready: VecDeque<Input>,
+}
+
+/// From what the sensors give to what enters the logger.
+#[derive(Debug)]
+pub(crate) struct Converter {
+    /// Counts per V or A.
+    pub scale: [f64; 4],
+    contact: Option<bool>,
+    lost: u32,
 }
 
 impl fmt::Debug for Tape {
@@ -71,13 +77,10 @@ impl Tape {
         frames: u64,
         source: Box<dyn Iterator<Item = waveform::Frame> + Send>,
     ) -> Self {
-        // A quantity that is absent gives a channel of zeros; the checks of the files leave none absent.
-        let counts = |full_scale: Option<f64>| full_scale.map_or(0.0, |full| COUNTS / full);
-        let [a, b, c] = settings.sensors.voltage.map(|sensor| counts(sensor.full_scale.value_f64()));
-        let scale = [a, b, c, counts(settings.sensors.neutral_full_scale.value_f64())];
+        let converter = Converter::new(&settings);
         // Before 1970 there is no UTC for the logger: its clock stays unset.
         let ready = u64::try_from(start_ms).ok().map(Input::Clock).into_iter().collect();
-        Self { settings, source, frames, scale, contact: None, lost: 0, ready }
+        Self { settings, source, frames, converter, ready }
     }
 
     /// What the logger is told.
@@ -109,30 +112,41 @@ impl Tape {
         }
         Ok(bytes)
     }
+}
 
-    fn take(&mut self, sample: &waveform::Frame) {
+impl Converter {
+    pub fn new(settings: &Settings) -> Self {
+        // A quantity that is absent gives a channel of zeros; the checks of the files leave none absent.
+        let counts = |full_scale: Option<f64>| full_scale.map_or(0.0, |full| COUNTS / full);
+        let [a, b, c] = settings.sensors.voltage.map(|sensor| counts(sensor.full_scale.value_f64()));
+        let scale = [a, b, c, counts(settings.sensors.neutral_full_scale.value_f64())];
+        Self { scale, contact: None, lost: 0 }
+    }
+
+    /// Adds the inputs that `sample` makes.
+    pub fn take(&mut self, sample: &waveform::Frame, ready: &mut VecDeque<Input>) {
         let [a, b, c] = sample.volts;
         let values = [a, b, c, sample.neutral_amps];
         if let Some(closed) = sample.closed.filter(|_| sample.closed != self.contact) {
-            self.flush_lost();
+            self.flush_lost(ready);
             self.contact = Some(closed);
-            self.ready.push_back(Input::Contact(closed));
+            ready.push_back(Input::Contact(closed));
         }
         if values.iter().any(|value| value.is_nan()) {
             self.lost += 1;
             return;
         }
-        self.flush_lost();
+        self.flush_lost(ready);
         let mut channels = [0; 4];
         for ((slot, value), scale) in channels.iter_mut().zip(values).zip(self.scale) {
             *slot = count(value * scale);
         }
-        self.ready.push_back(Input::Frame(Frame { channels }));
+        ready.push_back(Input::Frame(Frame { channels }));
     }
 
-    fn flush_lost(&mut self) {
+    pub fn flush_lost(&mut self, ready: &mut VecDeque<Input>) {
         if self.lost > 0 {
-            self.ready.push_back(Input::FramesLost(core::mem::take(&mut self.lost)));
+            ready.push_back(Input::FramesLost(core::mem::take(&mut self.lost)));
         }
     }
 }
@@ -143,9 +157,9 @@ impl Iterator for Tape {
     fn next(&mut self) -> Option<Input> {
         while self.ready.is_empty() {
             match self.source.next() {
-                Some(sample) => self.take(&sample),
+                Some(sample) => self.converter.take(&sample, &mut self.ready),
                 None => {
-                    self.flush_lost();
+                    self.converter.flush_lost(&mut self.ready);
                     return self.ready.pop_front();
                 }
             }

@@ -96,4 +96,14 @@ macro_rules! whole_sentences {
 whole_sentences!(LogError, ReplayError, BoardError, EmulatorError, ImageError, scenario::Error);
 
 #[cfg(feature = "desk")]
+impl From<wyelog::demo::DemoError> for Failure {
+    fn from(error: wyelog::demo::DemoError) -> Self {
+        match error {
+            wyelog::demo::DemoError::Trial(error) => error.into(),
+            error => Self::new(error.to_string()),
+        }
+    }
+}
+
+#[cfg(feature = "desk")]
 whole_sentences!(StoreError);

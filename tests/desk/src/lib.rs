@@ -29,7 +29,7 @@ fn up_to_date() -> PathBuf {
     let sources = ["host", "firmware/src", "protocol"].map(|part| newest(Path::new(&repository(part))));
     if built.is_none() || built < sources.into_iter().max().flatten() {
         let mut cargo = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
-        cargo.args(["build", "--quiet", "--package", "wyelog", "--features", "desk"]);
+        cargo.args(["build", "--quiet", "--package", "wyelog"]);
         cargo.arg("--target-dir").arg(folder.parent().unwrap_or(&folder));
         cargo.args(folder.ends_with("release").then_some("--release"));
         let status = cargo.current_dir(env!("CARGO_MANIFEST_DIR")).status();

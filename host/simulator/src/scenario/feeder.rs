@@ -5,6 +5,7 @@ use toml::Spanned;
 
 use super::bank::Bank;
 use super::check::Source;
+use super::daily::{Daily, DailyTable};
 use super::error::Error;
 use super::phases::{Phase, Phases};
 
@@ -29,6 +30,8 @@ pub struct Feeder {
     pub harmonics: Vec<Harmonic>,
     /// What happens on the feeder, in time order of their start.
     pub events: Vec<FeederEvent>,
+    /// How it goes through the day; `None`: it stands still.
+    pub daily: Option<Daily>,
 }
 
 /// Source voltages by sequence, the bank open.
@@ -125,6 +128,7 @@ pub(super) struct FeederTable {
     harmonics: Vec<HarmonicTable>,
     #[serde(default)]
     event: Vec<EventTable>,
+    daily: Option<DailyTable>,
 }
 
 #[derive(Debug, Clone, Copy, Deserialize)]
@@ -214,6 +218,7 @@ impl FeederTable {
             sequence,
             harmonics: self.harmonics.iter().map(|h| h.check(source)).collect::<Result<_, _>>()?,
             events,
+            daily: self.daily.as_ref().map(|daily| daily.check(source)).transpose()?,
         })
     }
 }

@@ -97,6 +97,9 @@ struct BankFileTable {
     channels: ChannelsTable,
 }
 
+/// Sixty days.
+const LONGEST_S: f64 = 5_184_000.0;
+
 impl Scenario {
     /// Reads a scenario file.
     pub fn read(path: &Path) -> Result<Self, Error> {
@@ -107,7 +110,7 @@ impl Scenario {
     pub fn parse(file: &str, text: &str) -> Result<Self, Error> {
         let source = Source { file, text };
         let table: ScenarioTable = source.table()?;
-        let duration_s = source.number("duration_s", &table.duration_s, 0.1..=86_400.0, "s")?;
+        let duration_s = source.number("duration_s", &table.duration_s, 0.1..=LONGEST_S, "s")?;
         let feeder = table.feeder.check(&source, duration_s)?;
         let bank = table.bank.simulated(&source, feeder.frequency_hz, duration_s)?;
         table.feeder.check_against(&source, &feeder, &bank.nameplate)?;

@@ -23,6 +23,14 @@
 //! u0_angle_deg = -95
 //! harmonics = [{ order = 5, percent = 1.5, angle_deg = 20, sequence = "negative" }]
 //!
+//! [feeder.daily]                       # without it the voltages stand still but for the events
+//! peak_utc_h = 18                      # needed: hour of the heaviest load, from which all goes as a cosine
+//! v1_drop_percent = 3                  # at the heaviest load: V1 lower by,
+//! u2_rise_percent = 0.4                # u2 and u0 larger by (percent of V1),
+//! u0_rise_percent = 0.8
+//! harmonics_rise_percent = 30          # each harmonic larger by (percent of itself)
+//! wander_percent = 0.1                 # each phase on its own, from minute to minute
+//!
 //! [[feeder.event]]
 //! kind = "sag"                         # interruption | sag | ground_fault_elsewhere
 //! at_s = 20
@@ -77,6 +85,7 @@
 
 mod bank;
 mod check;
+mod daily;
 mod error;
 mod feeder;
 mod file;
@@ -84,6 +93,7 @@ mod phases;
 mod sensors;
 
 pub use bank::{Bank, BankEvent, BankEventKind, SimulatedBank};
+pub use daily::Daily;
 pub use error::Error;
 pub use feeder::{Feeder, FeederEvent, FeederEventKind, Harmonic, Sequence, SequenceVoltages};
 pub use file::{BankFile, Scenario, Told};

@@ -80,7 +80,7 @@ fn wrong_values_are_answered_with_line_field_and_range() {
         ("rated_kvar = 600", "rated_kvar = -5", "s.toml line 8: bank.rated_kvar = -5: must be 10…20000 kvar"),
         ("rated_kv_ll = 12.47", "rated_kv_ll = 230", "line 9: bank.rated_kv_ll = 230: must be 1…46 kV"),
         ("rated_kv_ll = 12.47", "rated_kv_ll = nan", "bank.rated_kv_ll = NaN: must be 1…46 kV"),
-        ("duration_s = 10", "duration_s = 0", "line 2: duration_s = 0: must be 0.1…86400 s"),
+        ("duration_s = 10", "duration_s = 0", "line 2: duration_s = 0: must be 0.1…5184000 s"),
         ("duration_s = 10", "duration_s = 10\nseed = -1", "line 3: seed = -1: must be a whole number 0…"),
         (
             "duration_s = 10",

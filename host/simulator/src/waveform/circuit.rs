@@ -108,7 +108,7 @@ impl Circuit {
         let (todo, contact) = schedule(scenario);
         let mut solver = Solver {
             scenario,
-            source: Source::new(&scenario.feeder),
+            source: Source::new(scenario),
             impedance: Impedance::new(&scenario.feeder, f64::from(bank.nameplate.frequency.hz())),
             angle,
             phases: [state; 3],

@@ -22,7 +22,7 @@ mod sensor;
 mod source;
 
 pub use circuit::{Mark, What};
-pub use sensor::{Frame, Waveform};
+pub use sensor::{Frame, Steady, SteadyChannel, Waveform};
 
 #[cfg(test)]
 mod tests;

@@ -1,6 +1,7 @@
 //! What the scenario states a time for, in time order.
 
 use super::noise::Noise;
+use super::source::DAILY_REFRESH_S;
 use crate::scenario::{BankEventKind, Phase, Scenario};
 
 /// With a drifting frequency the steady state is solved anew after this long.
@@ -38,9 +39,14 @@ pub(super) fn schedule(scenario: &Scenario) -> (Todo, Contact) {
         todo.push((event.at_s, Action::Source));
         todo.push((event.at_s + event.duration_s, Action::Source));
     }
+    let mut refresh = |every_s: f64| {
+        let count = libm::floor(scenario.duration_s / every_s) as u32;
+        todo.extend((1..=count).map(|k| (f64::from(k) * every_s, Action::Source)));
+    };
     if scenario.feeder.frequency_drift_hz_per_s != 0.0 {
-        let count = libm::floor(scenario.duration_s / REFRESH_S) as u32;
-        todo.extend((1..=count).map(|k| (f64::from(k) * REFRESH_S, Action::Source)));
+        refresh(REFRESH_S);
+    } else if scenario.feeder.daily.is_some() {
+        refresh(DAILY_REFRESH_S);
     }
     for event in &scenario.bank.events {
         match event.kind {

@@ -51,6 +51,29 @@ impl Waveform {
         &self.circuit.marks
     }
 
+    /// Index of the frame that comes next.
+    pub fn index(&self) -> u64 {
+        self.index
+    }
+
+    /// Goes forward to frame `index`; what lies between is left out.
+    pub fn skip_to(&mut self, index: u64) {
+        self.index = index.max(self.index);
+    }
+
+    /// What the frames from the next one on have in common until the circuit changes, transients and noise aside: the
+    /// steady state that the sensors see.
+    pub fn steady(&mut self) -> Steady {
+        let t = self.index as f64 / frames_per_second();
+        let circuit = &self.circuit;
+        let channels = self.channels.each_mut().map(|channel| channel.steady(circuit, t));
+        let next = circuit.segments.iter().skip(self.channels[0].segment + 1).map(|next| next.start_s);
+        let until_s = next.clone().next().unwrap_or(f64::INFINITY);
+        let until = libm::floor(until_s * frames_per_second()) as u64;
+        let hz = circuit.angle.hz(t);
+        Steady { channels, hz, until: until.min(self.count) }
+    }
+
     fn contact(&mut self, t: f64) -> bool {
         while self.circuit.contact.get(self.contact + 1).is_some_and(|(at, _)| *at <= t) {
             self.contact += 1;
@@ -93,6 +116,28 @@ impl Iterator for Waveform {
 }
 
 impl ExactSizeIterator for Waveform {}
+
+/// A steady state as the sensors see it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Steady {
+    /// Of A, B, C in V and of the neutral current in A.
+    pub channels: [SteadyChannel; 4],
+    /// Frequency in Hz.
+    pub hz: f64,
+    /// First frame of which it is not true any more.
+    pub until: u64,
+}
+
+/// A channel in a steady state.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SteadyChannel {
+    /// True rms, noise and offset included.
+    pub rms: f64,
+    /// Fundamental, rms, against an angle that all channels share.
+    pub fundamental: Complex,
+    /// Whether the sensor may clip.
+    pub is_clipped: bool,
+}
 
 /// The fundamental and the harmonics 2…40.
 const MAX_ORDERS: usize = 40;
@@ -143,17 +188,7 @@ impl ChannelState {
     }
 
     fn next(&mut self, circuit: &Circuit, frame_s: f64, powers: &[Complex]) -> f64 {
-        let t = frame_s + self.lead_s;
-        while circuit.segments.get(self.segment + 1).is_some_and(|next| next.start_s <= t) {
-            self.segment += 1;
-        }
-        let broken = self.breaks.is_some_and(|(at, _)| at <= frame_s);
-        if self.entered != Some((self.segment, broken)) {
-            self.entered = Some((self.segment, broken));
-            if let Some(segment) = circuit.segments.get(self.segment) {
-                self.enter(&circuit.orders, segment, broken);
-            }
-        }
+        let t = self.locate(circuit, frame_s);
         let mut value = 0.0;
         for (phasor, power) in self.phasors.iter().zip(powers) {
             value += phasor.re * power.re - phasor.im * power.im;
@@ -169,6 +204,37 @@ impl ChannelState {
             Some(clip) if value > clip => clip,
             Some(clip) if value < -clip => -clip,
             _ => value,
+        }
+    }
+
+    /// Looks at the circuit as it stands at this frame. Returns when that is for this channel.
+    fn locate(&mut self, circuit: &Circuit, frame_s: f64) -> f64 {
+        let t = frame_s + self.lead_s;
+        while circuit.segments.get(self.segment + 1).is_some_and(|next| next.start_s <= t) {
+            self.segment += 1;
+        }
+        let broken = self.breaks.is_some_and(|(at, _)| at <= frame_s);
+        if self.entered != Some((self.segment, broken)) {
+            self.entered = Some((self.segment, broken));
+            if let Some(segment) = circuit.segments.get(self.segment) {
+                self.enter(&circuit.orders, segment, broken);
+            }
+        }
+        t
+    }
+
+    fn steady(&mut self, circuit: &Circuit, frame_s: f64) -> SteadyChannel {
+        self.locate(circuit, frame_s);
+        let crest: f64 = self.phasors.iter().map(|phasor| phasor.abs()).sum();
+        let squares: f64 = self.phasors.iter().map(|phasor| 0.5 * phasor.abs() * phasor.abs()).sum();
+        let square =
+            squares * self.gain * self.gain + self.offset * self.offset + self.noise_size * self.noise_size;
+        // Frequency drift aside, the angle stands still from one window of whole cycles to the next.
+        let fundamental = self.phasors.first().copied().unwrap_or(Complex::ZERO);
+        SteadyChannel {
+            rms: libm::sqrt(square),
+            fundamental: fundamental.scaled(self.gain * core::f64::consts::FRAC_1_SQRT_2),
+            is_clipped: self.clip.is_some_and(|clip| crest * self.gain + libm::fabs(self.offset) >= clip),
         }
     }
 

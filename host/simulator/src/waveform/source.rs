@@ -1,61 +1,65 @@
 //! The feeder without the bank: source phasors by harmonic, as events change them.
 
+use super::noise::Noise;
+use crate::civil::SECONDS_PER_DAY;
 use crate::complex::Complex;
-use crate::scenario::{Feeder, FeederEventKind, Phase, Sequence};
+use crate::scenario::{Daily, Feeder, FeederEventKind, Phase, Scenario, Sequence};
 
 /// Peak phasors of A, B, C at one harmonic. The instantaneous value is `Re(phasor · e^(j·h·θ))`.
 pub(super) type Triple = [Complex; 3];
+
+/// With a daily load the source is solved anew after this long.
+pub(super) const DAILY_REFRESH_S: f64 = 60.0;
+/// How much of a phase's wandering is left a minute later.
+const PERSISTENCE: f64 = 0.97;
 
 /// The source.
 #[derive(Debug, Clone)]
 pub(super) struct Source {
     /// Orders present, the fundamental first, then upwards.
     pub orders: Vec<u32>,
-    /// Undisturbed phasors by order, in V.
-    undisturbed: Vec<Triple>,
+    /// Undisturbed phasors of the harmonics by order, in V.
+    harmonics: Vec<Triple>,
+    /// Peak of the nominal voltage, in V.
+    peak: f64,
+    /// Second of the day at time 0.
+    start_s: f64,
+    /// Relative deviation of each phase, minute by minute.
+    wander: Vec<[f64; 3]>,
 }
 
 impl Source {
-    pub fn new(feeder: &Feeder) -> Self {
-        let sequence = &feeder.sequence;
+    pub fn new(scenario: &Scenario) -> Self {
+        let feeder = &scenario.feeder;
         let peak = feeder.kv_ll * 1000.0 / libm::sqrt(3.0) * libm::sqrt(2.0);
-        let v1 = sequence.v1_pu * peak;
-        let relative = |(percent, angle): (f64, f64)| {
-            Complex::polar(v1 * percent / 100.0, sequence.v1_angle_deg + angle)
-        };
+        let v1 = feeder.sequence.v1_pu * peak;
         let mut orders = vec![1];
-        let mut undisturbed = vec![add(
-            add(
-                turning(Complex::polar(v1, sequence.v1_angle_deg), Sequence::Positive),
-                turning(relative(sequence.u2), Sequence::Negative),
-            ),
-            turning(relative(sequence.u0), Sequence::Zero),
-        )];
+        let mut found: Vec<Triple> = Vec::new();
         let mut harmonics = feeder.harmonics.clone();
         harmonics.sort_by_key(|harmonic| harmonic.order);
         for harmonic in harmonics {
             let phasor = Complex::polar(v1 * harmonic.percent / 100.0, harmonic.angle_deg);
             let triple = turning(phasor, harmonic.sequence);
-            match undisturbed.last_mut() {
+            match found.last_mut() {
                 Some(last) if orders.last() == Some(&harmonic.order) => *last = add(*last, triple),
                 _ => {
                     orders.push(harmonic.order);
-                    undisturbed.push(triple);
+                    found.push(triple);
                 }
             }
         }
-        if feeder.is_reversed {
-            for triple in &mut undisturbed {
-                let [a, b, c] = *triple;
-                *triple = [a, c, b];
-            }
+        Self {
+            orders,
+            harmonics: found,
+            peak,
+            start_s: scenario.start_utc_s.rem_euclid(SECONDS_PER_DAY) as f64,
+            wander: wander(scenario),
         }
-        Self { orders, undisturbed }
     }
 
     /// Phasors by order at time `at_s`. Events that overlap multiply.
     pub fn phasors(&self, feeder: &Feeder, at_s: f64) -> Vec<Triple> {
-        let mut phasors = self.undisturbed.clone();
+        let mut phasors = self.undisturbed(feeder, at_s);
         for event in &feeder.events {
             if at_s < event.at_s || at_s >= event.at_s + event.duration_s {
                 continue;
@@ -66,6 +70,53 @@ impl Source {
         }
         phasors
     }
+
+    /// What the day makes of the feeder.
+    fn undisturbed(&self, feeder: &Feeder, at_s: f64) -> Vec<Triple> {
+        let sequence = &feeder.sequence;
+        let load = |daily: &Daily| daily.load(self.start_s + at_s);
+        let part = |of: fn(&Daily) -> f64| feeder.daily.as_ref().map_or(0.0, |daily| of(daily) * load(daily));
+        let v1 = sequence.v1_pu * self.peak * (1.0 - part(|daily| daily.v1_drop_percent) / 100.0);
+        let relative = |(percent, angle): (f64, f64), rise: f64| {
+            Complex::polar(v1 * (percent + rise) / 100.0, sequence.v1_angle_deg + angle)
+        };
+        let positive = turning(Complex::polar(v1, sequence.v1_angle_deg), Sequence::Positive);
+        let u2 = relative(sequence.u2, part(|daily| daily.u2_rise_percent));
+        let u0 = relative(sequence.u0, part(|daily| daily.u0_rise_percent));
+        let fundamental = add(add(positive, turning(u2, Sequence::Negative)), turning(u0, Sequence::Zero));
+        let growth = 1.0 + part(|daily| daily.harmonics_rise_percent) / 100.0;
+        let minute = libm::floor(at_s / DAILY_REFRESH_S) as usize;
+        let wander = self.wander.get(minute).copied().unwrap_or_default();
+        let harmonics = self.harmonics.iter().map(|triple| triple.map(|phase| phase.scaled(growth)));
+        let triples = std::iter::once(fundamental).chain(harmonics).map(|triple| {
+            let [a, b, c] = if feeder.is_reversed { swapped(triple) } else { triple };
+            let [x, y, z] = wander.map(|deviation| 1.0 + deviation);
+            [a.scaled(x), b.scaled(y), c.scaled(z)]
+        });
+        triples.collect()
+    }
+}
+
+fn swapped([a, b, c]: Triple) -> Triple {
+    [a, c, b]
+}
+
+/// Each phase's own wandering: nearly normal, and much of it still there a minute later.
+fn wander(scenario: &Scenario) -> Vec<[f64; 3]> {
+    let Some(daily) = scenario.feeder.daily.filter(|daily| daily.wander_percent > 0.0) else {
+        return Vec::new();
+    };
+    let mut noise = Noise::new(scenario.seed, 200);
+    let size = daily.wander_percent / 100.0;
+    let fresh = size * libm::sqrt(1.0 - PERSISTENCE * PERSISTENCE);
+    let mut now = [0.0; 3].map(|_: f64| size * noise.normal());
+    let minutes = libm::ceil(scenario.duration_s / DAILY_REFRESH_S) as usize + 1;
+    let mut each = || {
+        let before = now;
+        now = now.map(|deviation| PERSISTENCE * deviation + fresh * noise.normal());
+        before
+    };
+    (0..minutes).map(|_| each()).collect()
 }
 
 fn disturbed(triple: Triple, kind: FeederEventKind) -> Triple {
