@@ -12,7 +12,7 @@ use wyelog_protocol::record::{Event, Evidence, Record};
 use crate::log::Log;
 use crate::time::When;
 
-pub use explain::{Explanation, explain};
+pub use explain::{Explanation, explain, in_short};
 pub use json::to_json;
 pub use text::{details, phases_text, table};
 

@@ -4,7 +4,10 @@
 //! percentiles and counted (IEC 61000-4-30 4.7: flagged data are kept, not used unawares).
 
 pub mod alarm_history;
+mod cells;
+pub mod fleet;
 pub mod kvar;
+pub mod trend;
 pub mod unbalance;
 
 use polars::prelude::{DataType, Expr, LazyFrame, TimeUnit, TimeZone, col, lit};

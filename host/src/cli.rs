@@ -4,6 +4,7 @@
 mod alarms;
 #[cfg(feature = "desk")]
 mod demo;
+mod documents;
 mod download;
 mod emulate;
 mod failure;
@@ -15,15 +16,18 @@ mod progress;
 #[cfg(feature = "desk")]
 mod query;
 mod replay;
+#[cfg(feature = "desk")]
+mod report;
 mod sheet;
 mod try_it;
 #[cfg(feature = "desk")]
 mod unbalance;
+mod version;
 
 use std::io::Write;
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 
 pub use failure::{Failure, Outcome};
 
@@ -33,6 +37,7 @@ pub use failure::{Failure, Outcome};
 #[derive(Debug, Parser)]
 #[command(
     version,
+    long_version = version::long(),
     after_help = "\
 Exit code: 0 all well, 1 something failed or could not be read (it says what and how much), 2 wrong usage.
 
@@ -58,9 +63,13 @@ enum Command {
     #[cfg(feature = "desk")]
     Ingest(ingest::Arguments),
     #[cfg(feature = "desk")]
+    Report(report::Arguments),
+    #[cfg(feature = "desk")]
     Unbalance(unbalance::Arguments),
     #[cfg(feature = "desk")]
     Kvar(kvar::Arguments),
+    #[command(hide = true)]
+    Documents(documents::Arguments),
 }
 
 /// Reads the command line and does what it says.
@@ -78,9 +87,12 @@ pub fn run() -> ExitCode {
         #[cfg(feature = "desk")]
         Command::Ingest(arguments) => ingest::run(arguments, &mut out),
         #[cfg(feature = "desk")]
+        Command::Report(arguments) => report::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
         Command::Unbalance(arguments) => unbalance::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Kvar(arguments) => kvar::run(arguments, &mut out),
+        Command::Documents(arguments) => documents::run(arguments, Arguments::command(), &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);
     match result.and_then(|outcome| flushed.map(|()| outcome)) {

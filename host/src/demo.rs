@@ -165,12 +165,13 @@ fn ingest(fleet: &[Member], logs: &Path, folder: &Path) -> Result<u64, DemoError
     text.and_then(|text| fs::write(&path, text)).map_err(|source| DemoError::File { path, source })?;
     let mut store = Store::open(folder)?;
     let mut writer = store.writer()?;
+    let paths: Vec<PathBuf> =
+        fleet.iter().map(|member| logs.join(format!("{}.log", member.serial))).collect();
     let mut taken = 0;
-    for member in fleet {
-        let path = logs.join(format!("{}.log", member.serial));
-        if let Verdict::Taken { records, .. } = writer.ingest(&path)?.verdict {
+    writer.ingest_all(&paths, &mut |ingested| {
+        if let Verdict::Taken { records, .. } = ingested.verdict {
             taken += records;
         }
-    }
+    })?;
     Ok(taken)
 }

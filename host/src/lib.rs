@@ -5,6 +5,7 @@
 //! - [`download`]: a download into a file that can be taken up again;
 //! - `store` (feature `desk`): logs as tables that anybody can read;
 //! - `analysis` (feature `desk`): questions to a store; `tables`: their answers as text, JSON, CSV;
+//! - `report` (feature `desk`): a store as one page that opens from a mail;
 //! - [`alarms`]: what the events of one or many logs mean;
 //! - [`trial`]: the shipped firmware in this process, over a simulated signal;
 //! - [`replay`]: the shipped firmware in this process, over a recorded signal.
@@ -20,6 +21,8 @@ pub mod download;
 pub mod log;
 pub mod number;
 pub mod replay;
+#[cfg(feature = "desk")]
+pub mod report;
 #[cfg(feature = "desk")]
 pub mod store;
 #[cfg(feature = "desk")]

@@ -17,7 +17,9 @@ pub fn plain(value: f64, decimals: usize) -> String {
 
 /// "1 record", "2 records", "2 retries".
 pub fn count(number: u64, noun: &str) -> String {
-    match (number, noun.strip_suffix('y')) {
+    // A city, two cities; a day, two days.
+    let stem = noun.strip_suffix('y').filter(|stem| !stem.ends_with(['a', 'e', 'o', 'u']));
+    match (number, stem) {
         (1, _) => format!("1 {noun}"),
         (_, Some(stem)) => format!("{number} {stem}ies"),
         _ => format!("{number} {noun}s"),
@@ -51,8 +53,8 @@ mod tests {
     #[test]
     fn one_is_singular() {
         assert_eq!(
-            [count(1, "retry"), count(2, "retry"), count(0, "time")],
-            ["1 retry", "2 retries", "0 times"]
+            [count(1, "retry"), count(2, "retry"), count(0, "time"), count(14, "day")],
+            ["1 retry", "2 retries", "0 times", "14 days"]
         );
     }
 }

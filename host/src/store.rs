@@ -90,18 +90,36 @@ impl Store {
         &self.dir
     }
 
+    /// This store as if only the logs of one logger were in it.
+    #[must_use]
+    pub fn of_device(&self, device: &str) -> Self {
+        let marks = self.marks.iter().filter(|mark| mark.device == device).cloned().collect();
+        Self { dir: self.dir.clone(), banks: self.banks.clone(), marks }
+    }
+
     /// All rows of a table, with the feeder of each bank; nothing is read before it is collected.
     ///
     /// # Errors
     /// A file of the table is gone.
     pub fn scan(&self, table: &Table) -> Result<LazyFrame, StoreError> {
-        let files: Vec<PathBuf> = self
-            .marks
-            .iter()
-            .flat_map(|mark| &mark.files)
-            .filter(|file| file.split('/').next() == Some(table.name))
-            .map(|file| self.dir.join(file))
-            .collect();
+        self.scan_files(table, self.files(table))
+    }
+
+    /// As [`Store::scan`], a frame a file: for who must not hold years of rows at once.
+    ///
+    /// # Errors
+    /// A file of the table is gone.
+    pub fn scan_each(&self, table: &Table) -> Result<Vec<LazyFrame>, StoreError> {
+        self.files(table).into_iter().map(|file| self.scan_files(table, vec![file])).collect()
+    }
+
+    fn files(&self, table: &Table) -> Vec<PathBuf> {
+        let files = self.marks.iter().flat_map(|mark| &mark.files);
+        let files = files.filter(|file| file.split('/').next() == Some(table.name));
+        files.map(|file| self.dir.join(file)).collect()
+    }
+
+    fn scan_files(&self, table: &Table, files: Vec<PathBuf>) -> Result<LazyFrame, StoreError> {
         if let Some(path) = files.iter().find(|path| !path.is_file()) {
             return Err(StoreError::Gone { path: path.clone() });
         }

@@ -9,7 +9,7 @@ fn wyelog(words: &[&str]) -> Output {
 
 #[test]
 fn every_command_explains_itself_with_examples() {
-    for command in ["try", "replay", "emulate", "download", "alarms"] {
+    for command in ["try", "replay", "emulate", "download", "alarms", "report"] {
         let output = wyelog(&[command, "--help"]);
         let text = String::from_utf8(output.stdout).unwrap();
         assert!(output.status.success(), "{command}");

@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 """The desk's answers computed again from the same Parquet, by pyarrow, pandas and numpy: a judge that knows nothing of
-ours but the schema page (host/STORE.md). Prints one JSON object: {"unbalance": [...], "kvar": [...]}.
+ours but the schema page (host/STORE.md). Prints one JSON object: {"unbalance": [...], "kvar": [...], "alarms": [...]}.
 
 usage: reference.py STORE"""
 
@@ -23,6 +23,8 @@ def table(store, name):
         files += tomllib.loads(mark.read_text())["files"]
     files = [pathlib.Path(store, file) for file in files if file.split("/")[0] == name]
     tables = [pq.read_table(file, partitioning=None) for file in files]
+    if not tables:
+        return pd.DataFrame()
     return pa.concat_tables(tables).to_pandas()
 
 
@@ -61,9 +63,51 @@ def kvar(intervals):
         yield answer
 
 
+def utc(moment):
+    return None if pd.isna(moment) else moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
+
+
+def alarms(intervals, events):
+    """Row by row, as one would with pencil and paper."""
+    key = ["device", "boot", "occurrence", "condition", "begin_frame"]
+    for (device, boot, occurrence, condition, begin), changes in events.groupby(key):
+        own = intervals[(intervals.device == device) & (intervals.boot == boot)]
+        when = {row.change: row for row in changes.itertuples()}
+        end = when["ended"].end_frame if "ended" in when else None
+        until = end if end is not None else own.frame.max() if len(own) else begin
+        answer = {"device": device, "boot": int(boot), "occurrence": int(occurrence), "condition": condition}
+        answer["bank"] = changes.bank.iloc[0]
+        answer["begin_time"] = utc(changes.begin_time.iloc[0])
+        answer["detected_time"] = utc(when["detected"].time) if "detected" in when else None
+        answer["announced_time"] = utc(when["announced"].time) if "announced" in when else None
+        answer["end_time"] = utc(when["ended"].end_time) if "ended" in when else None
+        answer["duration_s"] = max(0.0, (float(until) - float(begin)) / 4800)
+        answer["kvarh_lost"] = None
+        if condition == "blown_fuse" and len(own):
+            lost = 0.0
+            for row in own.itertuples():
+                stretch = row.rated_hz / row.frequency_hz if not np.isnan(row.frequency_hz) else 1.0
+                length_h = row.windows * 0.2 / 3600 * stretch
+                first = row.frame - length_h * 3600 * 4800
+                part = (min(row.frame, float(until)) - max(first, begin)) / (row.frame - first)
+                if part <= 0:
+                    continue
+                for phase in changes.phases.iloc[0].lower():
+                    volts = getattr(row, f"voltage_{phase}_v")
+                    whole = row.rated_kvar_phase * (volts / row.unit_voltage_v) ** 2 * row.frequency_hz / row.rated_hz
+                    lost += 0.0 if np.isnan(whole) else whole * length_h * part
+            answer["kvarh_lost"] = lost
+        yield answer
+
+
 def main():
-    intervals = table(sys.argv[1], "intervals")
-    print(json.dumps({"unbalance": list(unbalance(intervals.copy())), "kvar": list(kvar(intervals.copy()))}))
+    intervals, events = table(sys.argv[1], "intervals"), table(sys.argv[1], "events")
+    answers = {
+        "unbalance": list(unbalance(intervals.copy())),
+        "kvar": list(kvar(intervals.copy())),
+        "alarms": list(alarms(intervals, events)) if len(events) else [],
+    }
+    print(json.dumps(answers))
 
 
 main()

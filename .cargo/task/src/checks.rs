@@ -2,7 +2,7 @@
 
 use crate::image::{BOARDS, package};
 use crate::run::{Output, cargo, first_line, run};
-use crate::{Error, Toolchain, image_of, install, lint_boards};
+use crate::{Error, Toolchain, cross, image_of, install, lint_boards};
 use std::process::Command;
 use std::time::Instant;
 
@@ -18,7 +18,7 @@ pub fn test() -> Result<(), Error> {
     println!("ARM images are built with {}", toolchain.describe());
 
     type Check = fn(Toolchain) -> Result<(), Error>;
-    let checks: [(&str, Check); 7] = [
+    let checks: [(&str, Check); 8] = [
         ("format", |_| step(&["fmt", "--all", "--check"])),
         ("image", |toolchain| image_of("emulated", toolchain, Output::Kept).map(drop)),
         ("clippy", |_| host_step(&["clippy", "--quiet", "--all-targets"], &["--", "-D", "warnings"])),
@@ -29,6 +29,7 @@ pub fn test() -> Result<(), Error> {
             let mut command = on_host(&["doc", "--quiet", "--no-deps"]);
             run(command.env("RUSTDOCFLAGS", "-D warnings"), Output::Shown)
         }),
+        ("Windows and macOS, types", |_| cross()),
     ];
     let mut summary = Vec::new();
     let mut failed = 0;

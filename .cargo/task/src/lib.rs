@@ -1,26 +1,34 @@
 //! The build program behind `cargo task`: ARM images, the tools they need, and every check.
 //!
-//! It uses nothing but std, so that it builds in two seconds and runs wherever cargo runs. Tests call [`image`] and
-//! [`qemu`] to get what they execute; both fail with the line that installs what is missing.
+//! It uses nothing but std, so that it builds in two seconds and runs wherever cargo runs; what needs libraries, the
+//! packager, is a program of its own beside it. Tests call [`image`] and [`qemu`] to get what they execute; both fail with
+//! the line that installs what is missing.
 
 #![forbid(unsafe_code)]
 
 mod checks;
+mod cross;
 mod error;
 mod image;
+mod remap;
 mod run;
 mod toolchain;
 
 pub use checks::{budgets, deny, test};
+pub use cross::{CROSS_TARGETS, cross};
 pub use error::Error;
-pub use image::{image, image_of, lint_boards};
-pub use run::Output;
+pub use image::{BOARDS, image, image_of, lint_boards};
+pub use remap::without_machine_paths;
+pub use run::{Output, cargo, first_line, output_of, run};
 pub use toolchain::{Toolchain, install, python, qemu};
 
 use std::path::{Path, PathBuf};
 
 /// The target every board is built for: Cortex-M4F and its hardware floating point.
 pub const TARGET: &str = "thumbv7em-none-eabihf";
+
+/// Environment variable that tells the packager in which folder its command was typed.
+pub const TYPED_IN: &str = "WYELOG_TYPED_IN";
 
 /// The folder that holds the workspace's Cargo.toml.
 #[must_use]

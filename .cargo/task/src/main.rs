@@ -1,7 +1,9 @@
 //! Command line of the build program.
 
 use std::process::ExitCode;
-use wyelog_task::{Error, Output, Toolchain, budgets, deny, image_of, install, lint_boards, qemu, test};
+use wyelog_task::{
+    Error, Output, Toolchain, budgets, cargo, cross, deny, image_of, install, lint_boards, qemu, run, test,
+};
 
 const USAGE: &str = "\
 usage: cargo task COMMAND
@@ -10,9 +12,12 @@ usage: cargo task COMMAND
              build a board's image (emulated) and print where it is
   toolchain  install what images and tests need: the ARM target, qemu-system-arm, python3
   lint       clippy over the boards, for ARM
+  cross      type-check tool and tests for Windows and macOS (installs the targets)
   test       every check: this is the one test command
   budgets    print image sections, RAM by module and dependency counts beside tests/budgets.toml
-  deny       licences, bans and sources of the dependencies (installs cargo-deny)";
+  deny       licences, bans and sources of the dependencies (installs cargo-deny)
+  package [--profile release|dev] [--binary PATH] [--out DIR]
+             a folder with tool, image, completions, manual pages, licences and checksums";
 
 fn main() -> ExitCode {
     let words: Vec<String> = std::env::args().skip(1).collect();
@@ -34,9 +39,11 @@ fn command(words: &[&str]) -> Result<(), Error> {
             Ok(())
         }
         ["lint"] => lint_boards(Toolchain::installed()?),
+        ["cross"] => cross(),
         ["test"] => test(),
         ["budgets"] => budgets(),
         ["deny"] => deny(),
+        ["package", options @ ..] => package(options),
         ["help" | "--help" | "-h"] => {
             println!("{USAGE}");
             Ok(())
@@ -63,4 +70,15 @@ fn image(options: &[&str]) -> Result<(), Error> {
     eprintln!("with {}", toolchain.describe());
     println!("{}", image_of(board, toolchain, Output::Shown)?.display());
     Ok(())
+}
+
+/// The packager uses libraries, and is built optimised: it hashes hundreds of megabytes.
+fn package(options: &[&str]) -> Result<(), Error> {
+    let mut command = cargo();
+    command.args(["run", "--quiet", "--release", "--package", "wyelog-package", "--"]);
+    // Paths on the command line are relative to where it was typed.
+    if let Ok(folder) = std::env::current_dir() {
+        command.env(wyelog_task::TYPED_IN, folder);
+    }
+    run(command.args(options), Output::Shown)
 }

@@ -48,7 +48,7 @@ impl Toolchain {
     /// # Errors
     /// [`Error::Missing`] with the install lines if there is none.
     pub fn installed() -> Result<Self, Error> {
-        if target_installed() {
+        if target_installed(TARGET) {
             Ok(Self::Target)
         } else if debian_installed() {
             Ok(Self::Debian)
@@ -69,10 +69,19 @@ impl Toolchain {
         }
     }
 
+    /// Name and version of its compiler.
+    #[must_use]
+    pub fn compiler(self) -> String {
+        let program = if self == Self::Debian { DEBIAN_RUSTC } else { "rustc" };
+        first_line(program, &["--version"]).unwrap_or_else(|| program.to_owned())
+    }
+
     /// Makes `cargo` build with this toolchain.
     pub(crate) fn apply(self, cargo: &mut Command) {
         // What was meant for the host's build must not change the image's bits.
         cargo.env_remove("RUSTFLAGS").env_remove("CARGO_ENCODED_RUSTFLAGS").env_remove("RUSTC");
+        // Nor must the folders that this machine happens to have.
+        cargo.env("CARGO_ENCODED_RUSTFLAGS", crate::without_machine_paths().join("\x1f"));
         if self == Self::Debian {
             cargo.arg("-Zbuild-std=core").env("RUSTC", DEBIAN_RUSTC).env("RUSTC_BOOTSTRAP", "1");
             if let Some(linker) = rust_lld() {
@@ -124,8 +133,8 @@ pub fn install() -> Result<Toolchain, Error> {
     let toolchain = match Toolchain::installed() {
         Ok(found) => found,
         Err(missing) => {
-            rustup_target();
-            if !target_installed() && !apt_get(&DEBIAN_RUST) {
+            rustup_target(TARGET);
+            if !target_installed(TARGET) && !apt_get(&DEBIAN_RUST) {
                 return Err(missing);
             }
             Toolchain::installed()?
@@ -150,8 +159,9 @@ pub fn install() -> Result<Toolchain, Error> {
     Ok(toolchain)
 }
 
-fn target_installed() -> bool {
-    let Some(dir) = first_line("rustc", &["--print", "target-libdir", "--target", TARGET]) else {
+/// Whether the active toolchain has the library of `target`.
+pub(crate) fn target_installed(target: &str) -> bool {
+    let Some(dir) = first_line("rustc", &["--print", "target-libdir", "--target", target]) else {
         return false;
     };
     let Ok(files) = std::fs::read_dir(dir) else { return false };
@@ -173,11 +183,20 @@ fn rust_lld() -> Option<PathBuf> {
     first_line("ld.lld", &["--version"]).map(|_| PathBuf::from("ld.lld"))
 }
 
+/// Lets `cargo` build std from Debian's source, for a target that rustup has not got. Says whether that is there.
+pub(crate) fn debian_build_std(cargo: &mut Command) -> bool {
+    let is_there = Path::new(DEBIAN_RUSTC).exists() && Path::new(DEBIAN_CORE).exists();
+    if is_there {
+        cargo.arg("-Zbuild-std=std,panic_abort").env("RUSTC", DEBIAN_RUSTC).env("RUSTC_BOOTSTRAP", "1");
+    }
+    is_there
+}
+
 /// Tries `rustup target add`, for a while.
-fn rustup_target() {
+pub(crate) fn rustup_target(target: &str) {
     let mut command = Command::new("rustup");
-    command.args(["target", "add", TARGET]).stdin(Stdio::null());
-    eprintln!("rustup target add {TARGET}");
+    command.args(["target", "add", target]).stdin(Stdio::null());
+    eprintln!("rustup target add {target}");
     let Ok(mut child) = command.spawn() else { return };
     let start = Instant::now();
     while let Ok(None) = child.try_wait() {

@@ -1,6 +1,6 @@
 //! What a condition means, in words: what probably happened, what else it could be, what to do, what to beware of.
 
-use wyelog_protocol::condition::Condition;
+use wyelog_protocol::condition::{Condition, Phases};
 
 use super::{Alarm, phases_text};
 
@@ -33,6 +33,15 @@ const STAY_CLEAR: &str = "A bulged, leaking or hot unit: stay clear. Old units m
 const NOT_ISOLATED: &str = "What a screen says is no isolation: stuck poles, backfeed and line-side sensors stay live. \
     Visible break, rated tester, grounds.";
 const COMES_BACK: &str = "The feeder comes back without warning, and the bank with it.";
+
+/// A condition in half a sentence: "fuse of phase B most likely blown".
+pub fn in_short(condition: Condition, phases: Phases) -> String {
+    let phases = phases_text(phases);
+    match condition {
+        Condition::BlownFuse => format!("fuse of phase {phases} most likely blown"),
+        Condition::Interruption => "feeder dead".to_owned(),
+    }
+}
 
 /// The words for an alarm.
 pub fn explain(alarm: &Alarm) -> Explanation {

@@ -16,7 +16,8 @@ const FRAMES: f64 = wyelog_protocol::FRAMES_PER_SECOND as f64;
 /// One row an occurrence: bank, condition, phases, route, `begin_time`, `detected_time`, `announced_time`, `end_time`
 /// (null: it went on at the end of the log), `duration_s` to the end or to the last interval in the store,
 /// `residual_pu` and `residual_deg` when it was detected, and `kvarh_lost`: what the phases of a blown fuse would have
-/// delivered meanwhile at the voltages there were; null for conditions that take no phase away.
+/// delivered meanwhile at the voltages there were; null for conditions that take no phase away. `begin_frame` and
+/// `end_frame` are there also while the clock had not been set.
 ///
 /// A range of time picks the occurrences that begin in it.
 ///
@@ -69,6 +70,8 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         "kvarh_lost",
         "boot",
         "occurrence",
+        "begin_frame",
+        "end_frame",
     ];
     let order = SortMultipleOptions::default().with_order_descending(true).with_nulls_last(true);
     Ok(rows.select(shown.map(col)).sort(["begin_time"], order).collect()?)

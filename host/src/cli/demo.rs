@@ -1,13 +1,16 @@
 //! `wyelog demo`
 
+use std::collections::BTreeSet;
 use std::io::Write;
 use std::path::PathBuf;
 use std::sync::Mutex;
 use std::time::Instant;
 
-use wyelog::demo;
+use wyelog::store::Store;
+use wyelog::{demo, report};
 
 use super::progress::Progress;
+use super::sheet::count;
 use super::{Failure, Outcome};
 
 /// An invented fleet of loggers, from its signals to the report: nothing attached, nothing needed.
@@ -29,6 +32,9 @@ pub struct Arguments {
     out: PathBuf,
 }
 
+/// Banks that have a line of their own at the end: the worst.
+const FOUND: usize = 3;
+
 /// Does it.
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     let started = Instant::now();
@@ -42,6 +48,34 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
             }
         })?
     };
-    writeln!(out, "{played:?} {:?}", started.elapsed())?;
+    let store = arguments.out.join("store");
+    let page = arguments.out.join("report.html");
+    let report = report::report(&Store::open(&store)?, &report::Options::default())?;
+    report::save(&page, &report.html)?;
+
+    let feeders: BTreeSet<&str> = fleet.iter().map(|member| member.feeder).collect();
+    let hours = (played.sampled_s + played.windowed_s) / 3600.0;
+    writeln!(
+        out,
+        "{} on {} feeders, {}: {hours:.0} h of simulated signal through the shipped firmware in {:.0} s, {:.1} h of it sample by \
+         sample around everything that happens, the rest window by window.",
+        count(fleet.len() as u64, "bank"),
+        feeders.len(),
+        count(arguments.days.into(), "day"),
+        started.elapsed().as_secs_f64(),
+        played.sampled_s / 3600.0,
+    )?;
+    for row in report.rows.iter().take(FOUND) {
+        let found = report::sentence(row).unwrap_or_else(|| "nothing found".to_owned());
+        writeln!(out, "{}: {found}.", row.bank)?;
+    }
+    writeln!(
+        out,
+        "{}: open {} ({:.1} MB), or ask the store: wyelog kvar --store {}",
+        report.headline(),
+        page.display(),
+        report.html.len() as f64 / 1e6,
+        store.display(),
+    )?;
     Ok(Outcome::Whole)
 }

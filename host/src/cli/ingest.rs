@@ -43,15 +43,17 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     let (mut taken, mut known, mut no_logs, mut in_part, mut records) = (0_u64, 0_u64, 0_u64, 0_u64, 0_u64);
     let all = files.len() as u64;
     let mut progress = Progress::new(all, "files");
-    for (done, path) in (0..).zip(&files) {
+    let mut done = 0;
+    writer.ingest_all(&files, &mut |ingested| {
+        done += 1;
         progress.update(done, all, String::new);
-        let name = path.display();
-        match writer.ingest(path)?.verdict {
+        let name = ingested.path.display();
+        match &ingested.verdict {
             Verdict::Taken { records: new, unread, notes, .. } => {
                 taken += 1;
                 records += new;
                 in_part += u64::from(!unread.is_empty());
-                for sentence in unread.iter().chain(&notes) {
+                for sentence in unread.iter().chain(notes) {
                     say(&format!("{name}: {sentence}"));
                 }
             }
@@ -61,7 +63,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
                 say(&error.to_string());
             }
         }
-    }
+    })?;
     drop(progress);
     writeln!(
         out,

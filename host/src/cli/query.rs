@@ -21,9 +21,9 @@ pub struct Query {
     pub range: Range,
 }
 
-/// Which rows, in which form.
+/// Which rows.
 #[derive(Debug, clap::Args)]
-pub struct Range {
+pub struct Selection {
     /// From this day or moment on, UTC: 2030-05-14 or 2030-05-14T06:30
     #[arg(long, value_name = "TIME", value_parser = moment)]
     from: Option<i64>,
@@ -36,6 +36,20 @@ pub struct Range {
     /// Banks on this feeder only; may be given several times
     #[arg(long, value_name = "NAME")]
     feeder: Vec<String>,
+}
+
+impl Selection {
+    /// As the library wants it.
+    pub fn filter(&self) -> Filter {
+        Filter { from_ms: self.from, to_ms: self.to, banks: self.bank.clone(), feeders: self.feeder.clone() }
+    }
+}
+
+/// Which rows, in which form.
+#[derive(Debug, clap::Args)]
+pub struct Range {
+    #[command(flatten)]
+    selection: Selection,
     /// CSV, with a head line
     #[arg(long, conflicts_with = "json")]
     pub csv: bool,
@@ -44,15 +58,7 @@ pub struct Range {
 impl Range {
     /// Whether any of it was given.
     pub fn is_given(&self) -> bool {
-        self.from.is_some()
-            || self.to.is_some()
-            || self.csv
-            || !self.bank.is_empty()
-            || !self.feeder.is_empty()
-    }
-
-    fn filter(&self) -> Filter {
-        Filter { from_ms: self.from, to_ms: self.to, banks: self.bank.clone(), feeders: self.feeder.clone() }
+        self.csv || self.selection.filter() != Filter::default()
     }
 }
 
@@ -76,7 +82,7 @@ pub fn answer(
     out: &mut impl Write,
 ) -> Result<Outcome, Failure> {
     let store = Store::open(store)?;
-    let mut frame = ask(&store, &range.filter())?;
+    let mut frame = ask(&store, &range.selection.filter())?;
     if json {
         for object in tables::to_json(&frame, form.kind) {
             writeln!(out, "{object}")?;

@@ -18,8 +18,8 @@ struct Feeder {
     kv_ll: f64,
     /// What the feeder looks like: lines of `[feeder]` and `[feeder.daily]`.
     lines: &'static str,
-    /// Trips and recloses: (part of the whole time, seconds that the feeder is dead).
-    dead: &'static [(f64, f64)],
+    /// Trips: (part of the whole time, each shot as seconds since then and seconds that the feeder is dead).
+    trips: &'static [(f64, &'static [(f64, f64)])],
 }
 
 /// Ends with the table `[feeder.daily]`.
@@ -31,7 +31,7 @@ const FEEDERS: [Feeder; 3] = [
             u0_angle_deg = -95\nharmonics = [{ order = 3, percent = 0.4 }, { order = 5, percent = 1.4, angle_deg = 20 }, \
             { order = 7, percent = 0.8, angle_deg = -40 }]\n[feeder.daily]\npeak_utc_h = 19\nv1_drop_percent = 3.2\n\
             u2_rise_percent = 0.4\nu0_rise_percent = 0.9\nharmonics_rise_percent = 30\nwander_percent = 0.15\n",
-        dead: &[],
+        trips: &[],
     },
     Feeder {
         name: "Ostervane",
@@ -41,13 +41,10 @@ const FEEDERS: [Feeder; 3] = [
             [feeder.daily]\npeak_utc_h = 17.5\nv1_drop_percent = 2.4\nu2_rise_percent = 0.3\nu0_rise_percent = 0.7\n\
             wander_percent = 0.2\n",
         // A squall with three shots, one shot alone, and a line down for forty minutes.
-        dead: &[
-            (0.31, 0.6),
-            (0.310_002, 2.1),
-            (0.310_02, 15.0),
-            (0.52, 0.6),
-            (0.7401, 0.6),
-            (0.740_12, 2400.0),
+        trips: &[
+            (0.31, &[(0.0, 0.6), (2.4, 2.1), (24.0, 15.0)]),
+            (0.52, &[(0.0, 0.6)]),
+            (0.74, &[(0.0, 0.6), (25.0, 2400.0)]),
         ],
     },
     Feeder {
@@ -59,15 +56,15 @@ const FEEDERS: [Feeder; 3] = [
             { order = 11, percent = 1.6 }, { order = 13, percent = 1.1, angle_deg = 120 }]\n\
             [feeder.daily]\npeak_utc_h = 13\nv1_drop_percent = 2.0\nu2_rise_percent = 0.5\nu0_rise_percent = 1.2\n\
             harmonics_rise_percent = 25\nwander_percent = 0.12\n",
-        dead: &[],
+        trips: &[],
     },
 ];
 
 /// What befalls a bank, each at a part of the whole time.
 enum Story {
     Health,
-    /// This phase's fuse, the unit having failed to a short first.
-    FuseBlows(char, f64),
+    /// This phase's fuse, the unit having failed to a short first; so many seconds after that part of the time.
+    FuseBlows(char, f64, f64),
     /// The lead of the neutral sensor breaks, or the star-point ground: the channel picks up next to nothing.
     NeutralWireBreaks(f64),
 }
@@ -97,16 +94,16 @@ const fn bank(
 const BANKS: [Bank; 13] = [
     bank(("Quillmere 1", 0), (600, 7.2, 1), [1.2, 0.8, 1.9], None, Story::Health),
     bank(("Quillmere 2", 0), (900, 7.62, 2), [2.1, 2.6, 1.4], Some((7.2, 21.6)), Story::Health),
-    bank(("Quillmere 3", 0), (600, 7.2, 1), [1.0, 3.0, 2.0], None, Story::FuseBlows('B', 0.353)),
+    bank(("Quillmere 3", 0), (600, 7.2, 1), [1.0, 3.0, 2.0], None, Story::FuseBlows('B', 0.353, 0.0)),
     bank(("Quillmere 4", 0), (1200, 7.62, 2), [0.6, 1.1, 0.9], Some((6.6, 22.4)), Story::Health),
     bank(("Quillmere 5", 0), (300, 7.2, 1), [2.4, 1.8, 2.2], None, Story::Health),
     bank(("Ostervane 1", 1), (1200, 14.4, 2), [1.7, 1.5, 2.3], None, Story::Health),
     bank(("Ostervane 2", 1), (900, 14.4, 1), [0.9, 2.0, 1.2], Some((8.1, 20.9)), Story::Health),
-    // It blows in the squall's last shot: what the crew finds is a bank that came back with two phases.
-    bank(("Ostervane 3", 1), (1200, 14.4, 2), [1.1, 0.7, 1.6], None, Story::FuseBlows('A', 0.310_06)),
+    // It blows half a minute after the squall's last shot.
+    bank(("Ostervane 3", 1), (1200, 14.4, 2), [1.1, 0.7, 1.6], None, Story::FuseBlows('A', 0.31, 71.0)),
     bank(("Ostervane 4", 1), (600, 14.4, 1), [3.1, 2.7, 2.9], None, Story::Health),
     bank(("Halvick 1", 2), (600, 7.62, 1), [1.4, 1.0, 1.8], None, Story::Health),
-    bank(("Halvick 2", 2), (900, 7.2, 2), [2.2, 1.6, 1.3], None, Story::NeutralWireBreaks(0.58)),
+    bank(("Halvick 2", 2), (900, 7.2, 2), [2.2, 1.6, 1.3], None, Story::NeutralWireBreaks(0.27)),
     bank(("Halvick 3", 2), (600, 7.2, 1), [0.8, 1.9, 1.1], Some((5.9, 18.3)), Story::Health),
     bank(("Halvick 4", 2), (1200, 7.62, 2), [1.9, 2.3, 2.0], None, Story::Health),
 ];
@@ -136,8 +133,11 @@ impl Bank {
             self.name, feeder.kv_ll, feeder.lines
         );
         let mut add = |line: std::fmt::Arguments<'_>| text.push_str(&line.to_string());
-        for (part, dead_s) in feeder.dead {
+        let shots = |(part, shots): &(f64, &'static [(f64, f64)])| {
             let at = part * seconds;
+            shots.iter().map(move |(after_s, dead_s)| (at + after_s, *dead_s))
+        };
+        for (at, dead_s) in feeder.trips.iter().flat_map(shots) {
             add(format_args!(
                 "[[feeder.event]]\nkind = \"interruption\"\nat_s = {at:?}\nduration_s = {dead_s:?}\n"
             ));
@@ -160,8 +160,8 @@ impl Bank {
             add(format_args!("[[bank.event]]\nkind = \"closes\"\nat_s = {:?}\n", at(close)));
             add(format_args!("[[bank.event]]\nkind = \"opens\"\nat_s = {:?}\n", at(open)));
         }
-        if let Story::FuseBlows(phase, part) = self.story {
-            let at = part * seconds;
+        if let Story::FuseBlows(phase, part, after_s) = self.story {
+            let at = part * seconds + after_s;
             add(format_args!(
                 "[[bank.event]]\nkind = \"fuse_blows\"\nphase = \"{phase}\"\nat_s = {at:?}\nfault_cycles = 2\n"
             ));

@@ -44,6 +44,14 @@ pub enum StoreError {
         /// What the system answered.
         source: io::Error,
     },
+    /// What was made of the store cannot be written.
+    #[error("{}: {source}; name another file, make room or check the rights", path.display())]
+    WriteOut {
+        /// The file.
+        path: PathBuf,
+        /// What the system answered.
+        source: io::Error,
+    },
     /// Another program writes to it.
     #[error("{}: another wyelog is writing to this store; wait until it is done", path.display())]
     Busy {

@@ -4,6 +4,8 @@ use std::collections::HashSet;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::mpsc;
+use std::thread;
 
 use polars::prelude::{DataFrame, ParquetCompression, ParquetWriter, col};
 use sha2::{Digest, Sha256};
@@ -145,29 +147,91 @@ impl Store {
     }
 }
 
-impl Writer<'_> {
-    /// Takes a log in. Whatever happens, it is in wholly or not at all.
-    ///
-    /// # Errors
-    /// The file cannot be read or the store not be written; a file that is no log is no error but a verdict.
-    pub fn ingest(&mut self, path: &Path) -> Result<Ingested, StoreError> {
-        let verdict = self.judge(path)?;
-        Ok(Ingested { path: path.to_owned(), verdict })
+/// A file, as far as it can be judged without the store.
+struct Read {
+    path: PathBuf,
+    content: Content,
+}
+
+enum Content {
+    Log { bytes: Vec<u8>, hash: String, log: Box<Log> },
+    Known,
+    NotALog(LogError),
+}
+
+impl Read {
+    /// Reads and decodes; a file whose hash is `known` is not decoded.
+    fn of(path: &Path, known: &HashSet<String>) -> Self {
+        Self { path: path.to_owned(), content: Self::content(path, known) }
     }
 
-    fn judge(&mut self, path: &Path) -> Result<Verdict, StoreError> {
+    fn content(path: &Path, known: &HashSet<String>) -> Content {
         let bytes = match fs::read(path) {
             Ok(bytes) => bytes,
-            Err(source) => return Ok(Verdict::NotALog(LogError::File { path: path.to_owned(), source })),
+            Err(source) => return Content::NotALog(LogError::File { path: path.to_owned(), source }),
         };
         let hash: String = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+        if known.contains(&hash) {
+            return Content::Known;
+        }
+        match Log::of_file(path, bytes.as_slice()) {
+            Ok(log) => Content::Log { bytes, hash, log: Box::new(log) },
+            Err(error) => Content::NotALog(error),
+        }
+    }
+}
+
+impl Writer<'_> {
+    /// Takes logs in, one after the other; the next is read while one is written. Whatever happens, each is in wholly or not
+    /// at all. `each` is told what became of a file.
+    ///
+    /// # Errors
+    /// The store cannot be written or read: what was taken before is in. A file that cannot be read or is no log is no error but
+    /// a verdict.
+    pub fn ingest_all(
+        &mut self,
+        paths: &[PathBuf],
+        each: &mut dyn FnMut(&Ingested),
+    ) -> Result<(), StoreError> {
+        let known: HashSet<String> = self.store.marks.iter().map(|mark| mark.hash.clone()).collect();
+        thread::scope(|scope| {
+            let (sender, read) = mpsc::sync_channel(1);
+            scope.spawn(move || {
+                for path in paths {
+                    // Nobody takes it when the writing has failed.
+                    if sender.send(Read::of(path, &known)).is_err() {
+                        return;
+                    }
+                }
+            });
+            for Read { path, content } in read {
+                let verdict = self.judge(&path, content)?;
+                each(&Ingested { path, verdict });
+            }
+            Ok(())
+        })
+    }
+
+    /// Takes one log in.
+    ///
+    /// # Errors
+    /// As [`Writer::ingest_all`].
+    pub fn ingest(&mut self, path: &Path) -> Result<Ingested, StoreError> {
+        let Read { path, content } = Read::of(path, &HashSet::new());
+        let verdict = self.judge(&path, content)?;
+        Ok(Ingested { path, verdict })
+    }
+
+    fn judge(&mut self, path: &Path, content: Content) -> Result<Verdict, StoreError> {
+        let (bytes, hash, log) = match content {
+            Content::Log { bytes, hash, log } => (bytes, hash, *log),
+            Content::Known => return Ok(Verdict::Known),
+            Content::NotALog(error) => return Ok(Verdict::NotALog(error)),
+        };
+        // The same file twice among the paths.
         if self.store.marks.iter().any(|mark| mark.hash == hash) {
             return Ok(Verdict::Known);
         }
-        let log = match Log::of_file(path, bytes.as_slice()) {
-            Ok(log) => log,
-            Err(error) => return Ok(Verdict::NotALog(error)),
-        };
         let source = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
         let device = log.identity.as_ref().map_or_else(|| source.clone(), |identity| identity.serial.clone());
         let unread = log.unread.sentences();

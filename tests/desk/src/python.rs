@@ -5,11 +5,11 @@ use std::process::Command;
 use std::sync::Mutex;
 
 /// What the references are computed with.
-const PACKAGES: [&str; 3] = ["numpy", "pandas", "pyarrow"];
+const PACKAGES: [&str; 4] = ["html5lib", "numpy", "pandas", "pyarrow"];
 
 static INSTALLING: Mutex<()> = Mutex::new(());
 
-/// A `python3` that can import numpy, pandas and pyarrow; installs them with pip on first use.
+/// A `python3` that can import html5lib, numpy, pandas and pyarrow; installs them with pip on first use.
 ///
 /// # Panics
 /// There is no Python 3.11 or later, or the packages cannot be had: with the line to run by hand.

@@ -6,6 +6,7 @@ use std::process::Command;
 
 use serde_json::Value;
 use tempfile::TempDir;
+use wyelog_desk_tests::agree::assert_agree;
 use wyelog_desk_tests::logs::{Logger, START_MS};
 use wyelog_desk_tests::python::python;
 use wyelog_desk_tests::{Ended, binary, repository, wyelog_in};
@@ -31,26 +32,6 @@ fn ask(folder: &Path, question: &str) -> Vec<Value> {
     let ended = wyelog_in(folder, &[question, "--store", "desk", "--json"]);
     assert_eq!(ended.code, Some(0), "{ended:?}");
     ended.out.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
-}
-
-/// Every number of `reference` is in `answer`, to a millionth.
-fn assert_agree(question: &str, answers: &[Value], references: &[Value]) {
-    assert_eq!(answers.len(), references.len());
-    for reference in references {
-        let answer =
-            answers.iter().find(|a| a["bank"] == reference["bank"] && a["device"] == reference["device"]);
-        let answer = answer.unwrap_or_else(|| panic!("{question}: no row like {reference}"));
-        for (name, expected) in reference.as_object().unwrap() {
-            let (Some(expected), Some(value)) = (expected.as_f64(), answer[name].as_f64()) else {
-                assert_eq!(&answer[name], expected, "{question}: {name}");
-                continue;
-            };
-            assert!(
-                (value - expected).abs() <= 2e-6 * expected.abs().max(1.0),
-                "{question}: {name}: {value}, not {expected}"
-            );
-        }
-    }
 }
 
 #[test]

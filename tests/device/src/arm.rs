@@ -1,20 +1,21 @@
 //! Plays tapes on the ARM image in the emulator and reads back what it left: flash and log.
 
-use std::fs::{self, File};
+#[cfg(feature = "log")]
+mod log;
+
+#[cfg(feature = "log")]
+pub use log::{line, numbers};
+
+use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
-use defmt_decoder::{DecodeError, Table};
 use tempfile::TempDir;
 use wyelog_firmware::frontend::Input;
 use wyelog_firmware::tape::{encode, encode_head};
 use wyelog_protocol::bank::Settings;
-use wyelog_simulator::emulator::{Emulator, End, Options, Serial};
+use wyelog_simulator::emulator::{End, Options, Serial};
 use wyelog_simulator::flash::NorMemory;
-
-/// Longest that any run of a test may take.
-const LIMIT: Duration = Duration::from_secs(300);
 
 /// A folder with an emulated board's files.
 #[derive(Debug)]
@@ -64,49 +65,8 @@ impl Board {
         options
     }
 
-    /// Runs it to the end of the tape and returns its log, line by line, which is printed too.
-    pub fn run(&self, options: &Options) -> Vec<String> {
-        let _ = fs::remove_file(self.folder().join("log"));
-        let mut emulator = Emulator::start(options).unwrap_or_else(|error| panic!("{error}"));
-        let status = emulator.wait(LIMIT).unwrap_or_else(|error| panic!("{error}"));
-        let log = self.log();
-        for line in &log {
-            println!("    {line}");
-        }
-        assert!(status.success(), "the emulator ended with {status}: {:?}", emulator.said());
-        log
-    }
-
     /// What the flash holds.
     pub fn flash(&self) -> NorMemory {
         NorMemory::load(&self.folder().join("flash")).unwrap_or_else(|error| panic!("{error}"))
     }
-
-    /// The defmt log, decoded with the image at hand.
-    pub fn log(&self) -> Vec<String> {
-        let elf = fs::read(&self.image).expect("the image");
-        let table = Table::parse(&elf).expect("defmt's table").expect("the image has one");
-        let mut decoder = table.new_stream_decoder();
-        decoder.received(&fs::read(self.folder().join("log")).unwrap_or_default());
-        let mut lines = Vec::new();
-        loop {
-            match decoder.decode() {
-                Ok(frame) => lines.push(frame.display(false).to_string()),
-                Err(DecodeError::UnexpectedEof) => return lines,
-                Err(DecodeError::Malformed) => lines.push("(a damaged line)".to_owned()),
-            }
-        }
-    }
-}
-
-/// The numbers in a log line, in order.
-pub fn numbers(line: &str) -> Vec<u64> {
-    line.split(|c: char| !c.is_ascii_digit()).filter_map(|word| word.parse().ok()).collect()
-}
-
-/// The log's line that holds `words`.
-pub fn line<'l>(log: &'l [String], words: &str) -> &'l str {
-    log.iter()
-        .find(|line| line.contains(words))
-        .unwrap_or_else(|| panic!("no line with '{words}' in {log:?}"))
 }

@@ -1,0 +1,315 @@
+//! The whole fleet, a row a bank, what needs a crew first.
+
+mod alarms;
+mod observe;
+mod recent;
+
+use std::collections::BTreeMap;
+
+use polars::prelude::{DataType, col};
+
+pub use alarms::AlarmRow;
+pub use observe::{FLAGGED_PERCENT, NEUTRAL, Observation, SILENT_MS, UNEXPLAINED_PU};
+pub use recent::{Phasor, Recent};
+
+use super::cells::Cells;
+use super::{Filter, PHASES, kvar, unbalance};
+use crate::store::{INTERVALS, SETTINGS, Store, StoreError};
+use wyelog_protocol::condition::Route;
+
+/// What a bank needs, most urgent first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum State {
+    /// An open alarm of route `hazard`.
+    Hazard,
+    /// An open alarm of route `crew`.
+    Crew,
+    /// No alarm, but its numbers do not fit: somebody has to look.
+    Look,
+    /// An open alarm of route `engineer`.
+    Engineer,
+    /// Something to know, nothing to do: an open alarm of route `log_only`, or one that was never announced; a silent
+    /// logger; much flagged time.
+    Note,
+    /// Nothing found.
+    Nothing,
+}
+
+impl State {
+    /// In words.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Hazard => "crew now",
+            Self::Crew => "crew",
+            Self::Look => "look",
+            Self::Engineer => "engineer",
+            Self::Note => "note",
+            Self::Nothing => "nothing found",
+        }
+    }
+
+    /// Whether a crew has to go.
+    pub const fn needs_crew(self) -> bool {
+        matches!(self, Self::Hazard | Self::Crew)
+    }
+}
+
+/// The nameplate that was in force last.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Plate {
+    /// Of all three phases together.
+    pub rated_kvar: Option<f64>,
+    /// Line to line, in V.
+    pub system_voltage_v: Option<f64>,
+    /// Of the units, line to neutral, in V.
+    pub unit_voltage_v: Option<f64>,
+    /// In Hz.
+    pub rated_hz: Option<f64>,
+    /// Equal units in parallel in each phase.
+    pub units_per_phase: Option<u64>,
+}
+
+/// A bank of the fleet.
+#[derive(Clone, Debug)]
+pub struct FleetRow {
+    /// Name on the nameplate; may be empty.
+    pub bank: String,
+    /// From `banks.toml`.
+    pub feeder: Option<String>,
+    /// Serial number of its logger. Two loggers with one bank name are two rows.
+    pub device: String,
+    /// What it needs.
+    pub state: State,
+    /// Every alarm that began before the end of the range, the newest first.
+    pub alarms: Vec<AlarmRow>,
+    /// What the numbers show though no logger raised an alarm.
+    pub observations: Vec<Observation>,
+    /// The nameplate.
+    pub plate: Plate,
+    /// Mean delivered by each phase over the range, as [`kvar`](kvar::kvar) has it.
+    pub kvar: [Option<f64>; 3],
+    /// Rated of a phase.
+    pub rated_kvar_phase: Option<f64>,
+    /// Delivered over what whole phases would have given, in percent.
+    pub available_percent: Option<f64>,
+    /// What whole phases would have given less what was delivered, over the range, of all phases together.
+    pub kvarh_lost: Option<f64>,
+    /// The same for a day of known hours.
+    pub kvarh_lost_per_day: Option<f64>,
+    /// 95th percentile of u2 over the range, as [`unbalance`](unbalance::unbalance) has it.
+    pub u2_p95_percent: Option<f64>,
+    /// The last day of the records.
+    pub recent: Recent,
+    /// End of the first interval in UTC ms; `None`: no interval with a time.
+    pub first_ms: Option<i64>,
+    /// End of the last one.
+    pub last_ms: Option<i64>,
+    /// Number of the logger's last start.
+    pub last_boot: u32,
+    /// Length of an interval in s.
+    pub interval_s: f64,
+    /// Intervals in the range.
+    pub intervals: u64,
+    /// Intervals that an interruption, a clipped channel or lost frames touched.
+    pub flagged: u64,
+}
+
+impl FleetRow {
+    /// The alarms that have not ended, the most urgent first, then the oldest.
+    pub fn open(&self) -> Vec<&AlarmRow> {
+        let mut open: Vec<&AlarmRow> = self.alarms.iter().filter(|alarm| alarm.is_open).collect();
+        open.sort_by_key(|alarm| (alarm.urgency(), alarm.begin.boot, alarm.begin.frame));
+        open
+    }
+
+    /// Delivered by all phases together, mean over the range.
+    pub fn total_kvar(&self) -> Option<f64> {
+        let [a, b, c] = self.kvar;
+        Some(a? + b? + c?)
+    }
+}
+
+/// One row a bank and logger, ordered by [`State`], then by kvarh lost per day, the most first, then by feeder and name.
+///
+/// An alarm is open when its end is not in the records; see [`AlarmRow::is_open`]. The range of `filter` holds for the
+/// measured values; alarms count from the beginning of the records to the end of the range.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError> {
+    let mut rows = Rows::default();
+    rows.spans(store, filter)?;
+    rows.answers(store, filter)?;
+    rows.plates(store, filter)?;
+    let until = Filter { from_ms: None, ..filter.clone() };
+    for (key, alarm) in alarms::read(store, &until)? {
+        rows.row(key).alarms.push(alarm);
+    }
+    let mut rows: Vec<FleetRow> = rows.rows.into_values().map(|(row, _)| row).collect();
+    let last = rows.iter().filter_map(|row| row.last_ms).max();
+    for row in &mut rows {
+        alarms::settle_restarts(row);
+        row.recent = recent::recent(store, row)?;
+        alarms::settle_repairs(row);
+        row.observations = observe::observe(row, last);
+        observe::date(store, row)?;
+        row.state = state(row);
+    }
+    rows.sort_by(|a, b| {
+        let lost = |row: &FleetRow| row.kvarh_lost_per_day.unwrap_or(f64::NEG_INFINITY);
+        (a.state.cmp(&b.state))
+            .then(lost(b).total_cmp(&lost(a)))
+            .then_with(|| (&a.feeder, &a.bank, &a.device).cmp(&(&b.feeder, &b.bank, &b.device)))
+    });
+    Ok(rows)
+}
+
+fn state(row: &FleetRow) -> State {
+    let of_alarm = |alarm: &&AlarmRow| match alarm.route {
+        _ if !alarm.is_announced() => State::Note,
+        Some(Route::Hazard) => State::Hazard,
+        Some(Route::Crew) => State::Crew,
+        Some(Route::Engineer) => State::Engineer,
+        Some(Route::LogOnly) => State::Note,
+        // A condition of a newer logger: who has to know is not known here.
+        None => State::Look,
+    };
+    let alarms = row.open();
+    let alarms = alarms.iter().map(of_alarm);
+    alarms.chain(row.observations.iter().map(Observation::state)).min().unwrap_or(State::Nothing)
+}
+
+/// Bank and logger.
+type Key = (String, String);
+
+/// Rows while they come together; the number is the order of the settings last seen.
+#[derive(Default)]
+struct Rows {
+    rows: BTreeMap<Key, (FleetRow, (u64, u64))>,
+}
+
+impl Rows {
+    fn row(&mut self, key: Key) -> &mut FleetRow {
+        &mut self.entry(key).0
+    }
+
+    fn entry(&mut self, key: Key) -> &mut (FleetRow, (u64, u64)) {
+        let (bank, device) = key.clone();
+        self.rows.entry(key).or_insert_with(|| (FleetRow::new(bank, device), (0, 0)))
+    }
+
+    fn spans(&mut self, store: &Store, filter: &Filter) -> Result<(), StoreError> {
+        let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
+        let flagged = col("flagged").gt(polars::prelude::lit(0)).cast(DataType::UInt64).sum();
+        let spans = intervals.group_by([col("bank"), col("feeder"), col("device")]).agg([
+            col("time").min().alias("first"),
+            col("time").max().alias("last"),
+            col("interval_s").median(),
+            col("windows").count().cast(DataType::UInt64).alias("intervals"),
+            flagged.alias("flagged_intervals"),
+            col("unit_voltage_v").last(),
+            col("boot").max(),
+        ]);
+        let spans = spans.collect()?;
+        let cells = Cells(&spans);
+        for index in 0..cells.rows() {
+            let Some(row) = self.of(cells, index) else { continue };
+            row.feeder = cells.text("feeder", index);
+            row.first_ms = cells.ms("first", index);
+            row.last_ms = cells.ms("last", index);
+            row.last_boot = cells.whole("boot", index).and_then(|boot| u32::try_from(boot).ok()).unwrap_or(0);
+            row.interval_s = cells.real("interval_s", index).unwrap_or(60.0);
+            row.intervals = cells.whole("intervals", index).unwrap_or(0);
+            row.flagged = cells.whole("flagged_intervals", index).unwrap_or(0);
+            row.plate.unit_voltage_v = cells.real("unit_voltage_v", index);
+        }
+        Ok(())
+    }
+
+    /// What the questions to a store answer.
+    fn answers(&mut self, store: &Store, filter: &Filter) -> Result<(), StoreError> {
+        let kvar = kvar::kvar(store, filter)?;
+        let cells = Cells(&kvar);
+        for index in 0..cells.rows() {
+            let Some(row) = self.of(cells, index) else { continue };
+            let of_phase = |stem: &str| PHASES.map(|phase| cells.real(&format!("{stem}_{phase}"), index));
+            row.kvar = of_phase("kvar");
+            row.rated_kvar_phase = cells.real("rated_kvar_phase", index);
+            row.available_percent = cells.real("available_percent", index);
+            let hours = cells.real("known_hours", index).filter(|hours| *hours > 0.0);
+            let [a, b, c] = of_phase("kvarh_lost");
+            row.kvarh_lost = hours.and_then(|_| Some(a? + b? + c?));
+            row.kvarh_lost_per_day = row.kvarh_lost.zip(hours).map(|(lost, hours)| lost / hours * 24.0);
+        }
+        let unbalance = unbalance::unbalance(store, filter)?;
+        let cells = Cells(&unbalance);
+        for index in 0..cells.rows() {
+            if let Some(row) = self.of(cells, index) {
+                row.u2_p95_percent = cells.real("u2_p95_percent", index);
+            }
+        }
+        Ok(())
+    }
+
+    fn plates(&mut self, store: &Store, filter: &Filter) -> Result<(), StoreError> {
+        // The nameplate of a bank does not come and go with the range.
+        let always = Filter { from_ms: None, to_ms: None, ..filter.clone() };
+        let settings = always.apply(store.scan(&SETTINGS)?, "time").collect()?;
+        let cells = Cells(&settings);
+        for index in 0..cells.rows() {
+            let (Some(bank), Some(device)) = (cells.text("bank", index), cells.text("device", index)) else {
+                continue;
+            };
+            let order =
+                (cells.whole("boot", index).unwrap_or(0), cells.whole("sequence", index).unwrap_or(0));
+            let (row, seen) = self.entry((bank, device));
+            row.feeder = row.feeder.take().or_else(|| cells.text("feeder", index));
+            if order < *seen {
+                continue;
+            }
+            *seen = order;
+            row.plate = Plate {
+                rated_kvar: cells.real("rated_kvar", index),
+                system_voltage_v: cells.real("system_voltage_v", index),
+                unit_voltage_v: cells.real("unit_voltage_v", index),
+                rated_hz: cells.real("rated_hz", index),
+                units_per_phase: cells.whole("units_per_phase", index),
+            };
+        }
+        Ok(())
+    }
+
+    fn of(&mut self, cells: Cells<'_>, index: usize) -> Option<&mut FleetRow> {
+        Some(self.row((cells.text("bank", index)?, cells.text("device", index)?)))
+    }
+}
+
+impl FleetRow {
+    fn new(bank: String, device: String) -> Self {
+        Self {
+            bank,
+            feeder: None,
+            device,
+            state: State::Nothing,
+            alarms: Vec::new(),
+            observations: Vec::new(),
+            plate: Plate::default(),
+            kvar: [None; 3],
+            rated_kvar_phase: None,
+            available_percent: None,
+            kvarh_lost: None,
+            kvarh_lost_per_day: None,
+            u2_p95_percent: None,
+            recent: Recent::default(),
+            first_ms: None,
+            last_ms: None,
+            last_boot: 0,
+            interval_s: 60.0,
+            intervals: 0,
+            flagged: 0,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,135 @@
+//! Rules on rows made by hand; rows out of stores are in `tests/desk`.
+
+use wyelog_protocol::condition::{Condition, Phases};
+
+use super::*;
+use crate::time::When;
+
+const HOUR_MS: i64 = 3_600_000;
+const NOON_MS: i64 = 1_903_867_200_000;
+
+fn row() -> FleetRow {
+    FleetRow {
+        last_ms: Some(NOON_MS),
+        last_boot: 2,
+        intervals: 1440,
+        recent: Recent {
+            intervals: 1440,
+            measured_pu: Some(0.050),
+            explained_pu: Some(0.051),
+            unexplained_pu: Some(0.02),
+            follows: Some(0.98),
+            connected: [Some(1.0); 3],
+            rated_a: Some(27.8),
+            ..Recent::default()
+        },
+        ..FleetRow::new("Quillmere 3".to_owned(), "L1".to_owned())
+    }
+}
+
+fn alarm(condition: Condition, boot: u32) -> AlarmRow {
+    AlarmRow {
+        name: condition.name().to_owned(),
+        condition: Some(condition),
+        phases: Phases::single(1),
+        route: Some(condition.route()),
+        begin: When { boot, frame: 0, utc_ms: None },
+        detected_ms: Some(NOON_MS),
+        announced_ms: Some(NOON_MS),
+        end_ms: None,
+        is_open: true,
+        duration_s: 60.0,
+        kvarh_lost: None,
+    }
+}
+
+/// What the row comes to.
+fn settled(mut row: FleetRow) -> FleetRow {
+    alarms::settle_restarts(&mut row);
+    alarms::settle_repairs(&mut row);
+    row.observations = observe::observe(&row, Some(NOON_MS));
+    row.state = state(&row);
+    row
+}
+
+#[test]
+fn a_row_is_as_urgent_as_its_most_urgent_open_alarm() {
+    assert_eq!(settled(row()).state, State::Nothing);
+    let mut both = row();
+    both.alarms = vec![alarm(Condition::Interruption, 2), alarm(Condition::BlownFuse, 2)];
+    let both = settled(both);
+    assert_eq!(both.state, State::Crew);
+    assert_eq!(both.open().first().unwrap().name, "blown_fuse");
+    let mut ended = row();
+    ended.alarms = vec![AlarmRow { is_open: false, ..alarm(Condition::BlownFuse, 2) }];
+    assert_eq!(settled(ended).state, State::Nothing);
+    let mut unannounced = row();
+    unannounced.alarms = vec![AlarmRow { announced_ms: None, ..alarm(Condition::BlownFuse, 2) }];
+    assert_eq!(settled(unannounced.clone()).state, State::Note);
+    // Its announcement must have been lost.
+    unannounced.alarms[0].duration_s = 3600.0;
+    assert_eq!(settled(unannounced).state, State::Crew);
+    let mut newer = row();
+    newer.alarms = vec![AlarmRow { condition: None, route: None, ..alarm(Condition::BlownFuse, 2) }];
+    assert_eq!(settled(newer).state, State::Look);
+}
+
+#[test]
+fn a_restart_ends_an_interruption_but_no_blown_fuse() {
+    let before = |condition| {
+        let mut row = row();
+        row.alarms = vec![alarm(condition, 1)];
+        row
+    };
+    assert_eq!(settled(before(Condition::Interruption)).state, State::Nothing);
+    let mut blown = before(Condition::BlownFuse);
+    blown.recent.connected = [Some(1.0), Some(0.02), Some(1.0)];
+    assert_eq!(settled(blown.clone()).state, State::Crew);
+    blown.recent.connected = [None; 3];
+    assert_eq!(settled(blown).state, State::Crew);
+    // The phase carries again: the fuse was replaced while the logger was off.
+    assert_eq!(settled(before(Condition::BlownFuse)).state, State::Nothing);
+}
+
+#[test]
+fn a_dead_neutral_lead_is_observed_and_a_tolerance_that_cancels_is_not() {
+    let with = |measured_pu, explained_pu, follows| {
+        let mut row = row();
+        row.recent.measured_pu = Some(measured_pu);
+        row.recent.explained_pu = Some(explained_pu);
+        row.recent.follows = follows;
+        settled(row)
+    };
+    let dead = with(0.004, 0.05, Some(0.01));
+    assert_eq!(dead.state, State::Look);
+    let said = dead.observations[0].sentence();
+    assert!(said.contains("0.11 A measured where the voltages explain 1.39 A"), "{said}");
+    assert!(said.contains("treat the star as energised"), "{said}");
+    assert_eq!(with(0.004, 0.05, Some(0.97)).state, State::Nothing);
+    assert_eq!(with(0.004, 0.05, None).state, State::Nothing);
+    assert_eq!(with(0.004, 0.25, None).state, State::Look);
+    assert_eq!(with(0.004, 0.02, Some(0.0)).state, State::Nothing);
+    // An open alarm says more.
+    let mut blown = with(0.004, 0.05, Some(0.01));
+    blown.alarms = vec![alarm(Condition::BlownFuse, 2)];
+    assert_eq!(settled(blown).observations, []);
+}
+
+#[test]
+fn other_observations() {
+    let mut residual = row();
+    residual.recent.unexplained_pu = Some(0.4);
+    assert_eq!(settled(residual).state, State::Look);
+    let mut silent = row();
+    silent.last_ms = Some(NOON_MS - 24 * HOUR_MS);
+    assert_eq!(settled(silent.clone()).state, State::Nothing);
+    silent.last_ms = Some(NOON_MS - 73 * HOUR_MS);
+    let silent = settled(silent);
+    assert_eq!(silent.state, State::Note);
+    assert!(silent.observations[0].sentence().contains("3 days before"));
+    let mut flagged = row();
+    flagged.flagged = 144;
+    assert_eq!(settled(flagged.clone()).observations, []);
+    flagged.flagged = 145;
+    assert_eq!(settled(flagged).state, State::Note);
+}

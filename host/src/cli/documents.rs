@@ -1,0 +1,100 @@
+//! `wyelog documents`: what a package holds beside the program and is made out of its command line.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use clap::Command;
+use clap_complete::Shell;
+use clap_mangen::Man;
+
+use super::{Failure, Outcome};
+
+/// Whose completions are written.
+const SHELLS: [Shell; 4] = [Shell::Bash, Shell::Zsh, Shell::Fish, Shell::PowerShell];
+
+/// Write shell completions and manual pages
+///
+/// They go into DIR/completions and DIR/man/man1: one manual page for the program and one for each command.
+#[derive(Debug, clap::Args)]
+pub struct Arguments {
+    /// Folder to write into; it is made if it is not there
+    #[arg(long, value_name = "DIR")]
+    out: PathBuf,
+}
+
+/// Does it.
+pub fn run(arguments: &Arguments, command: Command, out: &mut impl Write) -> Result<Outcome, Failure> {
+    let completions = folder(&arguments.out.join("completions"))?;
+    let shown = command.get_subcommands().filter(|command| !command.is_hide_set()).cloned();
+    // A command cannot be taken out of another: what is completed is made anew, without this one.
+    let mut completed =
+        Command::new("wyelog").version(wyelog::VERSION).args(command.get_arguments()).subcommands(shown);
+    for shell in SHELLS {
+        let path = clap_complete::generate_to(shell, &mut completed, "wyelog", &completions)
+            .map_err(|error| cannot_write(&completions, &error))?;
+        writeln!(out, "{}", path.display())?;
+    }
+    let folder = folder(&arguments.out.join("man").join("man1"))?;
+    let mut command = command.disable_help_subcommand(true);
+    command.build();
+    let shown: Vec<_> = command.get_subcommands().filter(|command| !command.is_hide_set()).cloned().collect();
+    for command in std::iter::once(command).chain(shown) {
+        let man = Man::new(command.clone()).source(format!("wyelog {}", wyelog::VERSION)).manual("wyelog");
+        let path = folder.join(man.get_filename());
+        std::fs::write(&path, page(&man, &command)?).map_err(|error| cannot_write(&path, &error))?;
+        writeln!(out, "{}", path.display())?;
+    }
+    Ok(Outcome::Whole)
+}
+
+/// A manual page. The library would run the examples of `after_help` into one paragraph.
+fn page(man: &Man, command: &Command) -> Result<Vec<u8>, Failure> {
+    let mut page = Vec::new();
+    man.render_title(&mut page)?;
+    man.render_name_section(&mut page)?;
+    man.render_synopsis_section(&mut page)?;
+    man.render_description_section(&mut page)?;
+    man.render_options_section(&mut page)?;
+    if command.has_subcommands() {
+        man.render_subcommands_section(&mut page)?;
+    }
+    let more = command.get_after_help().map(ToString::to_string).unwrap_or_default();
+    let (notes, examples) = more.split_once("Examples:\n").unwrap_or((&more, ""));
+    section(&mut page, "NOTES", notes, false);
+    section(&mut page, "EXAMPLES", examples, true);
+    Ok(page)
+}
+
+/// A section of lines, which stay as they are or become paragraphs, or nothing if there are none.
+fn section(page: &mut Vec<u8>, heading: &str, lines: &str, as_they_are: bool) {
+    if lines.trim().is_empty() {
+        return;
+    }
+    let mut text = format!(".SH {heading}\n");
+    if as_they_are {
+        text.push_str(".nf\n");
+    }
+    for line in lines.trim_end().lines() {
+        if line.is_empty() && !as_they_are {
+            text.push_str(".PP\n");
+            continue;
+        }
+        // A dot or an apostrophe that begins a line would be a command to the typesetter.
+        text.push_str(r"\&");
+        text.push_str(&line.replace('\\', r"\e").replace('-', r"\-"));
+        text.push('\n');
+    }
+    if as_they_are {
+        text.push_str(".fi\n");
+    }
+    page.extend_from_slice(text.as_bytes());
+}
+
+fn folder(path: &Path) -> Result<PathBuf, Failure> {
+    std::fs::create_dir_all(path).map_err(|error| cannot_write(path, &error))?;
+    Ok(path.to_owned())
+}
+
+fn cannot_write(path: &Path, error: &std::io::Error) -> Failure {
+    Failure::new(format!("cannot write {}: {error}; choose another --out", path.display()))
+}

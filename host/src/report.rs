@@ -1,0 +1,178 @@
+//! A store as one page that opens from a mail: no network, no script. The same store gives the same bytes.
+//!
+//! First what is wrong, in a sentence a bank; then the whole fleet as a table, what needs a crew first; then a page for each
+//! of the worst banks.
+
+mod axis;
+mod bank;
+mod chart;
+mod charts;
+mod phasors;
+mod table;
+mod text;
+mod timeline;
+mod top;
+
+use std::io::Write;
+use std::path::Path;
+
+use crate::analysis::Filter;
+use crate::analysis::fleet::{FLAGGED_PERCENT, FleetRow, NEUTRAL, SILENT_MS, State, UNEXPLAINED_PU, fleet};
+use crate::analysis::kvar::BASIS;
+use crate::store::{Store, StoreError};
+use text::escape;
+
+/// How the page looks on screens and on paper.
+const STYLE: &str = include_str!("report/style.css");
+
+/// What to make a report of.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Options {
+    /// How many banks get a page of their own, the worst first.
+    pub worst: usize,
+    /// Which banks, and which time.
+    pub filter: Filter,
+}
+
+impl Default for Options {
+    /// The 50 worst of all banks, all of the time.
+    fn default() -> Self {
+        Self { worst: 50, filter: Filter::default() }
+    }
+}
+
+/// A report.
+#[derive(Clone, Debug)]
+pub struct Report {
+    /// The page: HTML in UTF-8.
+    pub html: String,
+    /// The banks, in its order.
+    pub rows: Vec<FleetRow>,
+}
+
+impl Report {
+    /// "2 of 12 banks need a crew".
+    pub fn headline(&self) -> String {
+        top::headline(&self.rows)
+    }
+}
+
+/// What is wrong with a bank, in one sentence without its name; `None` if nothing was found.
+pub fn sentence(row: &FleetRow) -> Option<String> {
+    top::sentence(row)
+}
+
+/// Makes the page.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn report(store: &Store, options: &Options) -> Result<Report, StoreError> {
+    let rows = fleet(store, &options.filter)?;
+    let pages = options.worst.min(rows.len());
+    let mut html = format!(
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" \
+         content=\"width=device-width, initial-scale=1\"><meta name=\"color-scheme\" content=\"light dark\"><title>{}</title>\
+         <style>\n{STYLE}</style></head><body><main>\n",
+        escape(&top::headline(&rows))
+    );
+    html.push_str(&top::top(store, &rows, pages));
+    html.push_str(&table::table(&rows, pages));
+    html.push_str(&top::cautions());
+    for (index, row) in rows.iter().enumerate().take(pages) {
+        html.push('\n');
+        html.push_str(&bank::page(store, row, index, rows.len())?);
+    }
+    html.push_str(&reading(rows.len() - pages));
+    html.push_str("\n</main></body></html>\n");
+    Ok(Report { html, rows })
+}
+
+/// Writes the page wholly or not at all.
+///
+/// # Errors
+/// The file cannot be written.
+pub fn save(path: &Path, html: &str) -> Result<(), StoreError> {
+    let fail = |source| StoreError::WriteOut { path: path.to_owned(), source };
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let mut file = tempfile::Builder::new().prefix(".wyelog-report-").tempfile_in(folder).map_err(fail)?;
+    file.write_all(html.as_bytes()).and_then(|()| file.as_file().sync_all()).map_err(fail)?;
+    #[cfg(unix)]
+    {
+        // A temporary file is its maker's alone; a report is for others too, as any other file.
+        use std::os::unix::fs::PermissionsExt;
+        file.as_file().set_permissions(std::fs::Permissions::from_mode(0o644)).map_err(fail)?;
+    }
+    file.persist(path).map(drop).map_err(|error| fail(error.error))
+}
+
+/// How the numbers came about.
+fn reading(without_page: usize) -> String {
+    let rest = match without_page {
+        0 => String::new(),
+        1 => "One bank has no page of its own: --worst asks for more. ".to_owned(),
+        more => format!("{more} banks have no page of their own: --worst asks for more. "),
+    };
+    format!(
+        "<section class=\"reading\"><h2>How to read this</h2><p>{rest}Order: open alarms for a crew, then what must be looked \
+         at, then alarms for an engineer, then the rest; within each by kvarh lost a day. kvarh lost is what whole phases \
+         would have given at the voltages there were, less what was given; below zero where units have more capacitance than \
+         rated. Basis of kvar: {}. Flagged intervals (interruption, clipped channel, lost frames) are left out of means \
+         (IEC 61000-4-30). Unexplained neutral current is the median of the last day, per unit of the rated current; what \
+         the voltages explain is not unexplained.</p><p>An <i>observation</i> is no alarm: no logger raised it. The neutral \
+         current counts as not following the voltages when, over the last day, the voltages explain at least {} pu, less \
+         than {:.0} % of it is measured, and less than {:.0} % of its changes arrive; where it does not change, {} pu must be \
+         explained. More than {} pu unexplained is an observation, and so are records that end {:.0} h before those of the \
+         store, and more than {:.0} % flagged intervals. These limits are our choice: common practice, no source.</p><p>Every \
+         time is UTC. The report is made from what loggers recorded; it proves no line dead and no capacitor discharged.</p>\
+         </section>",
+        escape(BASIS),
+        NEUTRAL.least_explained_pu,
+        NEUTRAL.most_measured * 100.0,
+        NEUTRAL.most_follows * 100.0,
+        NEUTRAL.least_constant_pu,
+        UNEXPLAINED_PU,
+        SILENT_MS as f64 / 3_600_000.0,
+        FLAGGED_PERCENT
+    )
+}
+
+/// The name of a bank, or what stands for it.
+fn name(row: &FleetRow) -> &str {
+    if row.bank.trim().is_empty() { "(bank without a name)" } else { &row.bank }
+}
+
+/// The name, as a link to its page if it has one.
+fn linked(row: &FleetRow, index: usize, pages: usize) -> String {
+    let name = escape(name(row));
+    if index < pages { format!("<a href=\"#b{index}\">{name}</a>") } else { name }
+}
+
+/// How the style calls a state.
+const fn class(state: State) -> &'static str {
+    match state {
+        State::Hazard => "hazard",
+        State::Crew => "crew",
+        State::Look => "look",
+        State::Engineer => "engineer",
+        State::Note => "note",
+        State::Nothing => "nothing",
+    }
+}
+
+/// A shape for each state: colour is never alone.
+fn mark(state: State) -> String {
+    let shape = match state {
+        State::Hazard => "M6 .5 12 11.5H0Z",
+        State::Crew => "M1 1H11V11H1Z",
+        State::Look => "M6 0 12 6 6 12 0 6Z",
+        State::Engineer => "M6 1a5 5 0 1 0 .01 0Z",
+        State::Note => "M6 1a5 5 0 1 0 .01 0ZM6 3.5a2.5 2.5 0 1 1-.01 0Z",
+        State::Nothing => "M1 5H11V7H1Z",
+    };
+    format!("<svg class=\"mark\" viewBox=\"0 0 12 12\" aria-hidden=\"true\"><path d=\"{shape}\"/></svg>")
+}
+
+/// Shape and word.
+fn badge(state: State) -> String {
+    format!("<span class=\"state s-{}\">{}{}</span>", class(state), mark(state), state.words())
+}

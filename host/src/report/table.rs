@@ -1,0 +1,93 @@
+//! The fleet as a table.
+
+use super::text::{escape, escape_whole_times, grouped, minute, or_dash};
+use super::top::since;
+use super::{badge, linked};
+use crate::analysis::fleet::FleetRow;
+
+const HEADS: [(&str, &str); 9] = [
+    ("Needs", "text"),
+    ("Bank", "text"),
+    ("Feeder", "text"),
+    ("What, and since when", "text"),
+    ("kvar delivered of rated", "number"),
+    ("kvarh lost", "number"),
+    ("Unexplained neutral, pu", "number"),
+    ("u2, 95th percentile, %", "number"),
+    ("Last record (UTC)", "text"),
+];
+
+/// The table; the first `pages` rows are links.
+pub fn table(rows: &[FleetRow], pages: usize) -> String {
+    if rows.is_empty() {
+        return String::new();
+    }
+    let heads: String = HEADS
+        .iter()
+        .map(|(head, class)| format!("<th scope=\"col\" role=\"columnheader\" class=\"{class}\">{head}</th>"))
+        .collect();
+    let body: String = rows.iter().enumerate().map(|(index, row)| line(rows, row, index, pages)).collect();
+    format!(
+        "<section class=\"fleet\"><h2>All banks, what needs a crew first</h2><table role=\"table\"><thead \
+         role=\"rowgroup\"><tr role=\"row\">{heads}</tr></thead><tbody role=\"rowgroup\">{body}</tbody></table></section>"
+    )
+}
+
+fn line(rows: &[FleetRow], row: &FleetRow, index: usize, pages: usize) -> String {
+    let is_one_of_two = rows.iter().filter(|other| other.bank == row.bank).nth(1).is_some();
+    let device =
+        if is_one_of_two { format!("<small> logger {}</small>", escape(&row.device)) } else { String::new() };
+    let feeder = row.feeder.as_ref().map_or_else(|| "–".to_owned(), |feeder| escape(feeder));
+    let cells = [
+        kvar(row),
+        or_dash(row.kvarh_lost, 0),
+        or_dash(row.recent.unexplained_pu, 3),
+        or_dash(row.u2_p95_percent, 2),
+    ];
+    let mut out = format!(
+        "<tr role=\"row\" class=\"s-{}\"><td role=\"cell\">{}</td><th scope=\"row\" role=\"rowheader\">{}{device}</th>",
+        super::class(row.state),
+        badge(row.state),
+        linked(row, index, pages)
+    );
+    for (index, text) in [(2, feeder), (3, what(row))] {
+        out.push_str(&cell(index, "text", &text));
+    }
+    for (index, text) in (4..).zip(cells) {
+        out.push_str(&cell(index, "number", &text));
+    }
+    out.push_str(&cell(8, "time", &row.last_ms.map_or_else(|| "not known".to_owned(), minute)));
+    out.push_str("</tr>");
+    out
+}
+
+/// On a narrow screen each cell stands on a line of its own, with its head in front.
+fn cell(column: usize, class: &str, text: &str) -> String {
+    let head = HEADS.get(column).map_or("", |(head, _)| head);
+    format!("<td role=\"cell\" class=\"{class}\" data-head=\"{head}\">{text}</td>")
+}
+
+fn what(row: &FleetRow) -> String {
+    let alarms = row.open().into_iter().map(|alarm| format!("{} {}", alarm.in_short(), since(alarm)));
+    let observations = row.observations.iter().map(|observation| observation.in_short().to_owned());
+    let all: Vec<String> = alarms.chain(observations).map(|text| escape_whole_times(&text)).collect();
+    match (all.is_empty(), row.alarms.len()) {
+        (false, _) => all.join("; "),
+        (true, 0) => "–".to_owned(),
+        (true, 1) => "one alarm, ended".to_owned(),
+        (true, ended) => format!("{ended} alarms, all ended"),
+    }
+}
+
+fn kvar(row: &FleetRow) -> String {
+    let Some(kvar) = row.total_kvar() else { return "–".to_owned() };
+    let Some(rated) = row.rated_kvar_phase.map(|phase| phase * 3.0).filter(|rated| *rated > 0.0) else {
+        return grouped(kvar, 0);
+    };
+    format!(
+        "{} of {}<span class=\"bar\"><i style=\"width:{:.0}%\"></i></span>",
+        grouped(kvar, 0),
+        grouped(rated, 0),
+        (100.0 * kvar / rated).clamp(0.0, 100.0)
+    )
+}
