@@ -26,8 +26,8 @@ pub fn test() -> Result<(), Error> {
         ("tests", |_| host_step(&["test", "--no-fail-fast"], &[])),
         ("budgets", |_| budgets()),
         ("documentation", |_| {
-            let mut command = on_host(&["doc", "--quiet", "--no-deps"]);
-            run(command.env("RUSTDOCFLAGS", "-D warnings"), Output::Shown)
+            let mut halves = [on_device_side, on_desk].map(|half| half(&["doc", "--quiet", "--no-deps"]));
+            halves.iter_mut().try_for_each(|half| run(half.env("RUSTDOCFLAGS", "-D warnings"), Output::Shown))
         }),
         ("Windows and macOS, types", |_| cross()),
     ];
@@ -77,16 +77,31 @@ pub fn deny() -> Result<(), Error> {
     step(&["deny", "--config", ".cargo/deny.toml", "check", "licenses", "bans", "sources"])
 }
 
-/// A step for every crate but the boards, which build for ARM only.
+/// The crates that are built with the tables' library. Built on their own, they share it with `cargo build` and `cargo run`:
+/// together with the others, features that those ask of common dependencies would have it built a second time.
+const DESK: [&str; 4] = ["wyelog", "wyelog-desk-tests", "wyelog-package", "wyelog-task"];
+
+/// A step for every crate but the boards, which build for ARM only: those of the device's side, then those of the desk.
 fn host_step(arguments: &[&str], behind: &[&str]) -> Result<(), Error> {
-    run(on_host(arguments).args(behind), Output::Shown)
+    let device = run(on_device_side(arguments).args(behind), Output::Shown);
+    let desk = run(on_desk(arguments).args(behind), Output::Shown);
+    device.and(desk)
 }
 
-fn on_host(arguments: &[&str]) -> Command {
+fn on_device_side(arguments: &[&str]) -> Command {
     let mut command = cargo();
     command.args(arguments).arg("--workspace");
-    for board in BOARDS {
-        command.arg("--exclude").arg(package(board));
+    for package in BOARDS.map(package).iter().map(String::as_str).chain(DESK) {
+        command.args(["--exclude", package]);
+    }
+    command
+}
+
+fn on_desk(arguments: &[&str]) -> Command {
+    let mut command = cargo();
+    command.args(arguments);
+    for package in DESK {
+        command.args(["--package", package]);
     }
     command
 }

@@ -211,7 +211,7 @@ pub(crate) fn rustup_target(target: &str) {
 }
 
 /// Installs Debian packages if this is Debian and we are root. Says whether it did.
-fn apt_get(packages: &[&str]) -> bool {
+pub(crate) fn apt_get(packages: &[&str]) -> bool {
     let root = first_line("id", &["-u"]).is_some_and(|id| id == "0");
     if !root || !Path::new("/etc/debian_version").exists() {
         return false;

@@ -54,7 +54,7 @@ pub enum Source {
     /// Sample by sample.
     Tape(Tape),
     /// At two levels. With [`Pace::Real`] windows come in groups of some seconds.
-    Levels(Levels),
+    Levels(Box<Levels>),
 }
 
 impl From<Tape> for Source {
@@ -65,7 +65,7 @@ impl From<Tape> for Source {
 
 impl From<Levels> for Source {
     fn from(levels: Levels) -> Self {
-        Self::Levels(levels)
+        Self::Levels(Box::new(levels))
     }
 }
 

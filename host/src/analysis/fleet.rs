@@ -131,6 +131,8 @@ impl FleetRow {
 
 /// One row a bank and logger, ordered by [`State`], then by kvarh lost per day, the most first, then by feeder and name.
 ///
+/// The records of the store end at the latest moment that two banks have records of (of two banks: the later one).
+///
 /// An alarm is open when its end is not in the records; see [`AlarmRow::is_open`]. The range of `filter` holds for the
 /// measured values; alarms count from the beginning of the records to the end of the range.
 ///
@@ -146,7 +148,7 @@ pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError
         rows.row(key).alarms.push(alarm);
     }
     let mut rows: Vec<FleetRow> = rows.rows.into_values().map(|(row, _)| row).collect();
-    let last = rows.iter().filter_map(|row| row.last_ms).max();
+    let last = end_of_store(&rows);
     for row in &mut rows {
         alarms::settle_restarts(row);
         row.recent = recent::recent(store, row)?;
@@ -162,6 +164,14 @@ pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError
             .then_with(|| (&a.feeder, &a.bank, &a.device).cmp(&(&b.feeder, &b.bank, &b.device)))
     });
     Ok(rows)
+}
+
+/// The latest moment that two banks have records of, where there are three or more: one logger whose clock runs ahead must not
+/// make all others silent.
+fn end_of_store(rows: &[FleetRow]) -> Option<i64> {
+    let mut ends: Vec<i64> = rows.iter().filter_map(|row| row.last_ms).collect();
+    ends.sort_unstable_by(|a, b| b.cmp(a));
+    if ends.len() > 2 { ends.get(1).copied() } else { ends.first().copied() }
 }
 
 fn state(row: &FleetRow) -> State {

@@ -79,7 +79,12 @@ pub struct Trend {
 impl Trend {
     /// End of the last stretch: UTC ms.
     pub fn end_ms(&self) -> i64 {
-        self.start_ms + self.width_ms * self.buckets.len() as i64
+        self.begin_ms(self.buckets.len())
+    }
+
+    /// Beginning of a stretch: UTC ms.
+    pub fn begin_ms(&self, bucket: usize) -> i64 {
+        self.start_ms.saturating_add(self.width_ms.saturating_mul(bucket as i64))
     }
 
     /// Middle of a stretch: UTC ms.
@@ -110,8 +115,8 @@ pub struct Span<'n> {
 /// The store cannot be read.
 pub fn trend(store: &Store, span: &Span<'_>, most: usize) -> Result<Trend, StoreError> {
     let interval_ms = ((span.interval_s * 1000.0) as i64).clamp(1, 86_400_000);
-    let start_ms = span.first_ms - interval_ms;
-    let length = (span.last_ms - start_ms).max(interval_ms);
+    let start_ms = span.first_ms.saturating_sub(interval_ms);
+    let length = span.last_ms.saturating_sub(start_ms).max(interval_ms);
     let most = i64::try_from(most.max(1)).unwrap_or(i64::MAX);
     let intervals_per_bucket = steps(steps(length, interval_ms), most).max(1);
     let width_ms = interval_ms.saturating_mul(intervals_per_bucket);

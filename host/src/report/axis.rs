@@ -42,7 +42,9 @@ impl Axis {
 
     /// Of time, from UTC ms to UTC ms, with at most `most` labels.
     pub fn time(from: i64, to: i64, most: usize) -> Self {
-        let to = to.max(from.saturating_add(1000));
+        // A clock may have said anything.
+        let from = from.clamp(0, LAST_MS - 1000);
+        let to = to.clamp(from + 1000, LAST_MS);
         let length = to - from;
         let most_i = i64::try_from(most.max(1)).unwrap_or(i64::MAX);
         let step = STEPS.into_iter().find(|step| length / step < most_i);
@@ -72,6 +74,9 @@ impl Axis {
         Self { from: from as f64, to: to as f64, ticks, minor }
     }
 }
+
+/// End of the year 9999.
+const LAST_MS: i64 = 253_402_300_800_000;
 
 const SECOND: i64 = 1000;
 const MINUTE: i64 = 60 * SECOND;
@@ -119,7 +124,7 @@ fn months(from: i64, to: i64, most: usize) -> Vec<(f64, String)> {
     let steps = [1, 2, 3, 6, 12, 24, 60, 120, 600, 1200, 6000];
     let step = steps.into_iter().find(|step| span / step < most as i64).unwrap_or(60_000);
     let begin = (first.year * 12 + first.month - 1).div_euclid(step) * step;
-    let ticks = (0..).map(|n| begin + n * step).take_while(|month| *month <= last.year * 12 + last.month - 1);
+    let ticks = (0..).map(|n| begin + n * step).take_while(|month| *month < last.year * 12 + last.month);
     ticks
         .filter_map(|month| {
             let (year, month) = (month.div_euclid(12), month.rem_euclid(12) + 1);
@@ -165,6 +170,8 @@ mod tests {
         for length in [0, 1, 61_000, DAY - 1, 62 * DAY, 200 * DAY, 5000 * DAY] {
             assert!((1..=8).contains(&labels(length).len()), "{length}: {:?}", labels(length));
         }
+        assert!(!Axis::time(i64::MIN, i64::MAX, 6).ticks.is_empty());
+        assert!(Axis::time(i64::MAX, i64::MAX, 6).minor.len() < 99);
         assert_eq!(Axis::time(start, start + 14 * DAY, 6).minor.len(), 14);
     }
 }

@@ -4,7 +4,7 @@ use super::axis::Axis;
 use super::chart::Chart;
 use super::text::grouped;
 use crate::analysis::fleet::FleetRow;
-use crate::analysis::trend::{Bucket, Trend};
+use crate::analysis::trend::{Bucket, Spread, Trend};
 
 /// Most labels along a time axis.
 pub const TIME_LABELS: usize = 8;
@@ -57,13 +57,11 @@ pub fn voltages(id: &str, trend: &Trend) -> String {
     let (low, high) = roomy(Some((low, high)), high * 0.03);
     let mut chart = Chart::new(id, time(trend), Axis::numbers(low.max(0.0), high, 4.0));
     let mut said = Vec::new();
-    for phase in 0..3 {
-        if trend.intervals_per_bucket > 1 {
-            let band = trend.buckets.iter().enumerate();
-            chart.band(
-                CLASSES[phase],
-                band.map(|(n, bucket)| (trend.middle_ms(n), bucket.voltage[phase].range())),
-            );
+    if trend.intervals_per_bucket > 1 {
+        for (phase, class) in CLASSES.into_iter().enumerate() {
+            let range = |bucket: &Bucket| bucket.voltage.get(phase).and_then(Spread::range);
+            let buckets = trend.buckets.iter().enumerate();
+            chart.band(class, buckets.map(|(index, bucket)| (trend.middle_ms(index), range(bucket))));
         }
     }
     for phase in 0..3 {

@@ -226,12 +226,13 @@ fn odd_banks_harm_nobody() {
     let no_clock = Logger { serial: "N1", bank: "", start_ms: None };
     let twin = Logger { serial: "N2", bank: "A\u{0}\u{85}\u{FFFF}<script>", start_ms: Some(START_MS) };
     let other = Logger { serial: "N3", ..twin };
-    let folder = desk(&[no_clock.log(30), twin.log(1), other.log(300)]);
+    let far = Logger { serial: "N4", bank: "Far", start_ms: Some(i64::MAX as u64 - 2_000_000) };
+    let folder = desk(&[no_clock.log(30), twin.log(1), other.log(300), far.log(30)]);
     let (_, html) = page(folder.path(), &[]);
     assert_carries_all_with_it(&html);
     let read = read(folder.path());
     let rows = read["rows"].as_array().unwrap();
-    assert_eq!(rows.len(), 3);
+    assert_eq!(rows.len(), 4);
     assert!(rows.iter().any(|row| row[1] == "(bank without a name)" && row[8] == "not known"));
     assert!(rows.iter().any(|row| row[1].as_str().unwrap().ends_with("<script> logger N3")), "{rows:?}");
     assert!(html.contains("clock was never set"));

@@ -7,9 +7,11 @@ use std::process::Command;
 use serde_json::Value;
 use tempfile::TempDir;
 use wyelog_desk_tests::agree::assert_agree;
+#[cfg(unix)]
+use wyelog_desk_tests::binary;
 use wyelog_desk_tests::logs::{Logger, START_MS};
 use wyelog_desk_tests::python::python;
-use wyelog_desk_tests::{Ended, binary, repository, wyelog_in};
+use wyelog_desk_tests::{Ended, repository, wyelog_in};
 
 const OAK: Logger<'_> = Logger { serial: "L1", bank: "Hollow Oak 12", start_ms: Some(START_MS) };
 const MILL: Logger<'_> = Logger { serial: "L2", bank: "Mill Lane", start_ms: Some(START_MS + 86_400_000) };

@@ -63,7 +63,7 @@ pub enum Observation {
     Silent {
         /// End of its last interval: UTC ms.
         last_ms: i64,
-        /// End of the last interval in the store.
+        /// Where the records of the store end; see [`fleet`](super::fleet).
         store_ms: i64,
     },
     /// Much of its time is flagged.
@@ -147,7 +147,7 @@ impl Observation {
     }
 }
 
-/// Of a row whose alarms and recent values are known; `store_ms` is the end of the last interval of all banks.
+/// Of a row whose alarms and recent values are known; `store_ms` is where the records of the store end.
 pub(super) fn observe(row: &FleetRow, store_ms: Option<i64>) -> Vec<Observation> {
     let mut found = Vec::new();
     let about_bank = |alarm: &super::AlarmRow| {
@@ -156,10 +156,10 @@ pub(super) fn observe(row: &FleetRow, store_ms: Option<i64>) -> Vec<Observation>
     if !row.alarms.iter().any(about_bank) {
         found.extend(neutral(row));
     }
-    if let (Some(last_ms), Some(store_ms)) = (row.last_ms, store_ms) {
-        if store_ms - last_ms > SILENT_MS {
-            found.push(Observation::Silent { last_ms, store_ms });
-        }
+    if let (Some(last_ms), Some(store_ms)) = (row.last_ms, store_ms)
+        && store_ms.saturating_sub(last_ms) > SILENT_MS
+    {
+        found.push(Observation::Silent { last_ms, store_ms });
     }
     let percent = 100.0 * row.flagged as f64 / row.intervals.max(1) as f64;
     if percent > FLAGGED_PERCENT && row.intervals >= 60 {
@@ -190,7 +190,7 @@ pub(super) fn date(store: &Store, row: &mut FleetRow) -> Result<(), StoreError> 
             measured.zip(explained).is_some_and(|(n, e)| n >= NEUTRAL.most_measured * e)
         };
         let last = trend.buckets.iter().rposition(follows);
-        *since_ms = last.map(|last| trend.start_ms + trend.width_ms * (last as i64 + 1));
+        *since_ms = last.map(|last| trend.begin_ms(last + 1));
     }
     Ok(())
 }
