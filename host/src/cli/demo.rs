@@ -21,7 +21,7 @@ use super::{Failure, Outcome};
 #[command(after_help = "\
 Examples:
   wyelog demo                            two weeks, in the folder wyelog-demo
-  wyelog demo --days 3 --out /tmp/d3
+  wyelog demo --days 3 --out three-days
   wyelog kvar --store wyelog-demo/store  ask its store what you like")]
 pub struct Arguments {
     /// Days that the loggers live through

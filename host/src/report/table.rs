@@ -64,7 +64,7 @@ fn line(rows: &[FleetRow], row: &FleetRow, index: usize, pages: usize) -> String
 /// On a narrow screen each cell stands on a line of its own, with its head in front.
 fn cell(column: usize, class: &str, text: &str) -> String {
     let head = HEADS.get(column).map_or("", |(head, _)| head);
-    format!("<td role=\"cell\" class=\"{class}\" data-head=\"{head}\">{text}</td>")
+    format!("<td role=\"cell\" class=\"{class}\" data-head=\"{head}\"><div>{text}</div></td>")
 }
 
 fn what(row: &FleetRow) -> String {
