@@ -3,19 +3,13 @@
 
 use std::f64::consts::TAU;
 
-use wyelog::log::LogWriter;
-use wyelog_protocol::bank::{
-    Connection, Limits, Location, Nameplate, RatedFrequency, Sensors, Settings, VoltageSensor,
-};
 use wyelog_protocol::condition::{Change, Condition, Phases};
-use wyelog_protocol::message::{Extent, Identity};
-use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, ReactivePower, Voltage};
+use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, Voltage};
 use wyelog_protocol::record::{
-    Event, Evidence, Interval, MAX_RECORD_BYTES, Moment, Polar, Range, Record, SettingsRecord, Stamp,
+    Event, Evidence, Interval, Moment, Polar, Range, Record, SettingsRecord, Stamp,
 };
-use wyelog_protocol::text;
 
-use crate::logs::START_MS;
+use crate::logs::{START_MS, settings, whole};
 
 /// What happens to a bank; times in intervals from the start.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -73,35 +67,17 @@ fn times(a: Complex, b: Complex) -> Complex {
 impl Fabricated<'_> {
     /// The log.
     pub fn log(&self) -> Vec<u8> {
-        let mut writer = LogWriter::new(Vec::new());
-        let identity = Identity {
-            schema: wyelog_protocol::SCHEMA,
-            firmware: "0.1.0",
-            board: "invented",
-            device: text(self.serial),
-            boot: 1,
-            frames_per_second: 4800,
-            kinds: Default::default(),
-        };
-        // A writer into memory does not fail.
-        let _ = writer.identity(&identity);
-        let mut next = 0;
-        let mut put = |record: &Record| {
-            let mut bytes = [0; MAX_RECORD_BYTES];
-            let _ = writer.record(next, record.encode(&mut bytes).unwrap_or_default());
-            next += 1;
-        };
-        put(&Record::Settings(SettingsRecord { stamp: self.stamp(0.0), settings: self.settings() }));
-        let events = self.events();
-        let mut events = events.iter().peekable();
+        let settings =
+            SettingsRecord { stamp: self.stamp(0.0), settings: settings(self.bank, self.interval_s) };
+        let mut records = vec![Record::Settings(settings)];
+        let mut events = self.events().into_iter().peekable();
         for number in 1..=self.intervals {
             while let Some((_, event)) = events.next_if(|(at, _)| *at <= number as f64) {
-                put(event);
+                records.push(event);
             }
-            put(&Record::Interval(self.interval(number)));
+            records.push(Record::Interval(self.interval(number)));
         }
-        let _ = writer.end(Extent { boot: 1, oldest: 0, next, refused: 0 });
-        writer.into_sink().unwrap_or_default()
+        whole(self.serial, records.into_iter())
     }
 
     fn stamp(&self, interval: f64) -> Stamp {
@@ -112,21 +88,6 @@ impl Fabricated<'_> {
     fn moment(&self, interval: f64) -> Moment {
         let seconds = interval * f64::from(self.interval_s);
         Moment { frame: (seconds * 4800.0) as u64, utc_ms: Some(START_MS + (seconds * 1000.0) as u64) }
-    }
-
-    fn settings(&self) -> Settings {
-        let sensor = VoltageSensor { location: Location::Line, full_scale: Voltage::quantise(25_000.0) };
-        let nameplate = Nameplate {
-            name: text(self.bank),
-            connection: Connection::GroundedWye,
-            rated_power: ReactivePower::quantise(600.0),
-            system_voltage: Voltage::quantise(12_470.0),
-            unit_voltage: Voltage::quantise(7200.0),
-            frequency: RatedFrequency::Hz60,
-            units_per_phase: 1,
-        };
-        let sensors = Sensors { voltage: [sensor; 3], neutral_full_scale: Current::quantise(800.0) };
-        Settings { nameplate, sensors, limits: Limits::DEFAULT, interval_s: self.interval_s }
     }
 
     fn events(&self) -> Vec<(f64, Record)> {

@@ -12,6 +12,46 @@ use wyelog_protocol::text;
 /// 1 May 2030, 00:00 UTC.
 pub const START_MS: u64 = 1_903_824_000_000;
 
+/// The log of a logger in its first start: these records, from number 0 on.
+pub fn whole(serial: &str, records: impl Iterator<Item = Record>) -> Vec<u8> {
+    let mut writer = LogWriter::new(Vec::new());
+    let identity = Identity {
+        schema: wyelog_protocol::SCHEMA,
+        firmware: "0.1.0",
+        board: "invented",
+        device: text(serial),
+        boot: 1,
+        frames_per_second: 4800,
+        kinds: Default::default(),
+    };
+    // A writer into memory does not fail.
+    let _ = writer.identity(&identity);
+    let mut next = 0;
+    for record in records {
+        let mut bytes = [0; MAX_RECORD_BYTES];
+        let _ = writer.record(next, record.encode(&mut bytes).unwrap_or_default());
+        next += 1;
+    }
+    let _ = writer.end(Extent { boot: 1, oldest: 0, next, refused: 0 });
+    writer.into_sink().unwrap_or_default()
+}
+
+/// What a logger on the bank of this name is told: 600 kvar, 12.47 kV, 60 Hz; intervals of so many seconds.
+pub fn settings(bank: &str, interval_s: u16) -> Settings {
+    let sensor = VoltageSensor { location: Location::Line, full_scale: Voltage::quantise(25_000.0) };
+    let nameplate = Nameplate {
+        name: text(bank),
+        connection: Connection::GroundedWye,
+        rated_power: ReactivePower::quantise(600.0),
+        system_voltage: Voltage::quantise(12_470.0),
+        unit_voltage: Voltage::quantise(7200.0),
+        frequency: RatedFrequency::Hz60,
+        units_per_phase: 1,
+    };
+    let sensors = Sensors { voltage: [sensor; 3], neutral_full_scale: Current::quantise(800.0) };
+    Settings { nameplate, sensors, limits: Limits::DEFAULT, interval_s }
+}
+
 /// A logger and its bank.
 #[derive(Clone, Copy, Debug)]
 pub struct Logger<'n> {
@@ -26,48 +66,13 @@ pub struct Logger<'n> {
 impl Logger<'_> {
     /// A log of so many minutes: values that vary, some flagged, some absent.
     pub fn log(&self, minutes: u64) -> Vec<u8> {
-        let mut writer = LogWriter::new(Vec::new());
-        let identity = Identity {
-            schema: wyelog_protocol::SCHEMA,
-            firmware: "0.1.0",
-            board: "invented",
-            device: text(self.serial),
-            boot: 1,
-            frames_per_second: 4800,
-            kinds: Default::default(),
-        };
-        // A writer into memory does not fail.
-        let _ = writer.identity(&identity);
-        let settings = SettingsRecord { stamp: self.stamp(0), settings: self.settings() };
+        let settings = SettingsRecord { stamp: self.stamp(0), settings: settings(self.bank, 60) };
         let intervals = (1..=minutes).map(|minute| Record::Interval(self.interval(minute)));
-        let records = std::iter::once(Record::Settings(settings)).chain(intervals);
-        let mut next = 0;
-        for record in records {
-            let mut bytes = [0; MAX_RECORD_BYTES];
-            let _ = writer.record(next, record.encode(&mut bytes).unwrap_or_default());
-            next += 1;
-        }
-        let _ = writer.end(Extent { boot: 1, oldest: 0, next, refused: 0 });
-        writer.into_sink().unwrap_or_default()
+        whole(self.serial, std::iter::once(Record::Settings(settings)).chain(intervals))
     }
 
     fn stamp(&self, minute: u64) -> Stamp {
         Stamp { boot: 1, frame: minute * 288_000, utc_ms: self.start_ms.map(|start| start + minute * 60_000) }
-    }
-
-    fn settings(&self) -> Settings {
-        let sensor = VoltageSensor { location: Location::Line, full_scale: Voltage::quantise(25_000.0) };
-        let nameplate = Nameplate {
-            name: text(self.bank),
-            connection: Connection::GroundedWye,
-            rated_power: ReactivePower::quantise(600.0),
-            system_voltage: Voltage::quantise(12_470.0),
-            unit_voltage: Voltage::quantise(7200.0),
-            frequency: RatedFrequency::Hz60,
-            units_per_phase: 1,
-        };
-        let sensors = Sensors { voltage: [sensor; 3], neutral_full_scale: Current::quantise(800.0) };
-        Settings { nameplate, sensors, limits: Limits::DEFAULT, interval_s: 60 }
     }
 
     fn interval(&self, minute: u64) -> Interval {
