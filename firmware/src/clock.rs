@@ -68,8 +68,8 @@ impl Clock {
     }
 }
 
-/// 24 frames are 5 ms.
-const fn frames_to_ms(frames: u64) -> Option<u64> {
+/// Milliseconds that so many frames take, rounded down: 24 frames are 5 ms.
+pub const fn frames_to_ms(frames: u64) -> Option<u64> {
     match frames.checked_mul(5) {
         Some(fifths) => Some(fifths / 24),
         None => None,

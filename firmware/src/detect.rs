@@ -5,24 +5,25 @@
 //! [`wyelog_protocol::condition`].
 
 pub mod blown_fuse;
-pub mod interruption;
 pub mod lifecycle;
+pub mod rms_event;
 
 use wyelog_protocol::bank::{Limits, Settings};
 use wyelog_protocol::condition::{Change, Condition, Phases, Route};
+use wyelog_protocol::quantity::Voltage;
 use wyelog_protocol::record::{Event, Evidence};
 
 use crate::FRAMES_PER_SECOND;
 use crate::clock::Clock;
 use crate::identify::{Identified, Measured};
 use blown_fuse::BlownFuse;
-use interruption::Interruption;
 use lifecycle::{Step, Timing};
+use rms_event::RmsEvent;
 
 /// What every condition can look at.
 #[derive(Clone, Copy, Debug)]
 pub struct Scene {
-    /// Frame of the decision: the end of a half cycle, or some 110 frames behind the end of a window.
+    /// Frame of the decision: the end of a half cycle, or 120 frames behind the end of a window.
     pub now: u64,
     /// For how many frames all voltages have been good.
     pub voltages_good: u64,
@@ -36,7 +37,7 @@ pub struct Detector {
     limits: Limits,
     occurrences: u32,
     blown_fuse: BlownFuse,
-    interruption: Interruption,
+    rms_events: [RmsEvent; 3],
     /// Last frame at which a voltage was not good.
     bad_voltage: u64,
 }
@@ -52,28 +53,41 @@ impl Detector {
             limits,
             occurrences: 0,
             blown_fuse: BlownFuse::new(&limits),
-            interruption: Interruption::new(&limits),
+            rms_events: RmsEvent::all(&limits),
             bad_voltage: 0,
         }
     }
 
-    /// Whether the feeder is dead.
-    pub const fn interrupted(&self) -> bool {
-        self.interruption.lifecycle.is_active()
+    /// The frame since which there has been a sag, swell or interruption, if there is one.
+    pub fn disturbed_since(&self) -> Option<u64> {
+        self.rms_events.iter().filter_map(|event| event.lifecycle.active_since()).min()
     }
 
-    /// Takes the half-cycle rms of A, B, C, per unit of the rated voltage.
-    pub fn half_cycle(&mut self, rms: [f32; 3], mut scene: Scene, clock: &Clock, out: &mut dyn FnMut(Event)) {
+    /// Takes the half-cycle rms of A, B, C, per unit of the rated voltage; NaN where it is no evidence. What changed has
+    /// been so since frame `begin`; `base` is the rated voltage in V.
+    pub fn half_cycle(
+        &mut self,
+        rms: [f32; 3],
+        begin: u64,
+        base: f32,
+        mut scene: Scene,
+        clock: &Clock,
+        out: &mut dyn FnMut(Event),
+    ) {
         if !rms.iter().all(|rms| GOOD.contains(rms)) {
             self.bad_voltage = scene.now;
         }
         scene.voltages_good = scene.now.saturating_sub(self.bad_voltage);
-        let timing = timing(Condition::Interruption, &self.limits);
-        let observation = self.interruption.observe(rms);
-        let lifecycle = &mut self.interruption.lifecycle;
-        let step = lifecycle.observe(observation, scene.now, &scene, &timing, &mut self.occurrences);
-        if let Some(step) = step {
-            out(event(Condition::Interruption, Phases::ABC, step, &scene, clock));
+        for rms_event in &mut self.rms_events {
+            let timing = timing(rms_event.condition, &self.limits);
+            let observation = rms_event.observe(rms);
+            let lifecycle = &mut rms_event.lifecycle;
+            let step = lifecycle.observe(observation, begin, &scene, &timing, &mut self.occurrences);
+            if let Some(step) = step {
+                let voltage = rms_event.extreme().map(|rms| Voltage::quantise(rms * base));
+                scene.evidence.voltage = voltage;
+                out(event(rms_event.condition, rms_event.phases(), step, &scene, clock));
+            }
         }
     }
 

@@ -1,6 +1,7 @@
 //! What enters the logger: frames of four channels, and everything else that happens to it.
 
 use wyelog_protocol::bank::Settings;
+use wyelog_protocol::condition::Phases;
 
 /// Largest converter count: positive full scale of 24 bits.
 pub const FULL_SCALE: i32 = 0x7F_FFFF;
@@ -14,9 +15,13 @@ pub struct Frame {
 }
 
 impl Frame {
-    /// Whether a channel stands at either end of the converter's range.
-    pub fn clipped(&self) -> bool {
-        self.channels.iter().any(|count| *count >= FULL_SCALE || *count <= -FULL_SCALE)
+    /// The channels that stand at either end of the converter's range.
+    pub fn clipped(&self) -> Phases {
+        let mut bits = 0;
+        for (count, bit) in self.channels.iter().zip([1, 2, 4, 8]) {
+            bits |= if *count >= FULL_SCALE || *count <= -FULL_SCALE { bit } else { 0 };
+        }
+        Phases::from_bits(bits)
     }
 }
 
@@ -80,8 +85,8 @@ mod tests {
     #[test]
     fn both_ends_of_the_range_are_clipped() {
         let frame = |count| Frame { channels: [0, 0, count, 0] };
-        assert!(frame(FULL_SCALE).clipped());
-        assert!(frame(-FULL_SCALE - 1).clipped());
-        assert!(!frame(FULL_SCALE - 1).clipped());
+        assert_eq!(frame(FULL_SCALE).clipped(), Phases::single(2));
+        assert_eq!(frame(-FULL_SCALE - 1).clipped(), Phases::single(2));
+        assert_eq!(frame(FULL_SCALE - 1).clipped(), Phases::NONE);
     }
 }

@@ -4,11 +4,13 @@
 //! tell which phase has lost how much. Only *differences* between the phases can be seen so; the common part is the
 //! nameplate's.
 
+use wyelog_electrical::capacitor::Loading;
 use wyelog_electrical::signature::{SignatureMatch, best_match};
 use wyelog_electrical::{Phasor, Rotation, SequenceComponents, neutral, unbalance};
 
 use crate::frontend::Scaling;
-use crate::measure::window::{self, Window};
+use crate::measure::harmonics::{self, Harmonics};
+use crate::measure::window::{self, Position, Sighting, Window};
 
 /// Voltages outside this range of the rated one are no evidence about the bank: a sag, or a broken sensor wire that
 /// floats at 2–40 % of a neighbour.
@@ -21,16 +23,34 @@ pub struct Measured {
     pub begin: u64,
     /// Frame behind the last.
     pub end: u64,
-    /// Whether a frame in it was clipped or lost.
+    /// What of the frame `begin` lies before the first instant, in 2^-32.
+    pub fraction: u32,
+    /// Whether its values need a second look: a sag, swell or interruption touched it (IEC 61000-4-30 4.7, from memory), or
+    /// it is in doubt.
     pub flagged: bool,
-    /// Whether a frame in it was lost: all values but these three are then made of frames that never were.
+    /// Whether a frame in it, or in the ten cycles before it, was clipped or lost: it is no evidence of anything.
+    pub in_doubt: bool,
+    /// Whether a frame in it was lost: all values but these and `overlaps` are then made of frames that never were.
     pub gap: bool,
+    /// Whether it begins at the tick of an interval, before the window before it ended.
+    pub overlaps: bool,
     /// Frequency in Hz; NaN without a window before it to compare with.
     pub frequency: f32,
     /// True rms voltage of A, B, C, per unit of the rated line-to-neutral voltage.
     pub voltage_rms: [f32; 3],
     /// True rms neutral current, per unit of the rated current.
     pub neutral_rms: f32,
+    /// Largest instantaneous voltage of A, B, C, of either sign, per unit of the rated rms one.
+    pub voltage_peak: [f32; 3],
+    /// Harmonic subgroups of the voltages of A, B, C (IEC 61000-4-7), rms, per unit of the rated voltage.
+    pub voltage_harmonics: [Harmonics; 3],
+    /// Harmonic subgroups of the neutral current, rms, per unit of the rated current.
+    pub neutral_harmonics: Harmonics,
+    /// Total harmonic distortion of the voltages through the 25th, in percent; NaN without a fundamental.
+    pub thd: [f32; 3],
+    /// What the voltages load the rated capacitors of A, B, C with, per unit of their ratings (IEEE Std 18), through the
+    /// 25th harmonic.
+    pub loading: [Option<Loading>; 3],
     /// Fundamentals, when there is a positive-sequence voltage to refer them to.
     pub fundamental: Option<Fundamental>,
 }
@@ -71,15 +91,17 @@ pub struct Identified {
 pub struct Identifier {
     scaling: Scaling,
     cycles: u16,
-    /// End, positive-sequence voltage and length of the window before.
-    before: Option<(u64, Phasor, f32)>,
+    /// The positive-sequence voltage in the window before.
+    before: Option<Sighting>,
+    /// The last frequency, for a window that overlaps the one before too far for a new one; NaN behind a gap.
+    frequency: f32,
     rotation: Rotation,
 }
 
 impl Identifier {
     /// For the scaling of the settings.
     pub const fn new(scaling: Scaling, cycles: u16) -> Self {
-        Self { scaling, cycles, before: None, rotation: Rotation::Abc }
+        Self { scaling, cycles, before: None, frequency: f32::NAN, rotation: Rotation::Abc }
     }
 
     /// The window in per unit.
@@ -94,13 +116,26 @@ impl Identifier {
         let sequence = SequenceComponents::from_phases(voltage, self.rotation);
         // Below 5 % there is no phase to refer to.
         let positive = (sequence.positive.magnitude() > 0.05).then_some(sequence.positive);
-        let frequency = match (positive, self.before) {
-            (Some(now), Some((end, before, length))) if end == window.begin => {
-                window::frequency(self.cycles, (before, length), (now, window.length))
-            }
-            _ => None,
+        let sighting =
+            |phasor| Sighting { first: window.first(), end: window.end, length: window.length, phasor };
+        let now = positive.map(sighting);
+        let measured = now.and_then(|now| window::frequency(self.cycles, &self.before?, &now));
+        self.frequency = match measured {
+            Some(hz) => hz,
+            None if window.overlaps => self.frequency,
+            None => f32::NAN,
         };
-        self.before = positive.filter(|_| !window.gap).map(|now| (window.end, now, window.length));
+        self.before = now.filter(|_| !window.gap);
+        let frequency = self.frequency;
+        let [harmonics_a, harmonics_b, harmonics_c, harmonics_n] = &window.harmonics;
+        let [peak_a, peak_b, peak_c, _] = window.peak;
+        let voltage_harmonics =
+            [scaled(harmonics_a, scale_a), scaled(harmonics_b, scale_b), scaled(harmonics_c, scale_c)];
+        let ratio = if frequency.is_nan() { 1.0 } else { frequency / self.scaling.rated_hz };
+        let loading = |harmonics: &Harmonics| {
+            let units = (1_u8..).zip(harmonics.map(|rms| rms * self.scaling.unit_ratio));
+            Loading::of(units, 1.0, ratio)
+        };
         let fundamental = positive.and_then(Phasor::direction).map(|direction| {
             let turn = direction.conj();
             Fundamental {
@@ -115,26 +150,34 @@ impl Identifier {
         Measured {
             begin: window.begin,
             end: window.end,
+            fraction: window.fraction,
             flagged: window.flagged,
+            in_doubt: window.flagged,
             gap: window.gap,
-            frequency: frequency.unwrap_or(f32::NAN),
+            overlaps: window.overlaps,
+            frequency,
             voltage_rms: [rms_a * scale_a, rms_b * scale_b, rms_c * scale_c],
             neutral_rms: rms_n * self.scaling.neutral,
+            voltage_peak: [peak_a * scale_a, peak_b * scale_b, peak_c * scale_c],
+            voltage_harmonics,
+            neutral_harmonics: scaled(harmonics_n, self.scaling.neutral),
+            thd: voltage_harmonics.each_ref().map(harmonics::thd_percent),
+            loading: voltage_harmonics.each_ref().map(loading),
             fundamental,
         }
     }
 
     /// The last window went on like this until frame `end`, whole windows later: the next one follows it there.
     pub fn hold(&mut self, end: u64) {
-        if let Some((before, _, _)) = &mut self.before {
-            *before = end;
+        if let Some(before) = &mut self.before {
+            before.end = end;
         }
     }
 
     /// What the window says of the bank; `None` when its voltages are no evidence.
     pub fn identify(&self, measured: &Measured) -> Option<Identified> {
         let fundamental = measured.fundamental.as_ref()?;
-        if measured.flagged || !fundamental.voltage.iter().all(|v| PLAUSIBLE.contains(&v.magnitude())) {
+        if measured.in_doubt || !fundamental.voltage.iter().all(|v| PLAUSIBLE.contains(&v.magnitude())) {
             return None;
         }
         let voltage = fundamental.voltage.map(|v| v.scale(self.scaling.unit_ratio));
@@ -167,6 +210,17 @@ impl Identifier {
     }
 }
 
+fn scaled(harmonics: &Harmonics, scale: f32) -> Harmonics {
+    harmonics.map(|rms| rms * scale)
+}
+
+impl Measured {
+    /// Its first instant.
+    pub const fn first(&self) -> Position {
+        Position { frame: self.begin, fraction: self.fraction }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -187,15 +241,8 @@ mod tests {
         let fundamental =
             [a.scale(1.0 / sa), b.scale(1.0 / sb), c.scale(1.0 / sc), neutral.scale(1.0 / scaling.neutral)];
         let mut identifier = Identifier::new(scaling, 12);
-        let window = Window {
-            begin: 0,
-            end: 960,
-            rms: fundamental.map(Phasor::magnitude),
-            fundamental,
-            length: 960.0,
-            flagged: false,
-            gap: false,
-        };
+        let window =
+            Window { rms: fundamental.map(Phasor::magnitude), fundamental, ..Window::of_zeros(0, 960) };
         let measured = identifier.measure(&window);
         identifier.identify(&measured).unwrap()
     }

@@ -1,13 +1,14 @@
 //! Windows combined into intervals (IEC 61000-4-30 4.5): the root of the mean of the squares.
 
 use wyelog_electrical::{MeanSquare, Phasor};
+use wyelog_protocol::condition::Phases;
 use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, Quantity, Scale, Voltage};
 use wyelog_protocol::record::{Interval, Polar, Range};
 
-use crate::FRAMES_PER_SECOND;
 use crate::clock::Clock;
 use crate::frontend::Scaling;
 use crate::identify::{Identified, Measured};
+use crate::tick::Ticks;
 
 /// Smallest and largest of the values seen.
 #[derive(Clone, Copy, Debug)]
@@ -60,9 +61,7 @@ impl MeanPhasor {
 /// Collects the windows of one interval.
 #[derive(Debug)]
 pub struct Intervals {
-    seconds: u16,
-    /// Frame at which the interval ends.
-    end: u64,
+    ticks: Ticks,
     sums: Sums,
 }
 
@@ -112,43 +111,38 @@ impl Sums {
 impl Intervals {
     /// Intervals of so many seconds; the first one ends at the first multiple of it.
     pub fn new(seconds: u16, clock: &Clock) -> Self {
-        let seconds = seconds.clamp(10, 3600);
-        let mut intervals = Self { seconds, end: 0, sums: Sums::EMPTY };
-        intervals.place_end(clock);
-        intervals
+        Self { ticks: Ticks::new(seconds.clamp(10, 3600), clock), sums: Sums::EMPTY }
     }
 
     /// The clock has been set: intervals end at multiples of their length in UTC.
     pub fn place_end(&mut self, clock: &Clock) {
-        let now = clock.frames();
-        let length_ms = u64::from(self.seconds).saturating_mul(1000);
-        let tick = clock
-            .utc_ms(now)
-            .and_then(|utc| utc.checked_div(length_ms)?.checked_add(1)?.checked_mul(length_ms))
-            .and_then(|tick| clock.frame_at(tick));
-        let length = u64::from(self.seconds).saturating_mul(u64::from(FRAMES_PER_SECOND));
-        let multiple = now.checked_div(length).map_or(0, |n| n.saturating_add(1).saturating_mul(length));
-        self.end = tick.unwrap_or(multiple);
+        self.ticks.place(clock);
     }
 
-    /// Takes a half-cycle rms of A, B, C, per unit.
-    pub fn half_cycle(&mut self, rms: [f32; 3]) {
-        for (span, rms) in self.sums.voltage_span.iter_mut().zip(rms) {
-            span.push(rms);
+    /// Frame at which the interval under way ends.
+    pub const fn tick(&self) -> u64 {
+        self.ticks.next()
+    }
+
+    /// Takes the half-cycle rms of A, B, C, per unit, of those that `refreshed` names.
+    pub fn half_cycle(&mut self, rms: [f32; 3], refreshed: Phases) {
+        for (phase, (span, rms)) in self.sums.voltage_span.iter_mut().zip(rms).enumerate() {
+            if refreshed.contains(phase) {
+                span.push(rms);
+            }
         }
     }
 
-    /// Takes a window; gives the interval that it completes. `interrupted` when the feeder was dead in it.
+    /// Takes a window; gives the interval that it completes.
     pub fn window(
         &mut self,
         measured: &Measured,
         identified: Option<&Identified>,
-        interrupted: bool,
         scaling: &Scaling,
         clock: &Clock,
     ) -> Option<Interval> {
         let sums = &mut self.sums;
-        sums.count(measured.flagged || interrupted);
+        sums.count(measured.flagged);
         if !measured.frequency.is_nan() {
             // The deviation, not the frequency itself: a sum of 18 000 frequencies would lose three digits.
             sums.frequency += measured.frequency - scaling.rated_hz;
@@ -183,11 +177,12 @@ impl Intervals {
     }
 
     fn finish(&mut self, end: u64, scaling: &Scaling, clock: &Clock) -> Option<Interval> {
-        if end < self.end {
+        if end < self.ticks.next() {
             return None;
         }
         let sums = core::mem::replace(&mut self.sums, Sums::EMPTY);
-        self.place_end(clock);
+        let end = self.ticks.close(end);
+        self.ticks.place(clock);
         Some(sums.interval(end, scaling, clock))
     }
 }
@@ -245,6 +240,8 @@ fn range_of<Q>(sum: &MeanSquare, span: &Span, base: f32, quantise: fn(f32) -> Q)
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::identify::Identifier;
+    use crate::measure::window::Window;
     use crate::testing::settings;
 
     #[test]
@@ -259,18 +256,11 @@ mod tests {
         for (n, volts) in values.enumerate() {
             let end = if n == 14 { 60 * 4800 } else { n as u64 * 960 };
             clock.advance(960);
-            let measured = Measured {
-                begin: end.saturating_sub(960),
-                end,
-                flagged: n == 3,
-                gap: false,
-                frequency: 60.0,
-                voltage_rms: [volts / 120.0; 3],
-                neutral_rms: 0.1,
-                fundamental: None,
-            };
-            intervals.half_cycle([volts / 120.0; 3]);
-            out = intervals.window(&measured, None, false, &scaling, &clock);
+            let window = Window { flagged: n == 3, ..Window::of_zeros(end.saturating_sub(960), end) };
+            let measured = Identifier::new(scaling, 12).measure(&window);
+            let measured = Measured { frequency: 60.0, voltage_rms: [volts / 120.0; 3], ..measured };
+            intervals.half_cycle([volts / 120.0; 3], Phases::ABC);
+            out = intervals.window(&measured, None, &scaling, &clock);
         }
         let interval = out.unwrap();
         // One step of a logged voltage is 0.1 V, so both round to 119.7; the unrounded sum is checked in `electrical`.

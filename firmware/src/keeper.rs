@@ -1,6 +1,7 @@
 //! The half that keeps: records into the journal, and out of it to whoever asks over the link. It may wait, and only
 //! on flash.
 
+mod capture;
 mod link;
 
 use embedded_storage::nor_flash::NorFlash;
@@ -12,10 +13,12 @@ use wyelog_protocol::record::{
 };
 use wyelog_protocol::{SCHEMA, text};
 
+use capture::Assembly;
 pub use link::Line;
 use link::Link;
 
 use crate::VERSION;
+use crate::capture::Packed;
 use crate::journal::{Faults, Journal, MountError};
 
 /// What the logger is, apart from its settings.
@@ -58,6 +61,7 @@ pub struct Keeper<F> {
     /// Faults of the flash that are in the log already.
     faults: Faults,
     live: Option<Live>,
+    capture: Assembly,
     link: Link,
 }
 
@@ -98,6 +102,7 @@ impl<F: NorFlash> Keeper<F> {
             erase_failed: false,
             faults: Faults::default(),
             live: None,
+            capture: Assembly::new(),
             link: Link::new(),
         };
         if let Some(journal) = &mut keeper.journal {
@@ -133,6 +138,10 @@ impl<F: NorFlash> Keeper<F> {
     /// Puts a record into the journal; waits for the flash.
     pub fn store(&mut self, record: &Record) {
         self.stamp = *record.stamp();
+        self.keep(record);
+    }
+
+    fn keep(&mut self, record: &Record) {
         self.erase_failed = false;
         if self.refused > 0 {
             let status = Status::JournalFailed { count: self.refused };
@@ -159,6 +168,17 @@ impl<F: NorFlash> Keeper<F> {
         if self.append(&Record::Status(StatusRecord { stamp: self.stamp, status })) {
             self.faults = faults;
         }
+    }
+
+    /// Takes an item of a capture. Returns whether it completed a record, and that went into the journal; waits for the
+    /// flash then.
+    pub fn sample(&mut self, item: Packed) -> bool {
+        let record = self.capture.take(item, self.boot).map(Record::Capture);
+        if let Some(record) = &record {
+            // What it is about is older than what has been stored meanwhile: the stamp stays.
+            self.keep(record);
+        }
+        record.is_some()
     }
 
     /// Takes the newest window, for whoever asks.
@@ -209,5 +229,5 @@ impl<F: NorFlash> Keeper<F> {
 
 /// Number of the start that a record was written in.
 fn boot_of(bytes: &[u8]) -> Option<u32> {
-    Some(Envelope::parse(bytes).ok()?.0.decode().ok()?.stamp().boot)
+    Some(Envelope::parse(bytes).ok()?.0.stamp()?.boot)
 }

@@ -23,6 +23,7 @@
     )
 )]
 
+pub mod capture;
 pub mod clock;
 pub mod detect;
 pub mod frontend;
@@ -34,9 +35,11 @@ pub mod logger;
 pub mod measure;
 pub mod meter;
 pub mod outbox;
+pub mod spectrum;
 pub mod tape;
 #[cfg(test)]
 mod testing;
+pub mod tick;
 
 pub use wyelog_protocol::FRAMES_PER_SECOND;
 

@@ -6,6 +6,7 @@ use wyelog_protocol::bank::Settings;
 use wyelog_protocol::message::Live;
 use wyelog_protocol::record::Record;
 
+use crate::capture::Packed;
 use crate::frontend::Input;
 use crate::journal::MountError;
 use crate::keeper::{Crash, Device, Keeper, Line};
@@ -27,7 +28,11 @@ pub struct Logger<'b, F> {
 struct Results {
     records: Deque<Record, RECORDS>,
     live: Option<Live>,
+    samples: Deque<Packed, SAMPLES>,
 }
+
+/// More than come at an input.
+const SAMPLES: usize = 16;
 
 impl Outbox for Results {
     fn record(&mut self, record: Record) -> Result<(), Record> {
@@ -36,6 +41,10 @@ impl Outbox for Results {
 
     fn live(&mut self, live: Live) {
         self.live = Some(live);
+    }
+
+    fn sample(&mut self, item: Packed) -> bool {
+        self.samples.push_back(item).is_ok()
     }
 }
 
@@ -73,6 +82,11 @@ impl<'b, F: NorFlash> Logger<'b, F> {
         while let Some(record) = self.results.records.pop_front() {
             self.keeper.store(&record);
             self.keeper.idle();
+        }
+        while let Some(item) = self.results.samples.pop_front() {
+            if self.keeper.sample(item) {
+                self.keeper.idle();
+            }
         }
         if let Some(live) = self.results.live.take() {
             self.keeper.take_live(live);

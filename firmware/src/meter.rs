@@ -1,10 +1,12 @@
 //! The half that measures and decides. Every call returns at once; a step takes a bounded number of instructions.
 
 use wyelog_protocol::bank::Settings;
+use wyelog_protocol::condition::{Change, Phases};
 use wyelog_protocol::message::Live;
 use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, Voltage};
 use wyelog_protocol::record::{Event, Evidence, Interval, Record, Status, StatusRecord};
 
+use crate::capture::Captures;
 use crate::clock::Clock;
 use crate::detect::{Detector, Scene};
 use crate::frontend::{Frame, Input, Scaling};
@@ -13,8 +15,10 @@ use crate::interval::Intervals;
 use crate::measure::cycles::CycleWatch;
 use crate::measure::half_cycle::HalfCycles;
 use crate::measure::history::{self, History};
-use crate::measure::window::{NO_POINTS, Points, Window, Windows};
+use crate::measure::pace::Pace;
+use crate::measure::window::{Cut, NO_POINTS, Points, Window, Windows};
 use crate::outbox::Outbox;
+use crate::spectrum::Spectra;
 
 /// The Meter's large arrays, all zero at first, to be put where the caller has room: 40 KiB.
 #[derive(Debug)]
@@ -46,17 +50,24 @@ pub struct Meter<'b> {
     scaling: Scaling,
     clock: Clock,
     cycles: CycleWatch,
+    pace: Pace,
     half_cycles: HalfCycles,
     windows: Windows,
     identifier: Identifier,
     detector: Detector,
     intervals: Intervals,
+    captures: Captures,
+    spectra: Spectra,
     /// What the contact input says; `None` while nothing has come from it.
     closed: Option<bool>,
     /// The last window, for the evidence of what half cycles decide.
     evidence: Evidence,
-    /// Last frame of the last half cycle in which the feeder was dead.
-    interrupted: u64,
+    /// First and last frame of the last sag, swell or interruption, or of several that followed each other closely.
+    disturbed: (u64, u64),
+    /// Until when the voltages of A, B, C are no evidence because they were clipped.
+    doubtful: [u64; 3],
+    /// Frames in ten cycles.
+    ten_cycles: u64,
     /// Records that found no room.
     lost_records: u32,
 }
@@ -72,14 +83,19 @@ impl<'b> Meter<'b> {
             scaling,
             clock,
             cycles: CycleWatch::new(rated),
+            pace: Pace::default(),
             half_cycles: HalfCycles::new(rated),
             windows: Windows::new(rated),
             identifier: Identifier::new(scaling, rated.cycles_per_window()),
             detector: Detector::new(settings),
             intervals: Intervals::new(settings.interval_s, &clock),
+            captures: Captures::new(rated.frames_per_cycle()),
+            spectra: Spectra::new(&clock),
             closed: None,
             evidence: Evidence::default(),
-            interrupted: 0,
+            disturbed: (0, 0),
+            doubtful: [0; 3],
+            ten_cycles: u64::from(rated.frames_per_cycle()).saturating_mul(10),
             lost_records: 0,
         }
     }
@@ -94,10 +110,15 @@ impl<'b> Meter<'b> {
         match input {
             Input::Frame(frame) => self.frame(&frame, out),
             Input::FramesLost(count) => self.frames_lost(count, out),
-            Input::Contact(closed) => self.closed = Some(closed),
+            Input::Contact(closed) => {
+                if self.closed.replace(closed).is_some_and(|before| before != closed) {
+                    self.captures.contact(self.clock.frames());
+                }
+            }
             Input::Clock(utc_ms) => {
                 let before_ms = self.clock.set(utc_ms);
                 self.intervals.place_end(&self.clock);
+                self.spectra.place_end(&self.clock);
                 self.status(Status::ClockSet { before_ms, after_ms: utc_ms }, out);
             }
         }
@@ -114,8 +135,9 @@ impl<'b> Meter<'b> {
         self.windows.restart(&self.buffers.history);
         self.cycles.interrupt();
         self.half_cycles.interrupt();
+        self.captures.restart(end);
         let [a, b, c, _] = window.rms;
-        self.half_cycle([a, b, c], out);
+        self.half_cycle([a, b, c], Phases::ABC, window.begin, out);
         let Some(taken) = self.window(window, out) else { return };
         self.identifier.hold(end);
         for n in 1..count {
@@ -129,20 +151,75 @@ impl<'b> Meter<'b> {
     fn frame(&mut self, frame: &Frame, out: &mut impl Outbox) {
         self.buffers.history.push(frame);
         self.clock.advance(1);
-        if frame.clipped() {
-            self.windows.mark_clipped(&self.buffers.history);
+        let clipped = frame.clipped();
+        if clipped != Phases::NONE {
+            self.clipped(clipped);
         }
-        self.cycles.push(frame, &self.scaling.voltage);
-        if let Some(rms) = self.half_cycles.push(frame) {
-            self.half_cycle(rms, out);
+        if self.cycles.push(frame, &self.scaling.voltage) {
+            self.half_cycles.set_frequency(self.pace.frequency(self.cycles.settled_frequency()));
         }
+        let refreshed = self.half_cycles.push(frame);
+        if refreshed != Phases::NONE {
+            let phase = (0..3).find(|phase| refreshed.contains(*phase)).unwrap_or_default();
+            let begin = self.frames_ago(self.half_cycles.moved(phase));
+            self.half_cycle(self.half_cycles.rms(), refreshed, begin, out);
+        }
+        let watch = self.cycles.frequency();
+        let (interval, spectrum) = (self.intervals.tick(), self.spectra.tick());
+        let tick = if interval < spectrum { interval } else { spectrum };
+        let cut = Cut { frequency: self.pace.frequency(watch), watch, tick };
         let Buffers { history, points } = &mut *self.buffers;
-        if let Some(window) = self.windows.step(history, points, self.cycles.frequency()) {
+        if let Some(window) = self.windows.step(history, points, &cut) {
+            self.steer(&window);
             let _ = self.window(&window, out);
+        }
+        let lost =
+            self.captures.frame(frame, (&self.scaling, watch), &self.buffers.history, &self.clock, out);
+        if let Some(status) = lost {
+            self.status(status, out);
+        }
+    }
+
+    /// What a sensor says is no evidence for ten cycles after it was clipped.
+    fn clipped(&mut self, channels: Phases) {
+        self.windows.mark_clipped(&self.buffers.history);
+        let until = self.clock.frames().saturating_add(self.ten_cycles);
+        for (phase, doubtful) in self.doubtful.iter_mut().enumerate() {
+            if channels.contains(phase) {
+                *doubtful = until;
+            }
+        }
+    }
+
+    /// The frame so many frames before the last one.
+    fn frames_ago(&self, frames: f32) -> u64 {
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "'as' saturates; a few hundred"
+        )]
+        let whole = libm::roundf(frames) as u64;
+        self.clock.frames().saturating_sub(1).saturating_sub(whole)
+    }
+
+    /// Tells the half cycles where the zero crossings are.
+    fn steer(&mut self, window: &Window) {
+        let [a, b, c, _] = window.fundamental;
+        let frames_per_cycle = window.length / f32::from(self.windows.cycles());
+        #[expect(clippy::cast_precision_loss, reason = "a window and a half")]
+        let now = self.clock.frames().saturating_sub(1).saturating_sub(window.begin) as f32;
+        for ((phase, voltage), scale) in [a, b, c].into_iter().enumerate().zip(self.scaling.voltage) {
+            // Below 10 % a crossing is as good as another; a clipped or missing wave has none.
+            if voltage.magnitude() * scale > 0.1 && !window.flagged {
+                // At the middle of the window the phase is that at its first instant, whole cycles later.
+                let turns = 0.25 - voltage.angle() / core::f32::consts::TAU;
+                self.half_cycles.steer(phase, 0.5 * window.length + turns * frames_per_cycle - now);
+            }
         }
     }
 
     fn frames_lost(&mut self, count: u32, out: &mut impl Outbox) {
+        self.captures.frames_lost(self.clock.frames(), count);
         self.buffers.history.skip(count);
         self.clock.advance(count);
         self.windows.mark_gap(&self.buffers.history);
@@ -154,29 +231,47 @@ impl<'b> Meter<'b> {
         self.status(Status::FramesLost { count }, out);
     }
 
-    fn half_cycle(&mut self, counts: [f32; 3], out: &mut impl Outbox) {
+    /// Takes the rms of A, B, C over their last cycles, in counts, of which those named are new; a change of them began at
+    /// frame `begin`.
+    fn half_cycle(&mut self, counts: [f32; 3], refreshed: Phases, begin: u64, out: &mut impl Outbox) {
         let mut rms = counts;
         for (rms, scale) in rms.iter_mut().zip(self.scaling.voltage) {
             *rms *= scale;
         }
-        self.intervals.half_cycle(rms);
+        self.intervals.half_cycle(rms, refreshed);
         let base = self.scaling.base_voltage;
         let evidence = Evidence { voltage: rms.map(|rms| Voltage::quantise(rms * base)), ..self.evidence };
         let scene = Scene { now: self.clock.frames(), voltages_good: 0, evidence };
         let mut changes = Changes::new();
-        self.detector.half_cycle(rms, scene, &self.clock, &mut |event| drop(changes.push(event)));
-        if self.detector.interrupted() {
-            self.interrupted = self.clock.frames();
+        let mut judged = rms;
+        for (rms, doubtful) in judged.iter_mut().zip(self.doubtful) {
+            if doubtful > self.clock.frames() {
+                *rms = f32::NAN;
+            }
+        }
+        self.detector
+            .half_cycle(judged, begin, base, scene, &self.clock, &mut |event| drop(changes.push(event)));
+        if let Some(since) = self.detector.disturbed_since() {
+            let (from, until) = self.disturbed;
+            let goes_on = since <= until.saturating_add(self.ten_cycles);
+            self.disturbed = (if goes_on { from } else { since }, self.clock.frames());
         }
         self.events(changes, out);
     }
 
     /// Measures, identifies and detects; gives what went into the interval, unless frames of the window were lost.
     fn window(&mut self, window: &Window, out: &mut impl Outbox) -> Option<(Measured, Option<Identified>)> {
-        let measured = self.identifier.measure(window);
+        let mut measured = self.identifier.measure(window);
+        self.pace.window(measured.frequency, window.watch);
+        let (from, until) = self.disturbed;
+        measured.flagged |= from < measured.end && until > measured.begin;
+        if let Some(spectrum) = self.spectra.window(&measured, &self.clock) {
+            self.record(Record::Spectrum(spectrum), out);
+        }
         if measured.gap {
             let interval = self.intervals.gap(&measured, &self.scaling, &self.clock);
             self.interval(interval, out);
+            out.window(&measured, None);
             return None;
         }
         let identified = self.identifier.identify(&measured);
@@ -188,6 +283,7 @@ impl<'b> Meter<'b> {
             drop(changes.push(event))
         });
         self.events(changes, out);
+        out.window(&measured, identified.as_ref());
         out.live(self.live(&measured, identified.as_ref()));
         let connected = identified.filter(|_| !told_open);
         self.aggregate(&measured, connected.as_ref(), out);
@@ -196,8 +292,7 @@ impl<'b> Meter<'b> {
 
     /// Adds a window to the interval. `connected` is what it says of a bank that is not told to be open.
     fn aggregate(&mut self, measured: &Measured, connected: Option<&Identified>, out: &mut impl Outbox) {
-        let interrupted = self.interrupted > measured.begin;
-        let interval = self.intervals.window(measured, connected, interrupted, &self.scaling, &self.clock);
+        let interval = self.intervals.window(measured, connected, &self.scaling, &self.clock);
         self.interval(interval, out);
     }
 
@@ -246,6 +341,9 @@ impl<'b> Meter<'b> {
 
     fn events(&mut self, changes: Changes, out: &mut impl Outbox) {
         for event in changes {
+            if event.change == Change::Detected {
+                self.captures.detected(event.begin.frame, self.clock.frames());
+            }
             self.record(Record::Event(event), out);
         }
     }

@@ -120,7 +120,10 @@ pub fn decode_head(next: &mut dyn FnMut() -> Option<Item>) -> Result<Settings, T
     let bytes = usize::try_from(length).ok().and_then(|n| bytes.get_mut(..n)).ok_or(TapeError::Settings)?;
     for piece in bytes.chunks_mut(ITEM_BYTES) {
         let item = next().ok_or(TapeError::Settings)?;
-        let (front, _) = item.split_at_checked(piece.len()).ok_or(TapeError::Settings)?;
+        let (front, padding) = item.split_at_checked(piece.len()).ok_or(TapeError::Settings)?;
+        if padding.iter().any(|byte| *byte != 0) {
+            return Err(TapeError::Settings);
+        }
         piece.copy_from_slice(front);
     }
     if CRC32.checksum(bytes) != sum.cast_unsigned() {

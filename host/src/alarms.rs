@@ -37,7 +37,8 @@ pub struct Alarm {
     pub announced: Option<When>,
     /// When it stopped being so.
     pub end: Option<When>,
-    /// What it was decided from, at the earliest change in the logs.
+    /// What it was decided from: of a condition of the bank at the earliest change in the logs, of the feeder at the latest,
+    /// which has the residual voltages.
     pub evidence: Evidence,
 }
 
@@ -93,13 +94,15 @@ impl Collector {
             evidence: event.evidence,
         };
         let key = (device.to_owned(), boot, event.occurrence, event.condition.name(), event.begin.frame);
-        let (alarm, earliest) = self.alarms.entry(key).or_insert((new, event.stamp.frame));
+        let (alarm, decisive) = self.alarms.entry(key).or_insert((new, event.stamp.frame));
         if alarm.bank.is_empty() {
             alarm.bank = bank.to_owned();
         }
-        if event.stamp.frame < *earliest {
-            *earliest = event.stamp.frame;
+        let frame = event.stamp.frame;
+        if if event.condition.concerns_bank() { frame < *decisive } else { frame > *decisive } {
+            *decisive = frame;
             alarm.evidence = event.evidence;
+            alarm.phases = event.phases;
         }
         let when = Some(When::from(&event.stamp));
         match event.change {

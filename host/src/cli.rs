@@ -2,6 +2,7 @@
 //! standard error.
 
 mod alarms;
+mod captures;
 #[cfg(feature = "desk")]
 mod demo;
 mod documents;
@@ -60,6 +61,7 @@ enum Command {
     Emulate(emulate::Arguments),
     Download(download::Arguments),
     Alarms(alarms::Arguments),
+    Captures(captures::Arguments),
     #[cfg(feature = "desk")]
     Ingest(ingest::Arguments),
     #[cfg(feature = "desk")]
@@ -84,6 +86,7 @@ pub fn run() -> ExitCode {
         Command::Emulate(arguments) => emulate::run(arguments, &mut out),
         Command::Download(arguments) => download::run(arguments, &mut out),
         Command::Alarms(arguments) => alarms::run(arguments, &mut out),
+        Command::Captures(arguments) => captures::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Ingest(arguments) => ingest::run(arguments, &mut out),
         #[cfg(feature = "desk")]

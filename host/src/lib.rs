@@ -7,6 +7,7 @@
 //! - `analysis` (feature `desk`): questions to a store; `tables`: their answers as text, JSON, CSV;
 //! - `report` (feature `desk`): a store as one page that opens from a mail;
 //! - [`alarms`]: what the events of one or many logs mean;
+//! - [`captures`]: the waveforms in a log, and out of it as COMTRADE;
 //! - [`trial`]: the shipped firmware in this process, over a simulated signal;
 //! - [`replay`]: the shipped firmware in this process, over a recorded signal.
 #![forbid(unsafe_code)]
@@ -14,6 +15,7 @@
 pub mod alarms;
 #[cfg(feature = "desk")]
 pub mod analysis;
+pub mod captures;
 #[cfg(feature = "desk")]
 pub mod demo;
 pub mod device;

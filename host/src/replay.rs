@@ -1,14 +1,22 @@
 //! The shipped measuring half of the firmware in this process, over a recorded signal.
 
+mod note;
+
+use std::path::Path;
+
 use thiserror::Error;
+use wyelog_firmware::frontend::{Input, Scaling};
+use wyelog_firmware::identify::{Identified, Measured};
 use wyelog_firmware::meter::{Buffers, Meter};
 use wyelog_firmware::outbox::Outbox;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::message::Live;
-use wyelog_protocol::record::{Interval, Record};
-use wyelog_simulator::comtrade::{self, Record as Waveforms};
+use wyelog_protocol::record::{Evidence, Interval, Record};
+use wyelog_simulator::comtrade::{self, ChannelNames, Record as Waveforms};
 use wyelog_simulator::scenario::{self, BankFile};
 use wyelog_simulator::tape::{self, Tape};
+
+pub use note::Note;
 
 use crate::alarms::{Alarm, Collector};
 use crate::time::frames_to_seconds;
@@ -28,12 +36,8 @@ pub enum ReplayError {
 #[derive(Debug)]
 pub struct Source {
     tape: Tape,
-    /// Announced samples that the record does not hold.
-    pub missing_samples: u64,
-    /// Bytes of the `.dat` file behind the announced samples, which are not read.
-    pub bytes_behind: u64,
-    /// The line frequency in Hz that the record states, if it is not the bank's.
-    pub other_frequency: Option<f64>,
+    /// What there is to know about the record.
+    pub notes: Vec<Note>,
     /// Whether the record has a neutral current: without one nothing can be said of the bank.
     pub has_neutral: bool,
     /// Whether the record says what the bank was told.
@@ -46,25 +50,44 @@ pub struct Source {
 #[derive(Clone, Debug)]
 pub enum Output {
     /// A window of 10 or 12 cycles.
-    Window(Live),
+    Window(Box<Window>),
     /// An interval.
-    Interval(Interval),
+    Interval(Box<Interval>),
+    /// The contact input changed.
+    Operation {
+        /// Frames from the start of the record.
+        frame: u64,
+        /// Whether it says closed now.
+        closed: bool,
+    },
+}
+
+/// A window, as it was measured and as a logger would send it.
+#[derive(Clone, Debug)]
+pub struct Window {
+    /// Unrounded, per unit.
+    pub measured: Measured,
+    /// What it says of the bank; `None` when its voltages are no evidence, or the record has no neutral current.
+    pub identified: Option<Identified>,
+    /// Rounded for the wire; `None` when frames of it are missing.
+    pub live: Option<Live>,
 }
 
 impl Source {
-    /// Reads a record and the file of its bank.
+    /// Reads a record and the file of its bank. Channels that `names` has go before those of the bank's file.
     ///
     /// # Errors
     /// See [`ReplayError`].
-    pub fn read(record: &std::path::Path, bank: &std::path::Path) -> Result<Self, ReplayError> {
+    pub fn read(record: &Path, bank: &Path, names: ChannelNames) -> Result<Self, ReplayError> {
+        let bank_name = bank.display().to_string();
         let bank = BankFile::read(bank)?;
         let record = Waveforms::read(record)?;
-        let channels = record.bank_channels(&bank.channels)?;
-        let tape = tape::from_comtrade(&record, &bank)?;
+        let channels = record.bank_channels(&names.or(&bank.channels))?;
+        let signals = record.corrected_signals(&channels, &bank.corrections())?;
+        let notes = note::notes(&record, &channels, &signals, &bank, &bank_name);
+        let tape = tape::from_signals(signals, record.config.start_utc_ns(), &bank);
         Ok(Self {
-            missing_samples: record.missing_samples,
-            bytes_behind: record.bytes_behind,
-            other_frequency: record.config.line_frequency_hz.filter(|hz| *hz != hz_of(tape.settings())),
+            notes,
             has_neutral: channels.neutral.is_some(),
             has_contact: channels.contact.is_some(),
             duration_s: frames_to_seconds(tape.frames()),
@@ -75,6 +98,11 @@ impl Source {
     /// What the logger is told.
     pub fn settings(&self) -> &Settings {
         self.tape.settings()
+    }
+
+    /// Factors of the per-unit values.
+    pub fn scaling(&self) -> Scaling {
+        Scaling::new(self.tape.settings())
     }
 
     /// Runs the Meter over it. `each` gets everything as it comes; the occurrences of conditions are returned, those
@@ -89,15 +117,30 @@ impl Source {
         let mut collector = Collector::default();
         let mut out = Collected::default();
         let has_neutral = self.has_neutral;
+        let mut contact = None;
         for input in self.tape {
+            if let Input::Contact(closed) = input {
+                if contact.is_some_and(|before| before != closed) {
+                    each(Output::Operation { frame: meter.frames(), closed });
+                }
+                contact = Some(closed);
+            }
             meter.input(input, &mut out);
-            for live in out.live.drain(..) {
-                each(Output::Window(if has_neutral { live } else { without_neutral(live) }));
+            for mut window in out.windows.drain(..) {
+                if !has_neutral {
+                    window.identified = None;
+                    window.live = window.live.map(without_neutral);
+                }
+                each(Output::Window(Box::new(window)));
             }
             for record in out.records.drain(..) {
                 match record {
-                    Record::Interval(interval) => each(Output::Interval(interval)),
-                    Record::Event(event) if has_neutral || !event.condition.concerns_bank() => {
+                    Record::Interval(interval) => each(Output::Interval(Box::new(interval))),
+                    Record::Event(mut event) if has_neutral || !event.condition.concerns_bank() => {
+                        if !has_neutral {
+                            event.evidence =
+                                Evidence { voltage: event.evidence.voltage, ..Evidence::default() };
+                        }
                         collector.event("", &settings.nameplate.name, &event);
                     }
                     _ => {}
@@ -106,10 +149,6 @@ impl Source {
         }
         collector.into_alarms()
     }
-}
-
-fn hz_of(settings: &Settings) -> f64 {
-    f64::from(settings.nameplate.frequency.hz())
 }
 
 /// A window with everything that rests on the neutral current taken out.
@@ -130,7 +169,7 @@ fn without_neutral(live: Live) -> Live {
 #[derive(Debug, Default)]
 struct Collected {
     records: Vec<Record>,
-    live: Vec<Live>,
+    windows: Vec<Window>,
 }
 
 impl Outbox for Collected {
@@ -139,7 +178,15 @@ impl Outbox for Collected {
         Ok(())
     }
 
+    /// The same window has come just before.
     fn live(&mut self, live: Live) {
-        self.live.push(live);
+        if let Some(window) = self.windows.last_mut() {
+            window.live = Some(live);
+        }
+    }
+
+    fn window(&mut self, measured: &Measured, identified: Option<&Identified>) {
+        let window = Window { measured: *measured, identified: identified.copied(), live: None };
+        self.windows.push(window);
     }
 }

@@ -116,7 +116,12 @@ pub enum Location {
 pub struct Limits {
     /// All half-cycle rms voltages below this part of the rated voltage are an interruption (IEC 61000-4-30 5.5).
     pub interruption: Percent,
-    /// Any voltage above threshold plus this ends it.
+    /// A half-cycle rms voltage below this part of the rated voltage is a sag (IEC 61000-4-30 5.4).
+    pub sag: Percent,
+    /// A half-cycle rms voltage above this part of the rated voltage is a swell (IEC 61000-4-30 5.4).
+    pub swell: Percent,
+    /// How far behind the threshold the voltage must be before an interruption, sag or swell has ended, as part of the
+    /// rated voltage.
     pub hysteresis: Percent,
     /// A measured residual counts as a lost phase when it is nearer than this to what the loss would give.
     pub lost_phase: PerUnit,
@@ -137,6 +142,8 @@ impl Limits {
     /// The defaults of a bank nobody has set up.
     pub const DEFAULT: Self = Self {
         interruption: Percent::from_steps(10_000),
+        sag: Percent::from_steps(90_000),
+        swell: Percent::from_steps(110_000),
         hysteresis: Percent::from_steps(2_000),
         lost_phase: PerUnit::from_steps(3_000),
         crew_delay_s: 60,

@@ -9,17 +9,24 @@ pub enum Condition {
     BlownFuse,
     /// All voltages below the interruption threshold (IEC 61000-4-30 5.5): the feeder is dead.
     Interruption,
+    /// A voltage below the sag threshold (the voltage dip of IEC 61000-4-30 5.4); the phases are those that were. An
+    /// interruption lies within a sag.
+    Sag,
+    /// A voltage above the swell threshold (IEC 61000-4-30 5.4); the phases are those that were.
+    Swell,
 }
 
 impl Condition {
     /// Every condition of this version, in the order of the wire.
-    pub const ALL: [Self; 2] = [Self::BlownFuse, Self::Interruption];
+    pub const ALL: [Self; 4] = [Self::BlownFuse, Self::Interruption, Self::Sag, Self::Swell];
 
     /// Name in logs, JSON and tables.
     pub const fn name(self) -> &'static str {
         match self {
             Self::BlownFuse => "blown_fuse",
             Self::Interruption => "interruption",
+            Self::Sag => "sag",
+            Self::Swell => "swell",
         }
     }
 
@@ -27,7 +34,7 @@ impl Condition {
     pub const fn route(self) -> Route {
         match self {
             Self::BlownFuse => Route::Crew,
-            Self::Interruption => Route::LogOnly,
+            Self::Interruption | Self::Sag | Self::Swell => Route::LogOnly,
         }
     }
 
@@ -36,7 +43,7 @@ impl Condition {
     pub const fn concerns_bank(self) -> bool {
         match self {
             Self::BlownFuse => true,
-            Self::Interruption => false,
+            Self::Interruption | Self::Sag | Self::Swell => false,
         }
     }
 }

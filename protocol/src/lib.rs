@@ -2,7 +2,7 @@
 //!
 //! From the outside in: [`frame`] puts a packet on an imperfect byte pipe (COBS, CRC-32); [`message`] is every
 //! request beside its reply; [`record`] is what the log keeps, each record as kind, version, length, payload;
-//! [`bank`] and [`condition`] are the vocabulary inside; [`quantity`] is every number, as a scaled integer with
+//! [`bank`] and [`condition`] are the vocabulary inside; [`waveform`] packs samples; [`quantity`] is every number, as a scaled integer with
 //! unit, resolution and range.
 //!
 //! `schema.txt` beside this crate lists every record and message field by field: it is what a second decoder is
@@ -31,6 +31,7 @@ pub mod frame;
 pub mod message;
 pub mod quantity;
 pub mod record;
+pub mod waveform;
 
 /// Frames (one sample of all four channels) a second, whatever the feeder's frequency: a preferred rate of
 /// IEC 61869-9 (80 samples a cycle at 60 Hz, 96 at 50 Hz), of which 960 are 200 ms at both.

@@ -60,6 +60,12 @@ scales! {
     /// Unbalance and other ratios: 0.001 %, 0 to 1000 %. Saturated means 'or more' (a negative-sequence
     /// feeder has an unbounded u2).
     Percent = PercentScale("%", 1000.0, 0..=1_000_000);
+    /// Voltage harmonic over the rated voltage: 0.001 %, 0 to 16.382 %, so that it takes two bytes at most. Saturated means
+    /// 'or more'.
+    VoltageHarmonic = VoltageHarmonicScale("%", 1000.0, 0..=16_382);
+    /// Harmonic of the neutral current over the bank's rated current: 0.01 %, 0 to 163.82 %, so that it takes two bytes
+    /// at most. Saturated means 'or more'.
+    CurrentHarmonic = CurrentHarmonicScale("%", 100.0, 0..=16_382);
     /// Per unit of the bank's rated current, or capacitance over rated capacitance: 0.0001, −1000 to 1000.
     PerUnit = PerUnitScale("pu", 10_000.0, -10_000_000..=10_000_000);
     /// Reactive power: 1 var, 0 to 100 Mvar.

@@ -13,7 +13,8 @@ pub mod v1;
 use serde::{Deserialize, Serialize};
 
 pub use v1::{
-    CrashCause, Event, Evidence, Interval, Moment, Polar, Range, Reset, Stamp, Status, StatusRecord,
+    Capture, CrashCause, Event, Evidence, Follows, Interval, Moment, Polar, Range, Reset, Spectrum, Stamp,
+    Status, StatusRecord,
 };
 
 use crate::bank::Settings;
@@ -32,6 +33,10 @@ pub enum Record {
     Status(StatusRecord),
     /// The settings in force from here on, so that a log explains itself.
     Settings(SettingsRecord),
+    /// Harmonics, distortion and loading over ten minutes.
+    Spectrum(Spectrum),
+    /// Waveforms around an event or an operation.
+    Capture(Capture),
 }
 
 /// The settings in force from `stamp` on.
@@ -44,8 +49,14 @@ pub struct SettingsRecord {
 }
 
 /// Kind and version of the records that this version writes, in the order of [`Record`].
-pub const KINDS: [(Kind, u8); 4] =
-    [(Kind::Interval, 1), (Kind::Event, 1), (Kind::Status, 1), (Kind::Settings, 1)];
+pub const KINDS: [(Kind, u8); 6] = [
+    (Kind::Interval, 1),
+    (Kind::Event, 1),
+    (Kind::Status, 1),
+    (Kind::Settings, 1),
+    (Kind::Spectrum, 1),
+    (Kind::Capture, 1),
+];
 
 /// Kind of a record; the number on the wire is for ever.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -59,6 +70,10 @@ pub enum Kind {
     Status = 3,
     /// See [`SettingsRecord`].
     Settings = 4,
+    /// See [`Spectrum`].
+    Spectrum = 5,
+    /// See [`Capture`].
+    Capture = 6,
 }
 
 impl Kind {
@@ -73,6 +88,8 @@ impl Kind {
             2 => Some(Self::Event),
             3 => Some(Self::Status),
             4 => Some(Self::Settings),
+            5 => Some(Self::Spectrum),
+            6 => Some(Self::Capture),
             _ => None,
         }
     }
@@ -134,6 +151,11 @@ impl<'a> Envelope<'a> {
         Ok((Self { kind: *kind, version: *version, payload }, rest))
     }
 
+    /// When it was written: every record of every kind begins with that.
+    pub fn stamp(&self) -> Option<Stamp> {
+        payload(self.payload)
+    }
+
     /// The record inside.
     ///
     /// # Errors
@@ -147,6 +169,8 @@ impl<'a> Envelope<'a> {
             Kind::Event => payload(self.payload).map(Record::Event),
             Kind::Status => payload(self.payload).map(Record::Status),
             Kind::Settings => payload(self.payload).map(Record::Settings),
+            Kind::Spectrum => payload(self.payload).map(Record::Spectrum),
+            Kind::Capture => payload(self.payload).map(Record::Capture),
         }
         .ok_or(malformed)
     }
@@ -164,6 +188,8 @@ impl Record {
             Self::Event(_) => Kind::Event,
             Self::Status(_) => Kind::Status,
             Self::Settings(_) => Kind::Settings,
+            Self::Spectrum(_) => Kind::Spectrum,
+            Self::Capture(_) => Kind::Capture,
         }
     }
 
@@ -174,6 +200,8 @@ impl Record {
             Self::Event(record) => &record.stamp,
             Self::Status(record) => &record.stamp,
             Self::Settings(record) => &record.stamp,
+            Self::Spectrum(record) => &record.stamp,
+            Self::Capture(record) => &record.stamp,
         }
     }
 
@@ -186,6 +214,8 @@ impl Record {
             Self::Event(record) => postcard::to_slice(record, &mut scratch),
             Self::Status(record) => postcard::to_slice(record, &mut scratch),
             Self::Settings(record) => postcard::to_slice(record, &mut scratch),
+            Self::Spectrum(record) => postcard::to_slice(record, &mut scratch),
+            Self::Capture(record) => postcard::to_slice(record, &mut scratch),
         }
         .ok()?;
         let length = u16::try_from(payload.len()).ok()?;
@@ -216,7 +246,7 @@ mod tests {
     const STAMP: Stamp = Stamp { boot: u32::MAX, frame: u64::MAX, utc_ms: Some(u64::MAX) };
     const MOMENT: Moment = Moment { frame: u64::MAX, utc_ms: Some(u64::MAX) };
 
-    fn longest() -> [Record; 4] {
+    fn longest() -> [Record; 6] {
         let interval = Interval {
             stamp: STAMP,
             windows: u16::MAX,
@@ -258,6 +288,8 @@ mod tests {
         };
         let limits = Limits {
             interruption: long(),
+            sag: long(),
+            swell: long(),
             hysteresis: long(),
             lost_phase: long(),
             crew_delay_s: u16::MAX,
@@ -278,11 +310,25 @@ mod tests {
         let sensor = VoltageSensor { location: Location::Capacitor, full_scale: long() };
         let sensors = Sensors { voltage: [sensor; 3], neutral_full_scale: long() };
         let settings = Settings { nameplate, sensors, limits, interval_s: u16::MAX };
+        let spectrum = Spectrum {
+            stamp: STAMP,
+            windows: u16::MAX,
+            flagged: u16::MAX,
+            voltage: [[long(); v1::HARMONICS]; 3],
+            neutral: [long(); v1::HARMONICS],
+            thd: [long(); 3],
+            current_loading: [long(); 3],
+            reactive_loading: [long(); 3],
+        };
+        let samples = core::iter::repeat_n(0, crate::waveform::MAX_WAVEFORM_BYTES).collect();
+        let capture = Capture { stamp: STAMP, follows: Follows::Lost, samples };
         [
             Record::Interval(interval),
             Record::Event(event),
             Record::Status(StatusRecord { stamp: STAMP, status }),
             Record::Settings(SettingsRecord { stamp: STAMP, settings }),
+            Record::Spectrum(spectrum),
+            Record::Capture(capture),
         ]
     }
 
@@ -290,13 +336,23 @@ mod tests {
     #[test]
     fn the_longest_record_of_each_kind_fits() {
         let lengths = longest().map(|record| record.encode(&mut [0; MAX_RECORD_BYTES]).unwrap().len());
-        assert_eq!(lengths, [116, 124, 59, 119]);
+        assert_eq!(lengths, [116, 124, 59, 125, 255, 253]);
         assert!(lengths.into_iter().all(|length| length <= MAX_RECORD_BYTES));
     }
 
     #[test]
+    fn every_record_begins_with_its_stamp() {
+        for record in longest() {
+            let mut bytes = [0; MAX_RECORD_BYTES];
+            let (envelope, _) = Envelope::parse(record.encode(&mut bytes).unwrap()).unwrap();
+            assert_eq!(envelope.stamp().as_ref(), Some(record.stamp()));
+        }
+    }
+
+    #[test]
     fn kinds_have_their_numbers_for_ever() {
-        assert_eq!(KINDS.map(|(kind, version)| (kind.number(), version)), [(1, 1), (2, 1), (3, 1), (4, 1)]);
+        let numbers = KINDS.map(|(kind, version)| (kind.number(), version));
+        assert_eq!(numbers, [(1, 1), (2, 1), (3, 1), (4, 1), (5, 1), (6, 1)]);
         for (kind, _) in KINDS {
             assert_eq!(Kind::from_number(kind.number()), Some(kind));
         }

@@ -5,7 +5,7 @@
 
 Written from WIRE.md and driven by schema.txt, as a second opinion on the Rust decoder: Python 3.9, standard library
 only. Quantities come out in units (null when absent), names of variants in snake_case, a variant with fields as
-{"name": {...}}, a set as the list of its members, bytes as hex digits.
+{"name": {...}}, a set as the list of its members, bytes as hex digits, a waveform as a list of samples of A, B, C, N.
 
 The last line counts: frames_ok and frames_damaged; packets_unknown, whole but of a newer logger; records; and of
 them records_unknown (kind or version not in the schema) and records_malformed. missing lists the sequence numbers
@@ -91,8 +91,10 @@ class Schema:
             return cursor.take(1)[0]
         if name in ("u16", "u32", "u64"):
             return cursor.varint(int(name[1:]))
-        if name in ("text", "bytes"):
+        if name in ("text", "bytes", "waveform"):
             raw = cursor.take(cursor.varint(32))
+            if name == "waveform":
+                return read_waveform(Cursor(raw))
             if name == "bytes":
                 return raw.hex()
             if arguments and len(raw) > int(arguments[0][0]):
@@ -155,6 +157,26 @@ def read_quantity(scale, cursor):
     if not smallest <= steps <= largest:
         raise Malformed("quantity out of range")
     return steps / steps_per_unit
+
+
+def read_waveform(cursor):
+    """Samples of four channels."""
+    samples, last = [], [[], [], [], []]
+    while cursor.at < len(cursor.data):
+        for values in last:
+            code = cursor.varint(32)
+            known = values[-3:]
+            expected = (
+                0 if not known
+                else known[0] if len(known) == 1
+                else 2 * known[1] - known[0] if len(known) == 2
+                else 3 * known[2] - 3 * known[1] + known[0]
+            )
+            values.append(expected + (code >> 1 if code & 1 == 0 else -(code >> 1) - 1))
+            if abs(values[-1]) > 32767:
+                raise Malformed("a sample is out of range")
+        samples.append([values[-1] for values in last])
+    return samples
 
 
 class Cursor:

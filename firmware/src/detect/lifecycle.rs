@@ -136,6 +136,14 @@ impl Lifecycle {
     pub const fn is_active(&self) -> bool {
         matches!(self.state, State::Active(_))
     }
+
+    /// The frame at which the occurrence under way began.
+    pub const fn active_since(&self) -> Option<u64> {
+        match self.state {
+            State::Active(Active { begin, .. }) => Some(begin),
+            _ => None,
+        }
+    }
 }
 
 fn confirm(

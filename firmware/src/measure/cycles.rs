@@ -36,7 +36,15 @@ pub struct CycleWatch {
     /// Whether the negative sequence is watched: the feeder's rotation is ACB.
     negative: bool,
     frequency: f32,
+    /// Cycles until what a phase jump did to the slope has left it.
+    unsettled: u16,
+    /// Frequency as of before the last phase jump.
+    settled: f32,
 }
+
+/// A step of the phase that is this far from what the frequency makes of it is a jump, in rad: 1.7°. A ramp of 1 Hz/s makes
+/// 0.01 of it, 10 % of a harmonic in one phase on a frequency 7.5 Hz off the rated one 0.007.
+const JUMP: f32 = 0.03;
 
 impl CycleWatch {
     /// For the rated frequency.
@@ -64,13 +72,15 @@ impl CycleWatch {
             last: None,
             negative: false,
             frequency: rated.hz(),
+            unsettled: 0,
+            settled: rated.hz(),
         }
     }
 
-    /// Takes a frame. At the end of a cycle, the frequency may have changed.
+    /// Takes a frame; whether it ended a cycle: the frequency may have changed.
     ///
     /// `weights` make the three channels comparable (per unit a count).
-    pub fn push(&mut self, frame: &Frame, weights: &[f32; 3]) {
+    pub fn push(&mut self, frame: &Frame, weights: &[f32; 3]) -> bool {
         if let Some([cos, sin]) = self.oscillator.get(usize::from(self.position)) {
             for ([re, im], count) in self.sums.iter_mut().zip(frame.channels) {
                 // 24 bits by 21 bits, 96 times: 52 bits.
@@ -79,16 +89,23 @@ impl CycleWatch {
             }
         }
         self.position = self.position.wrapping_add(1);
-        if self.position >= self.frames_per_cycle {
-            self.position = 0;
-            self.finish_cycle(weights);
+        if self.position < self.frames_per_cycle {
+            return false;
         }
+        self.position = 0;
+        self.finish_cycle(weights);
+        true
     }
 
     /// Frequency in Hz, within 15 % of the rated one; the rated one until a cycle has been seen, the last one while there is
     /// no voltage.
     pub const fn frequency(&self) -> f32 {
         self.frequency
+    }
+
+    /// The same, but as of before a jump of the phase while that is within the slope: what half cycles are cut by.
+    pub const fn settled_frequency(&self) -> f32 {
+        self.settled
     }
 
     /// Forgets the phases, not the frequency: after lost frames.
@@ -130,6 +147,10 @@ impl CycleWatch {
     }
 
     fn take_step(&mut self, step: f32) {
+        let expected = core::f32::consts::TAU * (self.frequency / self.rated_hz - 1.0);
+        if self.unsettled == 0 && (step - expected).abs() > JUMP {
+            self.unsettled = self.cycles.saturating_add(1);
+        }
         self.steps.rotate_left(1);
         if let Some(newest) = self.steps.last_mut() {
             *newest = step;
@@ -155,6 +176,10 @@ impl CycleWatch {
         } else {
             frequency
         };
+        match self.unsettled.checked_sub(1) {
+            Some(left) => self.unsettled = left,
+            None => self.settled = self.frequency,
+        }
     }
 }
 
@@ -171,7 +196,7 @@ mod tests {
                 4e6 * (libm::cos(t - rotation * turn) + u2 * libm::cos(t + rotation * turn + 0.3))
             };
             let channels = [phase(0.0) as i32, phase(1.0) as i32, phase(2.0) as i32, 0];
-            watch.push(&Frame { channels }, &[1.0 / 4e6; 3]);
+            let _ = watch.push(&Frame { channels }, &[1.0 / 4e6; 3]);
         }
         watch.frequency()
     }
@@ -207,7 +232,7 @@ mod tests {
                     *channel = (noise >> 22) as i32 - 512;
                 }
                 channels[alive] += (4e6 * libm::cos(t)) as i32;
-                watch.push(&Frame { channels }, &[1.0 / 4e6; 3]);
+                let _ = watch.push(&Frame { channels }, &[1.0 / 4e6; 3]);
                 if n > 2000 {
                     assert!((watch.frequency() - 60.0).abs() < 2e-3, "phase {alive}: {}", watch.frequency());
                 }
@@ -219,7 +244,7 @@ mod tests {
     fn without_voltage_the_last_frequency_stays() {
         let mut watch = CycleWatch::new(RatedFrequency::Hz50);
         for _ in 0..1000 {
-            watch.push(&Frame::default(), &[1.0; 3]);
+            let _ = watch.push(&Frame::default(), &[1.0; 3]);
         }
         assert_eq!(watch.frequency(), 50.0);
     }

@@ -2,9 +2,9 @@
 
 use crate::frontend::Frame;
 
-/// Frames kept: the longest window (10 cycles at 42.5 Hz are 1130 frames), the frames that pass while it is being
-/// resampled, and the reach of the resampling kernel on both sides.
-pub const FRAMES: u32 = 1536;
+/// Frames kept: the longest window (10 cycles at 42.5 Hz are 1130 frames) while the one that it overlaps is still being
+/// measured (120 frames) and then itself (37), and the reach of the resampling kernel on both sides.
+pub const FRAMES: u32 = 1344;
 
 /// The same as a length.
 const PLACES: usize = FRAMES as usize;
@@ -65,6 +65,18 @@ impl History {
         self.count
     }
 
+    /// Frame number `frame`; `None` if it is not there any more, or not yet.
+    pub fn get(&self, frame: u64) -> Option<&Counts> {
+        let back = usize::try_from(self.count.checked_sub(frame)?).ok()?;
+        if back > PLACES || back == 0 {
+            return None;
+        }
+        self.ring.get(match self.place.checked_sub(back) {
+            Some(place) => place,
+            None => self.place.wrapping_add(PLACES).wrapping_sub(back),
+        })
+    }
+
     /// `N` frames from frame number `first` on; `None` if one of them is not there any more, or not yet.
     /// `scratch` is used where the ring wraps.
     pub fn read<'s, const N: usize>(
@@ -102,12 +114,15 @@ mod tests {
             history.push(&Frame { channels: [n, -n, 0, 1] });
         }
         let mut scratch = [[0.0; 4]; 24];
-        for first in 464..=1976_u64 {
+        for first in 656..=1976_u64 {
             let run = history.read(first, &mut scratch).unwrap();
             assert_eq!(run[0][0], first as f32);
+            assert_eq!(history.get(first).unwrap()[0], first as f32);
             assert_eq!(run[23][1], -(first as f32) - 23.0);
         }
-        assert!(history.read(463, &mut scratch).is_none(), "overwritten");
+        assert!(history.read(655, &mut scratch).is_none(), "overwritten");
         assert!(history.read(1977, &mut scratch).is_none(), "not there yet");
+        assert!(history.get(655).is_none() && history.get(2000).is_none());
+        assert_eq!(history.get(1999).unwrap()[0], 1999.0);
     }
 }

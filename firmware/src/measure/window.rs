@@ -3,20 +3,24 @@
 //! When the last frame of a window and the kernel's reach behind it are there, the window becomes a job: 1024 points
 //! are interpolated, a few at each frame that follows, and then one channel a frame is transformed. Being synchronous,
 //! the fundamental falls on one bin of the transform, its harmonics on the multiples of that bin.
+//!
+//! At the tick that ends an interval a new window begins, and the one that the tick cuts runs on to its end: these two overlap
+//! (IEC 61000-4-30 4.5, from memory), no others do.
 
 use wyelog_electrical::Phasor;
 use wyelog_protocol::FRAMES_PER_SECOND;
 use wyelog_protocol::bank::RatedFrequency;
 
+use super::harmonics::{self, HARMONICS, Harmonics};
 use super::history::{Counts, History};
 use super::kernel;
 
 /// Points in a window.
 const POINTS: usize = 1024;
 
-/// Points interpolated at each frame: a window is ready 103 frames (21 ms) after it was complete, and the step
-/// stays short.
-const POINTS_PER_FRAME: usize = 10;
+/// Points interpolated at each frame: a window is ready 37 frames (8 ms) after it was complete, and no step is longer than
+/// that of a transform.
+const POINTS_PER_FRAME: usize = 32;
 
 /// A position between frames: whole frames since the start, and 2^-32 of one.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -29,10 +33,18 @@ pub struct Position {
 
 impl Position {
     /// The position `q32` (frames in 2^-32) later.
-    const fn advance(self, q32: u64) -> Self {
+    pub const fn advance(self, q32: u64) -> Self {
         let (fraction, carry) = self.fraction.overflowing_add((q32 & 0xFFFF_FFFF) as u32);
         let whole = self.frame.wrapping_add(q32 >> 32);
         Self { frame: if carry { whole.wrapping_add(1) } else { whole }, fraction }
+    }
+
+    /// Frames from an earlier position to this one; `None` if it is not earlier, or by more than 2^20 frames.
+    #[expect(clippy::cast_precision_loss, reason = "24 bits suffice")]
+    pub fn frames_since(self, earlier: Self) -> Option<f32> {
+        let whole = self.frame.checked_sub(earlier.frame).filter(|frames| *frames < 1 << 20)?;
+        let part = (self.fraction as f32 - earlier.fraction as f32) * (1.0 / 4_294_967_296.0);
+        Some(whole as f32 + part)
     }
 }
 
@@ -47,12 +59,59 @@ pub struct Window {
     pub rms: [f32; 4],
     /// Fundamental of the four channels, rms, against an arbitrary common angle.
     pub fundamental: [Phasor; 4],
+    /// Harmonic subgroups of the four channels, rms.
+    pub harmonics: [Harmonics; 4],
+    /// Largest instantaneous value of the four channels, of either sign.
+    pub peak: [f32; 4],
+    /// What of the frame `begin` lies before the first instant, in 2^-32.
+    pub fraction: u32,
     /// Length in frames.
     pub length: f32,
-    /// Whether a frame in it was clipped or lost.
+    /// Whether a frame in it, or in the ten cycles before it, was clipped or lost.
     pub flagged: bool,
     /// Whether a frame in it was lost: it was measured over zeros in its place.
     pub gap: bool,
+    /// Whether it begins at the tick of an interval, before the window before it ended.
+    pub overlaps: bool,
+    /// What the cycle watch said when it was cut, in Hz.
+    pub watch: f32,
+}
+
+/// What a window is cut by.
+#[derive(Clone, Copy, Debug)]
+pub struct Cut {
+    /// Frequency that it is made whole cycles of, in Hz.
+    pub frequency: f32,
+    /// What the cycle watch says, in Hz.
+    pub watch: f32,
+    /// Frame of the tick at which windows begin anew.
+    pub tick: u64,
+}
+
+impl Window {
+    /// Nothing but zeros in these frames.
+    #[expect(clippy::cast_precision_loss, reason = "a window has a thousand frames")]
+    pub const fn of_zeros(begin: u64, end: u64) -> Self {
+        Self {
+            begin,
+            end,
+            rms: [0.0; 4],
+            fundamental: [Phasor::ZERO; 4],
+            harmonics: [[0.0; HARMONICS]; 4],
+            peak: [0.0; 4],
+            fraction: 0,
+            length: end.saturating_sub(begin) as f32,
+            flagged: false,
+            gap: false,
+            overlaps: false,
+            watch: f32::NAN,
+        }
+    }
+
+    /// Its first instant.
+    pub const fn first(&self) -> Position {
+        Position { frame: self.begin, fraction: self.fraction }
+    }
 }
 
 /// The points of the window under way, by channel: 16 KiB, so they are lent at each step and lie where the caller
@@ -69,12 +128,18 @@ pub struct Windows {
     /// First instant of the next window.
     next: Position,
     job: Option<Job>,
-    /// The last frame that was clipped or lost, plus one.
+    /// Frames in ten cycles of the rated frequency.
+    ten_cycles: u64,
+    /// Ten cycles behind the last frame that was clipped or lost.
     bad_until: u64,
     /// The last frame that was lost, plus one.
     gap_until: u64,
+    /// Whether the next window begins before the last one ends.
+    overlaps: bool,
     rms: [f32; 4],
     fundamental: [Phasor; 4],
+    harmonics: [Harmonics; 4],
+    peak: [f32; 4],
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -84,6 +149,8 @@ struct Job {
     length: u64,
     /// Where the next point lies.
     at: Position,
+    overlaps: bool,
+    watch: f32,
     stage: Stage,
 }
 
@@ -93,6 +160,8 @@ enum Stage {
     Resample(usize),
     /// This channel is next.
     Transform(usize),
+    /// It is measured, and waits.
+    Measured,
 }
 
 impl Windows {
@@ -102,10 +171,14 @@ impl Windows {
             cycles: rated.cycles_per_window(),
             next: Position { frame: kernel::REACH, fraction: 0 },
             job: None,
+            ten_cycles: rated.frames_per_cycle() as u64 * 10,
             bad_until: 0,
             gap_until: 0,
+            overlaps: false,
             rms: [0.0; 4],
             fundamental: [Phasor::ZERO; 4],
+            harmonics: [[0.0; HARMONICS]; 4],
+            peak: [0.0; 4],
         }
     }
 
@@ -114,59 +187,69 @@ impl Windows {
         self.cycles
     }
 
-    /// The frame last pushed was clipped: windows that hold it are flagged.
-    pub const fn mark_clipped(&mut self, history: &History) {
-        self.bad_until = history.count();
+    /// The frame last pushed was clipped: windows that hold it are flagged, and those of the ten cycles behind it, in which a
+    /// sensor recovers (common practice, no source).
+    pub fn mark_clipped(&mut self, history: &History) {
+        self.bad_until = history.count().wrapping_add(self.ten_cycles);
     }
 
-    /// Frames up to the one last pushed were lost: windows that hold it are flagged, and say so.
-    pub const fn mark_gap(&mut self, history: &History) {
-        self.bad_until = history.count();
+    /// Frames up to the one last pushed were lost: windows that hold them are flagged, and say so, and those of the ten cycles
+    /// behind them are flagged.
+    pub fn mark_gap(&mut self, history: &History) {
+        self.bad_until = history.count().wrapping_add(self.ten_cycles);
         self.gap_until = history.count();
     }
 
     /// Drops what is under way and begins a new window at the newest frame: after a gap that the history cannot bridge.
     pub const fn restart(&mut self, history: &History) {
         self.job = None;
+        self.overlaps = false;
         self.next = Position { frame: history.count().wrapping_add(kernel::REACH), fraction: 0 };
     }
 
-    /// One step, after a frame has been pushed; `frequency` in Hz places the end of the next window.
-    /// A window comes out some 110 frames after its end.
-    pub fn step(&mut self, history: &History, points: &mut Points, frequency: f32) -> Option<Window> {
+    /// One step, after a frame has been pushed. A window comes out [`DELAY`] frames after its end.
+    pub fn step(&mut self, history: &History, points: &mut Points, cut: &Cut) -> Option<Window> {
         match self.job {
             None => {
-                self.begin_job(history, frequency);
+                self.begin_job(history, cut);
                 None
             }
             Some(Job { stage: Stage::Resample(done), .. }) => {
                 self.resample(history, points, done);
                 None
             }
-            Some(Job { stage: Stage::Transform(channel), begin, length, .. }) => {
+            Some(Job { stage: Stage::Transform(channel), .. }) => {
                 self.transform(points, channel);
-                if channel < 3 {
-                    self.set_stage(Stage::Transform(channel.wrapping_add(1)));
+                let next = channel.wrapping_add(1);
+                self.set_stage(if next < 4 { Stage::Transform(next) } else { Stage::Measured });
+                None
+            }
+            Some(job @ Job { stage: Stage::Measured, .. }) => {
+                if history.count() < job.begin.advance(job.length).frame.wrapping_add(DELAY) {
                     return None;
                 }
                 self.job = None;
-                Some(self.window(begin, length))
+                Some(self.window(&job))
             }
         }
     }
 
-    fn begin_job(&mut self, history: &History, frequency: f32) {
+    fn begin_job(&mut self, history: &History, cut: &Cut) {
+        let Cut { frequency, watch, tick } = *cut;
         #[expect(clippy::cast_precision_loss, reason = "4800 is exact")]
         let frames = f32::from(self.cycles) * FRAMES_PER_SECOND as f32 / frequency;
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "'as' saturates; ≤ 2^43")]
         let length = (frames * 4_294_967_296.0) as u64;
         // The last point lies just before the end, and the kernel reaches TAPS − REACH frames further.
-        let last_needed = self.next.advance(length).frame.wrapping_add(TAIL);
-        if history.count() <= last_needed {
+        let end = self.next.advance(length);
+        if history.count() <= end.frame.wrapping_add(TAIL) {
             return;
         }
-        self.job = Some(Job { begin: self.next, length, at: self.next, stage: Stage::Resample(0) });
-        self.next = self.next.advance(length);
+        let begin = self.next;
+        let stage = Stage::Resample(0);
+        self.job = Some(Job { begin, length, at: begin, overlaps: self.overlaps, watch, stage });
+        self.overlaps = begin.frame < tick && tick < end.frame;
+        self.next = if self.overlaps { Position { frame: tick, fraction: 0 } } else { end };
     }
 
     fn resample(&mut self, history: &History, points: &mut Points, done: usize) {
@@ -177,7 +260,7 @@ impl Windows {
             let first = job.at.frame.wrapping_sub(kernel::REACH);
             let counts = match history.read(first, &mut scratch) {
                 Some(run) => kernel::at(run, job.at.fraction),
-                // Cannot happen while a job takes 103 frames; a zero would show as a sag.
+                // Cannot happen while a job takes 37 frames; a zero would show as a sag.
                 None => Counts::default(),
             };
             for (channel, count) in points.iter_mut().zip(counts) {
@@ -193,12 +276,16 @@ impl Windows {
 
     fn transform(&mut self, points: &mut Points, channel: usize) {
         let Some(points) = points.get_mut(channel) else { return };
-        let mut sum = 0.0;
+        let (mut sum, mut peak) = (0.0, 0.0);
         for run in points.chunks_exact(32) {
             // In pieces, so that a small square is not lost beside a large sum.
             let mut piece = 0.0;
             for point in run {
-                piece += point * point;
+                let square = point * point;
+                piece += square;
+                if square > peak {
+                    peak = square;
+                }
             }
             sum += piece;
         }
@@ -211,9 +298,14 @@ impl Windows {
             *place = rms;
             *phasor = Phasor::new(bin.re * scale, bin.im * scale);
         }
+        if let (Some(place), Some(crest)) = (self.harmonics.get_mut(channel), self.peak.get_mut(channel)) {
+            *place = harmonics::subgroups(bins, self.cycles, scale);
+            *crest = libm::sqrtf(peak);
+        }
     }
 
-    fn window(&self, begin: Position, length: u64) -> Window {
+    fn window(&self, job: &Job) -> Window {
+        let Job { begin, length, overlaps, watch, .. } = *job;
         let end = begin.advance(length).frame;
         #[expect(clippy::cast_precision_loss, reason = "24 bits of 43: 1e-7 of the length")]
         let frames = length as f32 * (1.0 / 4_294_967_296.0);
@@ -222,9 +314,14 @@ impl Windows {
             end,
             rms: self.rms,
             fundamental: self.fundamental,
+            harmonics: self.harmonics,
+            peak: self.peak,
+            fraction: begin.fraction,
             length: frames,
             flagged: self.bad_until > begin.frame.saturating_sub(kernel::REACH),
             gap: self.gap_until > begin.frame.saturating_sub(kernel::REACH),
+            overlaps,
+            watch,
         }
     }
 
@@ -235,19 +332,47 @@ impl Windows {
     }
 }
 
+/// A window is told so many frames after its end: a sag that begins in its last cycle has been seen by then, and the window can
+/// be flagged.
+pub const DELAY: u64 = 120;
+
 /// Frames that the kernel needs behind the instant it is read at.
 const TAIL: u64 = kernel::TAPS as u64 - kernel::REACH;
 
-/// The measured frequency: from how far the fundamental's phase moved between two windows that follow each other.
+/// Where a window lies and what phase it saw.
+#[derive(Clone, Copy, Debug)]
+pub struct Sighting {
+    /// Its first instant.
+    pub first: Position,
+    /// Frame of its end.
+    pub end: u64,
+    /// Its length in frames.
+    pub length: f32,
+    /// A fundamental in it.
+    pub phasor: Phasor,
+}
+
+/// The measured frequency in Hz: from how far the fundamental's phase moved between the middles of two windows.
 ///
 /// Both were cut to whole cycles of an estimate; where that was off, the phase at the second window's middle is not
-/// what it should be, and the difference tells the true frequency, free of harmonics.
-pub fn frequency(cycles: u16, before: (Phasor, f32), after: (Phasor, f32)) -> Option<f32> {
-    let ((phase_before, length_before), (phase_after, length_after)) = (before, after);
-    let between = 0.5 * (length_before + length_after);
-    let turn = (phase_after * phase_before.conj()).direction()?.angle();
+/// what it should be, and the difference tells the true frequency, free of harmonics. `None` when the windows overlap by more than
+/// half, or there was time for a cycle more or less between them.
+pub fn frequency(cycles: u16, before: &Sighting, after: &Sighting) -> Option<f32> {
+    let follows = before.end == after.first.frame;
+    let mean_length = 0.5 * (before.length + after.length);
+    let between = if follows {
+        mean_length
+    } else {
+        after.first.frames_since(before.first)? + 0.5 * (after.length - before.length)
+    };
+    if !(0.5 * mean_length..=1.5 * mean_length).contains(&between) {
+        return None;
+    }
+    let turn = (after.phasor * before.phasor.conj()).direction()?.angle() / core::f32::consts::TAU;
+    // Each phase is that of the window's first instant, whole cycles before its middle.
+    let whole = libm::roundf(f32::from(cycles) * between / mean_length - turn);
     #[expect(clippy::cast_precision_loss, reason = "4800 is exact")]
-    let hz = (f32::from(cycles) + turn / core::f32::consts::TAU) * FRAMES_PER_SECOND as f32 / between;
+    let hz = (whole + turn) * FRAMES_PER_SECOND as f32 / between;
     hz.is_finite().then_some(hz)
 }
 
@@ -259,12 +384,22 @@ mod tests {
     use std::vec::Vec;
 
     fn windows(rated: RatedFrequency, guess: f32, frames: u32, signal: impl Fn(f64) -> f64) -> Vec<Window> {
+        windows_at_ticks(rated, guess, frames, u64::MAX, signal)
+    }
+
+    fn windows_at_ticks(
+        rated: RatedFrequency,
+        guess: f32,
+        frames: u32,
+        tick: u64,
+        signal: impl Fn(f64) -> f64,
+    ) -> Vec<Window> {
         let (mut history, mut windows, mut out) = (History::new(), Windows::new(rated), Vec::new());
         let mut points = NO_POINTS;
         for n in 0..frames {
             let count = signal(f64::from(n) / 4800.0) * 8e6;
             history.push(&Frame { channels: [count as i32; 4] });
-            out.extend(windows.step(&history, &mut points, guess));
+            out.extend(windows.step(&history, &mut points, &Cut { frequency: guess, watch: guess, tick }));
         }
         out
     }
@@ -308,6 +443,29 @@ mod tests {
         }
     }
 
+    fn sighting(window: &Window) -> Sighting {
+        let [phasor, ..] = window.fundamental;
+        Sighting { first: window.first(), end: window.end, length: window.length, phasor }
+    }
+
+    #[test]
+    fn a_window_begins_at_the_tick_and_only_that_one_overlaps() {
+        let turn = core::f64::consts::TAU * 59.37;
+        let out = windows_at_ticks(RatedFrequency::Hz60, 59.4, 9600, 3333, |t| 0.5 * libm::cos(turn * t));
+        let at = out.iter().position(|window| window.overlaps).unwrap();
+        assert_eq!((out[at].begin, out[at].fraction), (3333, 0));
+        assert_eq!(out.iter().filter(|window| window.overlaps).count(), 1);
+        for (n, pair) in out.windows(2).enumerate() {
+            assert!(if n + 1 == at { pair[0].end > 3333 } else { pair[0].end == pair[1].begin });
+            let hz = frequency(12, &sighting(&pair[0]), &sighting(&pair[1]));
+            if let Some(hz) = hz {
+                assert!((f64::from(hz) - 59.37).abs() < 1e-3, "{n}: {hz}");
+            } else {
+                assert_eq!(n + 1, at);
+            }
+        }
+    }
+
     #[test]
     fn the_frequency_comes_from_the_phase_between_windows() {
         let turn = core::f64::consts::TAU * 60.013;
@@ -316,11 +474,7 @@ mod tests {
             0.5 * libm::cos(turn * t) + 0.05 * libm::cos(3.0 * turn * t) + 0.05 * libm::cos(5.0 * turn * t)
         });
         for pair in out.windows(2) {
-            let hz = frequency(
-                12,
-                (pair[0].fundamental[0], pair[0].length),
-                (pair[1].fundamental[0], pair[1].length),
-            );
+            let hz = frequency(12, &sighting(&pair[0]), &sighting(&pair[1]));
             assert!((f64::from(hz.unwrap()) - 60.013).abs() < 1e-3, "{hz:?}");
         }
     }

@@ -120,17 +120,16 @@ impl Levels {
     }
 
     fn window(&self, steady: &Steady, begin: u64, end: u64, length: f64) -> Window {
-        let mut rms = [0.0; 4];
-        let mut fundamental = [Phasor::ZERO; 4];
-        let slots =
-            rms.iter_mut().zip(&mut fundamental).zip(steady.channels.iter().zip(self.converter.scale));
-        for ((rms, phasor), (channel, scale)) in slots {
+        let mut window = Window { length: length as f32, ..Window::of_zeros(begin, end) };
+        for (index, (channel, scale)) in steady.channels.iter().zip(self.converter.scale).enumerate() {
             let Complex { re, im } = channel.fundamental.scaled(scale);
-            *rms = (channel.rms * scale) as f32;
-            *phasor = Phasor::new(re as f32, im as f32);
+            window.rms[index] = (channel.rms * scale) as f32;
+            window.peak[index] = (channel.peak * scale) as f32;
+            window.fundamental[index] = Phasor::new(re as f32, im as f32);
+            window.harmonics[index] = channel.harmonics.map(|rms| (rms * scale) as f32);
+            window.flagged |= channel.is_clipped;
         }
-        let flagged = steady.channels.iter().any(|channel| channel.is_clipped);
-        Window { begin, end, rms, fundamental, length: length as f32, flagged, gap: false }
+        window
     }
 }
 

@@ -16,25 +16,22 @@ const BETA: f64 = 8.0;
 /// Rates that a record may have, in Hz. Below, the fundamental is not covered; above, it is no power record.
 pub const RATE_RANGE_HZ: std::ops::RangeInclusive<f64> = 2_000.0..=100_000.0;
 
-/// Resamples `input`, taken at `input_hz`, to 4800 Hz; output k lies at k/4800 s + `shift_s` after input 0.
+/// Resamples `input`, taken at `input_hz`, to `count` values at 4800 Hz; the k-th lies k/4800 s + `first_s` after input 0.
 ///
 /// A NaN is a missing sample: it is bridged by a straight line for its neighbours' sake, and an output whose
-/// nearest input is missing is NaN itself. The output ends with the last input. Input at 4800 Hz without a
-/// shift is returned unchanged.
-pub fn to_frame_rate(input: &[f64], input_hz: f64, shift_s: f64) -> Vec<f64> {
+/// nearest input is missing is NaN itself. All of an input at 4800 Hz is returned unchanged.
+pub fn resample(input: &[f64], input_hz: f64, first_s: f64, count: usize) -> Vec<f64> {
     let output_hz = frames_per_second();
-    if input_hz == output_hz && shift_s == 0.0 {
+    if input_hz == output_hz && first_s == 0.0 && count == input.len() {
         return input.to_vec();
     }
-    let Some(&last) = input.last() else { return Vec::new() };
+    let Some(&last) = input.last() else { return vec![f64::NAN; count] };
     let bridged = bridge(input);
     let kernel = Kernel::new(input_hz, output_hz);
-    let phases = Phases::new(&kernel, input_hz, output_hz, shift_s);
-    let span_s = (input.len() - 1) as f64 / input_hz;
-    let count = libm::floor(span_s * output_hz + 1e-9) as usize + 1;
+    let phases = Phases::new(kernel, (input_hz, output_hz), first_s, count);
     let mut output = Vec::with_capacity(count);
     for k in 0..count {
-        let nearest = libm::round((k as f64 / output_hz + shift_s) * input_hz);
+        let nearest = libm::round((k as f64 / output_hz + first_s) * input_hz);
         let nearest = if nearest > 0.0 { nearest as usize } else { 0 };
         let missing = input.get(nearest).copied().unwrap_or(last).is_nan();
         output.push(if missing { f64::NAN } else { phases.value(&bridged, k) });
@@ -57,15 +54,17 @@ enum Step {
     Exact(u64, Vec<isize>),
     /// Anything else: straight lines between rows. Input samples an output, and the shift in input samples.
     Between(f64, f64),
+    /// Fewer outputs than rows: each has its own weights. Input samples an output, and the shift in input samples.
+    Each(Kernel, f64, f64),
 }
 
 /// Rows of the general case: a straight line between neighbours is off by less than 5e-6 of full scale.
 const ROWS: usize = 512;
 
 impl Phases {
-    fn new(kernel: &Kernel, input_hz: f64, output_hz: f64, shift_s: f64) -> Self {
+    fn new(kernel: Kernel, (input_hz, output_hz): (f64, f64), first_s: f64, outputs: usize) -> Self {
         let half = kernel.half as isize;
-        let shift = shift_s * input_hz;
+        let shift = first_s * input_hz;
         if libm::floor(input_hz) == input_hz {
             let (numerator, count) = (input_hz as u64, output_hz as u64);
             let divisor = greatest_common_divisor(numerator, count);
@@ -77,6 +76,9 @@ impl Phases {
                 let carries = (0..count).map(|row| whole(row) as isize).collect();
                 return Self { rows, step: Step::Exact(numerator, carries), half };
             }
+        }
+        if outputs <= ROWS {
+            return Self { rows: Vec::new(), step: Step::Each(kernel, input_hz / output_hz, shift), half };
         }
         let rows = (0..=ROWS).map(|row| kernel.weights(row as f64 / ROWS as f64)).collect();
         Self { rows, step: Step::Between(input_hz / output_hz, shift), half }
@@ -100,6 +102,11 @@ impl Phases {
                 let (low, high) =
                     (self.row(samples, start, row as usize), self.row(samples, start, row as usize + 1));
                 low + (high - low) * (place - row)
+            }
+            Step::Each(kernel, step, shift) => {
+                let position = k as f64 * step + shift;
+                let whole = libm::floor(position);
+                apply(samples, whole as isize + 1 - self.half, &kernel.weights(position - whole))
             }
         }
     }
@@ -212,6 +219,13 @@ mod tests {
     fn wave(hz: f64, rate: f64, seconds: f64) -> Vec<f64> {
         let count = (seconds * rate) as usize;
         (0..count).map(|k| libm::sin(core::f64::consts::TAU * hz * k as f64 / rate + 0.3)).collect()
+    }
+
+    /// As many as lie within the input.
+    fn to_frame_rate(input: &[f64], input_hz: f64, first_s: f64) -> Vec<f64> {
+        let span_s = input.len().saturating_sub(1) as f64 / input_hz;
+        let count = libm::floor(span_s * 4800.0 + 1e-9) as usize + 1;
+        resample(input, input_hz, first_s, if input.is_empty() { 0 } else { count })
     }
 
     /// Largest error of an output against the true sine, away from the ends.

@@ -10,6 +10,7 @@ use std::io::{self, Write};
 use wyelog_firmware::frontend::{FULL_SCALE, Frame, Input};
 use wyelog_firmware::tape::{ITEM_BYTES, Item, encode, encode_head};
 use wyelog_protocol::bank::Settings;
+use wyelog_protocol::quantity::{Current, Voltage};
 
 use crate::comtrade::{BankSignals, Error, Record};
 use crate::scenario::{BankFile, Scenario};
@@ -49,19 +50,38 @@ pub fn from_scenario(scenario: &Scenario) -> Tape {
 }
 
 /// The tape of a record, the bank being as `bank` says. A record without a neutral current gives a neutral channel
-/// of zeros; samples that the record marks as missing become lost frames.
+/// of zeros; samples that the record marks as missing become lost frames, saturated ones stand at full scale.
 ///
 /// # Errors
 /// The record lacks a voltage, or has two channels for one quantity, or a rate outside 2…100 kHz.
 pub fn from_comtrade(record: &Record, bank: &BankFile) -> Result<Tape, Error> {
-    let signals = record.bank_signals(&record.bank_channels(&bank.channels)?)?;
+    let channels = record.bank_channels(&bank.channels)?;
+    let signals = record.corrected_signals(&channels, &bank.corrections())?;
+    Ok(from_signals(signals, record.config.start_utc_ns(), bank))
+}
+
+/// The tape of signals that begin at `start_ns` since 1970, UTC. Where a signal saturates, the logger's full scale is put
+/// there, so that it sees the saturation and no larger value than there was.
+pub fn from_signals(signals: BankSignals, start_ns: i64, bank: &BankFile) -> Tape {
+    let mut settings = bank.settings();
+    let [a, b, c, neutral] = signals.clip;
+    for (sensor, clip) in settings.sensors.voltage.iter_mut().zip([a, b, c]) {
+        if let Some(volts) = clip
+            .filter(|volts| *volts >= 1.0 && sensor.full_scale.value_f64().is_none_or(|full| *volts < full))
+        {
+            sensor.full_scale = Voltage::quantise(volts as f32);
+        }
+    }
+    let full = settings.sensors.neutral_full_scale.value_f64();
+    if let Some(amps) = neutral.filter(|amps| *amps >= 0.1 && full.is_none_or(|full| *amps < full)) {
+        settings.sensors.neutral_full_scale = Current::quantise(amps as f32);
+    }
     let frames = signals.volts.iter().map(Vec::len).min().unwrap_or(0) as u64;
-    let start_ms = record.config.start_utc_ns().div_euclid(1_000_000);
-    Ok(Tape::new(bank.settings(), start_ms, frames, Box::new(frames_of(signals))))
+    Tape::new(settings, start_ns.div_euclid(1_000_000), frames, Box::new(frames_of(signals)))
 }
 
 fn frames_of(signals: BankSignals) -> impl Iterator<Item = waveform::Frame> + Send {
-    let BankSignals { volts: [a, b, c], neutral, contact } = signals;
+    let BankSignals { volts: [a, b, c], neutral, contact, .. } = signals;
     let volts = a.into_iter().zip(b).zip(c).map(|((a, b), c)| [a, b, c]);
     volts.enumerate().map(move |(index, volts)| waveform::Frame {
         volts,
@@ -207,7 +227,9 @@ mod tests {
         let Input::Frame(first) = inputs[2] else { panic!() };
         // Crest of A at time 0 is a 2.5th of full scale.
         assert!((f64::from(first.channels[0]) / COUNTS - 0.4).abs() < 1e-6);
-        assert!(inputs.iter().all(|input| !matches!(input, Input::Frame(frame) if frame.clipped())));
+        assert!(
+            inputs.iter().all(|input| !matches!(input, Input::Frame(frame) if frame.clipped().count() > 0))
+        );
     }
 
     #[test]

@@ -40,6 +40,8 @@ pub fn in_short(condition: Condition, phases: Phases) -> String {
     match condition {
         Condition::BlownFuse => format!("fuse of phase {phases} most likely blown"),
         Condition::Interruption => "feeder dead".to_owned(),
+        Condition::Sag => format!("voltage sag, phase {phases}"),
+        Condition::Swell => format!("voltage swell, phase {phases}"),
     }
 }
 
@@ -48,6 +50,8 @@ pub fn explain(alarm: &Alarm) -> Explanation {
     match alarm.condition {
         Condition::BlownFuse => blown_fuse(alarm),
         Condition::Interruption => interruption(alarm),
+        Condition::Sag => sag(alarm),
+        Condition::Swell => swell(alarm),
     }
 }
 
@@ -85,5 +89,39 @@ fn interruption(alarm: &Alarm) -> Explanation {
         ],
         todo: vec!["Compare with the feeder's own records; nothing is wrong with the bank by this alone."],
         cautions: vec![COMES_BACK, CHARGED, NOT_ISOLATED, INFORMS],
+    }
+}
+
+fn sag(alarm: &Alarm) -> Explanation {
+    Explanation {
+        happened: format!(
+            "The voltage of phase {} fell below the sag threshold (IEC 61000-4-30, which calls it a dip): most often a fault \
+             or a large motor start elsewhere. The neutral current of a healthy bank moves with it.",
+            phases_text(alarm.phases)
+        ),
+        otherwise: vec![
+            "Within an interruption the voltages fall through the sag threshold too: both are listed.",
+            "A voltage sensor or its lead with a loose contact looks the same on its one phase.",
+        ],
+        todo: vec!["Compare with the feeder's own records; nothing is wrong with the bank by this alone."],
+        cautions: vec![INFORMS],
+    }
+}
+
+fn swell(alarm: &Alarm) -> Explanation {
+    Explanation {
+        happened: format!(
+            "The voltage of phase {} rose above the swell threshold (IEC 61000-4-30): most often the healthy phases beside \
+             an earth fault, or load that was dropped.",
+            phases_text(alarm.phases)
+        ),
+        otherwise: vec![
+            "A wrong sensor ratio or rated voltage in the settings would show a swell that never ends.",
+        ],
+        todo: vec![
+            "If it lasted, compare with what the units stand: 110 % of their rated voltage for long, more only for short times \
+             (IEEE 18).",
+        ],
+        cautions: vec![STAY_CLEAR, INFORMS],
     }
 }

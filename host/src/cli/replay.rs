@@ -1,29 +1,31 @@
 //! `wyelog replay`
 
+mod json;
+
 use std::io::Write;
 use std::path::PathBuf;
 
-use serde_json::{Value, json};
 use wyelog::alarms::{Alarm, details};
 use wyelog::replay::{Output, Source};
 use wyelog::time::frames_to_seconds;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::message::Live;
-use wyelog_protocol::quantity::{Quantity, Scale};
-use wyelog_protocol::record::{Interval, Range};
+use wyelog_simulator::comtrade::ChannelNames;
 
 use super::progress::Progress;
-use super::sheet::{self, count};
+use super::sheet;
 use super::{Failure, Outcome, say};
 
 /// Run the logger firmware over a recorded waveform (COMTRADE), here, and show what it finds.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
-The channels are found by the record's phase and unit fields (A, B, C in V or kV, N in A), or named in the bank file.
+The channels are found by the record's phase and unit fields (A, B, C in V or kV to ground, N in A), or named here or in the
+bank file. A status channel named after the close command or the switch status is the contact input.
 
 Examples:
   wyelog replay fault.cfg --bank b3.toml
-  wyelog replay fault.cfg --bank b3.toml --json     one object a line; type is window, interval or event
+  wyelog replay fault.cfg --bank b3.toml --json     one object a line; type is window, interval, operation or event
+  wyelog replay bus.cfg --bank b3.toml --voltage-a VA1 --voltage-b VB1 --voltage-c VC1 --neutral none
 
 A bank file:
   [bank]
@@ -41,75 +43,77 @@ pub struct Arguments {
     /// JSON, one object a line
     #[arg(long)]
     json: bool,
+    /// Channel with the voltage to ground of A, by its name, or #3 for the third
+    #[arg(long, value_name = "NAME", help_heading = "Channels")]
+    voltage_a: Option<String>,
+    /// The same of B
+    #[arg(long, value_name = "NAME", help_heading = "Channels")]
+    voltage_b: Option<String>,
+    /// The same of C
+    #[arg(long, value_name = "NAME", help_heading = "Channels")]
+    voltage_c: Option<String>,
+    /// Channel with the neutral current, star to ground; none: voltages only
+    #[arg(long, value_name = "NAME", help_heading = "Channels")]
+    neutral: Option<String>,
+    /// Status channel that is on while the bank is closed, or told to be; none: no contact input
+    #[arg(long, value_name = "NAME", help_heading = "Channels")]
+    contact: Option<String>,
 }
 
 /// Does it.
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
-    let source = Source::read(&arguments.record, &arguments.bank)?;
+    let Arguments { voltage_a, voltage_b, voltage_c, neutral, contact, .. } = arguments;
+    let names = ChannelNames {
+        voltage: [voltage_a.clone(), voltage_b.clone(), voltage_c.clone()],
+        neutral: neutral.clone(),
+        contact: contact.clone(),
+    };
+    let source = Source::read(&arguments.record, &arguments.bank, names)?;
     let name = arguments.record.display().to_string();
-    let missing = source.missing_samples;
-    if !source.has_neutral {
-        say(&format!("{name}: no neutral current in the record: voltages only, nothing is said of the bank"));
+    for note in &source.notes {
+        say(&note.to_string());
     }
-    if missing > 0 {
-        say(&format!("{name}: the .dat file ends {} early; the rest is read", count(missing, "sample")));
-    }
-    if source.bytes_behind > 0 {
-        say(&format!(
-            "{name}: the .dat file has {} behind the samples that the .cfg file announces: not read; check its last sample \
-             number (endsamp)",
-            count(source.bytes_behind, "byte")
-        ));
-    }
+    let is_whole = !source.notes.iter().any(|note| note.is_loss);
     let settings = source.settings().clone();
-    if let Some(hz) = source.other_frequency {
-        say(&format!(
-            "{name}: the record states {hz} Hz and {} {} Hz; check which of them is right",
-            arguments.bank.display(),
-            settings.nameplate.frequency.hz()
-        ));
-    }
-    let is_whole = missing == 0 && source.bytes_behind == 0;
+    let view =
+        json::View { settings: settings.clone(), scaling: source.scaling(), has_neutral: source.has_neutral };
+    let heading = Heading { name, duration_s: source.duration_s, has_contact: source.has_contact };
     let mut evaluated = false;
-    let heading = (source.duration_s, source.has_contact);
-    let mut windows = Vec::new();
+    let mut found = Found::default();
     let mut written = Ok(());
     let seconds = source.duration_s.ceil() as u64;
     // Beside lines on the same terminal it would only disturb.
     let mut progress = (!arguments.json).then(|| Progress::new(seconds, "s"));
     let alarms = source.run(&mut |output| {
-        if let (Some(progress), Output::Window(live)) = (&mut progress, &output) {
-            progress.update(frames_to_seconds(live.stamp.frame) as u64, seconds, String::new);
-        }
-        if let Output::Window(live) = &output {
-            evaluated |= live.u2.value().is_some();
+        if let Output::Window(window) = &output {
+            if let Some(progress) = &mut progress {
+                progress.update(frames_to_seconds(window.measured.end) as u64, seconds, String::new);
+            }
+            evaluated |= window.live.as_ref().is_some_and(|live| live.u2.value().is_some());
         }
         if written.is_err() {
             return;
         }
         if arguments.json {
-            let value = match &output {
-                Output::Window(live) => window(live, &settings),
-                Output::Interval(record) => interval(record, &settings),
-            };
-            written = writeln!(out, "{value}");
-        } else if let Output::Window(live) = output {
-            windows.push(live);
+            written = writeln!(out, "{}", view.output(&output));
+        } else {
+            found.take(output);
         }
     });
     drop(progress);
     written?;
     if arguments.json {
         for alarm in &alarms {
-            writeln!(out, "{}", event(alarm))?;
+            writeln!(out, "{}", json::event(alarm))?;
         }
     } else {
-        show(&name, heading, &settings, &windows, &alarms, out)?;
+        show(&heading, &settings, &found, &alarms, out)?;
     }
     if !evaluated && alarms.is_empty() {
         say(&format!(
-            "{name}: in no window could the voltages be evaluated, so nothing was looked for; check the record's length, \
+            "{}: in no window could the voltages be evaluated, so nothing was looked for; check the record's length, \
              rate and units, and the voltage and frequency in {}",
+            heading.name,
             arguments.bank.display()
         ));
         return Ok(Outcome::Partly);
@@ -117,27 +121,64 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     Ok(if is_whole { Outcome::Whole } else { Outcome::Partly })
 }
 
+struct Heading {
+    name: String,
+    duration_s: f64,
+    has_contact: bool,
+}
+
+/// What the text form shows of the windows.
+#[derive(Default)]
+struct Found {
+    first: Option<Live>,
+    last: Option<Live>,
+    windows: u64,
+    flagged: u64,
+    operations: Vec<(u64, bool)>,
+}
+
+impl Found {
+    fn take(&mut self, output: Output) {
+        match output {
+            Output::Window(window) => {
+                self.windows += 1;
+                self.flagged += u64::from(window.measured.flagged);
+                if let Some(live) = window.live {
+                    self.first.get_or_insert(live);
+                    self.last = Some(live);
+                }
+            }
+            Output::Operation { frame, closed } => self.operations.push((frame, closed)),
+            Output::Interval(_) => {}
+        }
+    }
+}
+
 fn show(
-    name: &str,
-    (duration_s, has_contact): (f64, bool),
+    heading: &Heading,
     settings: &Settings,
-    windows: &[Live],
+    found: &Found,
     alarms: &[Alarm],
     out: &mut impl Write,
 ) -> Result<(), Failure> {
-    let contact = if has_contact { "with" } else { "without" };
-    writeln!(out, "Record    {name}: {duration_s:.3} s, {contact} a contact input")?;
+    let contact = if heading.has_contact { "with" } else { "without" };
+    writeln!(out, "Record    {}: {:.3} s, {contact} a contact input", heading.name, heading.duration_s)?;
     writeln!(out, "Bank      {}", sheet::bank(settings))?;
-    if let [first, .., last] = windows {
+    if let (Some(first), Some(last)) = (&found.first, &found.last) {
         write!(out, "First     {}", sheet::live(first))?;
         write!(out, "Last      {}", sheet::live(last))?;
     }
     writeln!(
         out,
-        "Windows   {}, each of {} cycles",
-        windows.len(),
-        settings.nameplate.frequency.cycles_per_window()
+        "Windows   {}, each of {} cycles; flagged: {}",
+        found.windows,
+        settings.nameplate.frequency.cycles_per_window(),
+        found.flagged
     )?;
+    for (frame, closed) in &found.operations {
+        let to = if *closed { "closed" } else { "open" };
+        writeln!(out, "Contact   {to} from {:.3} s on", frames_to_seconds(*frame))?;
+    }
     writeln!(out)?;
     if alarms.is_empty() {
         writeln!(out, "No condition was found.")?;
@@ -147,83 +188,4 @@ fn show(
         write!(out, "{}", details(alarm))?;
     }
     Ok(())
-}
-
-/// A window. `t_s` is its first instant, from the start of the record; angles are against the positive-sequence
-/// voltage.
-fn window(live: &Live, settings: &Settings) -> Value {
-    let cycles = f64::from(settings.nameplate.frequency.cycles_per_window());
-    let hz = number(live.frequency).unwrap_or_else(|| f64::from(settings.nameplate.frequency.hz()));
-    // The record's neutral angle is against the ideal capacitor current of A, 90 degrees ahead of the voltage.
-    let neutral_angle = number(live.neutral_angle).map(|angle| wrapped(angle + 90.0));
-    json!({
-        "type": "window",
-        "t_s": frames_to_seconds(live.stamp.frame) - cycles / hz,
-        "frequency_hz": number(live.frequency),
-        "voltage_v": live.voltage.map(number),
-        "voltage_angle_deg": live.voltage_angle.map(number),
-        "phasor_v": phasors(live),
-        "neutral_a": number(live.neutral),
-        "neutral_phasor_a": [number(live.neutral_fundamental), neutral_angle],
-        "u2_percent": number(live.u2),
-        "u0_percent": number(live.u0),
-        "residual_pu": number(live.residual),
-        "residual_angle_deg": number(live.residual_angle),
-        "connected": live.connected.map(number),
-    })
-}
-
-/// Fundamental rms and angle in degrees of each voltage, against the positive-sequence voltage.
-fn phasors(live: &Live) -> Vec<[Option<f64>; 2]> {
-    let parts = live.voltage_fundamental.iter().zip(live.voltage_angle);
-    parts.map(|(size, angle)| [number(*size), number(angle)]).collect()
-}
-
-/// An interval. `t_s` is its end, from the start of the record.
-fn interval(interval: &Interval, settings: &Settings) -> Value {
-    let rms = |of: fn(&Range<_>) -> Quantity<_>| interval.voltage.each_ref().map(|range| number(of(range)));
-    json!({
-        "type": "interval",
-        "t_s": frames_to_seconds(interval.stamp.frame),
-        "length_s": settings.interval_s,
-        "windows": interval.windows,
-        "flagged": interval.flagged,
-        "frequency_hz": number(interval.frequency),
-        "voltage_v": rms(|range| range.rms),
-        "voltage_min_v": rms(|range| range.min),
-        "voltage_max_v": rms(|range| range.max),
-        "neutral_a": number(interval.neutral.rms),
-        "neutral_min_a": number(interval.neutral.min),
-        "neutral_max_a": number(interval.neutral.max),
-        "residual_pu": number(interval.residual),
-        "u2_percent": number(interval.u2),
-        "u0_percent": number(interval.u0),
-        "nema_percent": number(interval.nema),
-        "connected": interval.connected.map(number),
-    })
-}
-
-/// An occurrence of a condition; times from the start of the record, null for what had not come when it ended.
-fn event(alarm: &Alarm) -> Value {
-    json!({
-        "type": "event",
-        "condition": alarm.condition.name(),
-        "phases": alarm.phases.letters().collect::<Vec<_>>(),
-        "route": alarm.route().name(),
-        "begin_s": alarm.begin.seconds(),
-        "detected_s": alarm.detected.map(|when| when.seconds()),
-        "announced_s": alarm.announced.map(|when| when.seconds()),
-        "end_s": alarm.end.map(|when| when.seconds()),
-        "residual_pu": number(alarm.evidence.residual),
-        "residual_angle_deg": number(alarm.evidence.residual_angle),
-        "voltage_v": alarm.evidence.voltage.map(number),
-    })
-}
-
-fn number<S: Scale>(quantity: Quantity<S>) -> Option<f64> {
-    quantity.value_f64()
-}
-
-fn wrapped(degrees: f64) -> f64 {
-    if degrees > 180.0 { degrees - 360.0 } else { degrees }
 }

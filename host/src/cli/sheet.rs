@@ -35,13 +35,18 @@ pub fn live(live: &Live) -> String {
     row("", ["A", "B", "C", "neutral"].map(str::to_owned));
     row("rms", three(live.voltage.map(|v| value(v, 0)), value(live.neutral, 2)));
     row("angle", three(live.voltage_angle.map(|v| value(v, 1)), value(live.neutral_angle, 1)));
-    row("connected", three(live.connected.map(|v| value(v, 3)), String::new()));
+    let has_neutral = live.neutral.value().is_some();
+    if has_neutral {
+        row("connected", three(live.connected.map(|v| value(v, 3)), String::new()));
+    }
     let residual = match live.residual.value() {
+        _ if !has_neutral => String::new(),
         Some(_) => format!("{} at {}", value(live.residual, 3), value(live.residual_angle, 1)),
         None => "cannot be told from these voltages".to_owned(),
     };
+    let before = if has_neutral { "; neutral current that the voltages do not explain: " } else { "" };
     out.push_str(&format!(
-        "  frequency {}, u2 {}, u0 {}; neutral current that the voltages do not explain: {residual}\n",
+        "  frequency {}, u2 {}, u0 {}{before}{residual}\n",
         value(live.frequency, 3),
         value(live.u2, 2),
         value(live.u0, 2),

@@ -2,10 +2,12 @@
 
 mod builder;
 mod rows;
+mod spectra;
 
 use polars::prelude::{DataType, Field, Schema, TimeUnit, TimeZone};
 
 pub use rows::{EARLIEST_MS, Rows};
+pub use spectra::SPECTRA;
 
 /// What a column holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -134,6 +136,22 @@ pub const EVENTS: Table = Table {
     ],
 };
 
+/// A row a record of waveforms. The samples themselves stay in the raw logs: `wyelog captures` makes COMTRADE of them.
+pub const CAPTURES: Table = Table {
+    name: "captures",
+    by_month: false,
+    columns: &[
+        ("device", Kind::Text),
+        ("bank", Kind::Text),
+        ("sequence", Kind::U32),
+        ("boot", Kind::U32),
+        ("frame", Kind::U64),
+        ("time", Kind::Time),
+        ("samples", Kind::U32),
+        ("follows", Kind::Text),
+    ],
+};
+
 /// A row for whatever happened to a logger itself.
 pub const STATUS: Table = Table {
     name: "status",
@@ -172,4 +190,4 @@ pub const SETTINGS: Table = Table {
 };
 
 /// All tables.
-pub const TABLES: [&Table; 4] = [&INTERVALS, &EVENTS, &STATUS, &SETTINGS];
+pub const TABLES: [&Table; 6] = [&INTERVALS, &SPECTRA, &EVENTS, &CAPTURES, &STATUS, &SETTINGS];

@@ -1,20 +1,28 @@
 //! Logs into the store: each wholly, or not at all.
 
-use std::collections::HashSet;
+mod files;
+mod prepare;
+mod read;
+
+pub use files::collect_files;
+pub(super) use files::write_whole;
+
+use std::collections::{HashSet, VecDeque};
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, Write};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 use std::thread;
 
-use polars::prelude::{DataFrame, ParquetCompression, ParquetWriter, col};
-use sha2::{Digest, Sha256};
+use polars::prelude::col;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::record::Record;
 
-use super::columns::{Rows, TABLES};
+use super::columns::TABLES;
 use super::{Mark, Store, StoreError};
-use crate::log::{Log, LogError, Sequenced};
+use crate::log::{Log, LogError};
+use prepare::{Prepared, Written};
+use read::{Content, Read};
 
 /// What became of a file.
 #[derive(Debug)]
@@ -80,8 +88,8 @@ impl Store {
         let mut known: HashSet<PathBuf> = HashSet::new();
         for mark in &self.marks {
             known.extend(mark.files.iter().map(|file| self.dir.join(file)));
-            known.insert(self.raw(&mark.hash));
-            known.insert(self.mark(&mark.hash));
+            known.insert(raw(&self.dir, &mark.hash));
+            known.insert(self::mark(&self.dir, &mark.hash));
         }
         let folders = TABLES.iter().map(|table| table.name).chain(["raw", "logs"]);
         for folder in folders {
@@ -94,14 +102,6 @@ impl Store {
         Ok(())
     }
 
-    fn raw(&self, hash: &str) -> PathBuf {
-        self.dir.join("raw").join(hash).with_extension("log")
-    }
-
-    fn mark(&self, hash: &str) -> PathBuf {
-        self.dir.join("logs").join(hash).with_extension("toml")
-    }
-
     /// The settings of a logger before its record `sequence`, by the logs that are in. They are read from the raw logs,
     /// which hold them whole.
     fn settings_before(&self, device: &str, sequence: u32) -> Option<Settings> {
@@ -112,7 +112,7 @@ impl Store {
         let mut marks: Vec<&Mark> = self.marks.iter().filter(earlier).collect();
         marks.sort_by_key(|mark| std::cmp::Reverse(mark.sequences.first().copied()));
         marks.into_iter().find_map(|mark| {
-            let log = Log::read(&self.raw(&mark.hash)).ok()?;
+            let log = Log::read(&raw(&self.dir, &mark.hash)).ok()?;
             log.records.into_iter().rev().find_map(|kept| match kept.record {
                 Record::Settings(record) if kept.sequence < sequence => Some(record.settings),
                 _ => None,
@@ -147,43 +147,9 @@ impl Store {
     }
 }
 
-/// A file, as far as it can be judged without the store.
-struct Read {
-    path: PathBuf,
-    content: Content,
-}
-
-enum Content {
-    Log { bytes: Vec<u8>, hash: String, log: Box<Log> },
-    Known,
-    NotALog(LogError),
-}
-
-impl Read {
-    /// Reads and decodes; a file whose hash is `known` is not decoded.
-    fn of(path: &Path, known: &HashSet<String>) -> Self {
-        Self { path: path.to_owned(), content: Self::content(path, known) }
-    }
-
-    fn content(path: &Path, known: &HashSet<String>) -> Content {
-        let bytes = match fs::read(path) {
-            Ok(bytes) => bytes,
-            Err(source) => return Content::NotALog(LogError::File { path: path.to_owned(), source }),
-        };
-        let hash: String = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
-        if known.contains(&hash) {
-            return Content::Known;
-        }
-        match Log::of_file(path, bytes.as_slice()) {
-            Ok(log) => Content::Log { bytes, hash, log: Box::new(log) },
-            Err(error) => Content::NotALog(error),
-        }
-    }
-}
-
 impl Writer<'_> {
-    /// Takes logs in, one after the other; the next is read while one is written. Whatever happens, each is in wholly or not
-    /// at all. `each` is told what became of a file.
+    /// Takes logs in, one after the other: one is read, the one before it made into tables and the one before that written at
+    /// the same time. Whatever happens, each is in wholly or not at all. `each` is told what became of a file.
     ///
     /// # Errors
     /// The store cannot be written or read: what was taken before is in. A file that cannot be read or is no log is no error but
@@ -191,9 +157,10 @@ impl Writer<'_> {
     pub fn ingest_all(
         &mut self,
         paths: &[PathBuf],
-        each: &mut dyn FnMut(&Ingested),
+        each: &mut dyn FnMut(Ingested),
     ) -> Result<(), StoreError> {
         let known: HashSet<String> = self.store.marks.iter().map(|mark| mark.hash.clone()).collect();
+        let dir = self.store.dir.clone();
         thread::scope(|scope| {
             let (sender, read) = mpsc::sync_channel(1);
             scope.spawn(move || {
@@ -204,11 +171,25 @@ impl Writer<'_> {
                     }
                 }
             });
-            for Read { path, content } in read {
-                let verdict = self.judge(&path, content)?;
-                each(&Ingested { path, verdict });
+            let (prepared, to_write) = mpsc::sync_channel::<Prepared>(1);
+            let (done, written) = mpsc::channel();
+            scope.spawn(move || {
+                for log in to_write {
+                    let result = log.write(&dir);
+                    let has_failed = result.is_err();
+                    // Behind one that failed none is written.
+                    if done.send(result).is_err() || has_failed {
+                        return;
+                    }
+                }
+            });
+            let mut line =
+                Line { store: self.store, prepared: Some(prepared), written, waiting: VecDeque::new() };
+            for file in read {
+                line.take(file, each)?;
             }
-            Ok(())
+            line.prepared = None;
+            line.settle(&|_| true, each)
         })
     }
 
@@ -217,147 +198,101 @@ impl Writer<'_> {
     /// # Errors
     /// As [`Writer::ingest_all`].
     pub fn ingest(&mut self, path: &Path) -> Result<Ingested, StoreError> {
-        let Read { path, content } = Read::of(path, &HashSet::new());
-        let verdict = self.judge(&path, content)?;
-        Ok(Ingested { path, verdict })
+        let mut told = None;
+        self.ingest_all(&[path.to_owned()], &mut |ingested| told = Some(ingested))?;
+        told.ok_or_else(|| StoreError::Read {
+            path: path.to_owned(),
+            source: io::Error::other("the reading was given up"),
+        })
     }
+}
 
-    fn judge(&mut self, path: &Path, content: Content) -> Result<Verdict, StoreError> {
-        let (bytes, hash, log) = match content {
-            Content::Log { bytes, hash, log } => (bytes, hash, *log),
-            Content::Known => return Ok(Verdict::Known),
-            Content::NotALog(error) => return Ok(Verdict::NotALog(error)),
-        };
-        // The same file twice among the paths.
-        if self.store.marks.iter().any(|mark| mark.hash == hash) {
-            return Ok(Verdict::Known);
-        }
-        let source = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
-        let device = log.identity.as_ref().map_or_else(|| source.clone(), |identity| identity.serial.clone());
-        let unread = log.unread.sentences();
-        let held = self.store.held(&device)?;
-        let is_new = |kept: &Sequenced| !held.contains(&identity(kept));
-        let sequences = ranges(log.records.iter().filter(|kept| is_new(kept)));
-        let records: u64 = sequences.iter().map(|(from, to)| u64::from(to - from)).sum();
-        let known = log.records.len() as u64 - records;
-        let first = log.records.first().map_or(0, |kept| kept.sequence);
-        let rows = Rows::new(&device, &log.records, is_new, self.store.settings_before(&device, first));
-        let banks: Vec<String> = rows.banks.iter().cloned().collect();
-        let mut notes = self.notes(&device, &banks, rows.clock_before_2000);
-        notes.extend(log.end.filter(|end| end.refused > 0).map(|end| {
-            format!(
-                "the logger's flash has refused {} records since start {}: they are lost",
-                end.refused, end.boot
-            )
-        }));
-        let mut files = Vec::new();
-        for (table, month, frame) in rows.finish()? {
-            let folder = match (table.by_month, month) {
-                (true, Some(month)) => format!("{}/month={month}", table.name),
-                _ => table.name.to_owned(),
-            };
-            let file = format!("{folder}/{hash}.parquet");
-            write_parquet(&self.store.dir.join(&file), frame)?;
-            files.push(file);
-        }
-        write_whole(&self.store.raw(&hash), &bytes)?;
-        let mark = Mark {
-            hash,
-            source,
-            device: device.clone(),
-            banks,
-            sequences,
-            records,
-            unread: unread.clone(),
-            files,
-        };
-        let text = toml::to_string(&mark).unwrap_or_default();
-        write_whole(&self.store.mark(&mark.hash), text.as_bytes())?;
-        self.store.marks.push(mark);
-        Ok(Verdict::Taken { device, records, known, unread, notes })
-    }
+/// What is on its way into the store.
+struct Line<'s> {
+    store: &'s mut Store,
+    /// To the thread that writes.
+    prepared: Option<mpsc::SyncSender<Prepared>>,
+    /// From it, in the same order.
+    written: mpsc::Receiver<Result<Written, StoreError>>,
+    /// What has not been told yet, in order.
+    waiting: VecDeque<Waiting>,
+}
 
-    fn notes(&self, device: &str, banks: &[String], clock_before_2000: u64) -> Vec<String> {
-        let mut notes = Vec::new();
-        if clock_before_2000 > 0 {
-            notes.push(format!(
-                "{clock_before_2000} records were written while the logger's clock stood before 2000: their time is unknown"
-            ));
-        }
-        let others = self.store.marks.iter().filter(|mark| mark.device != device);
-        for mark in others {
-            if let Some(bank) = mark.banks.iter().find(|bank| banks.contains(bank)) {
-                notes.push(format!(
-                    "bank \"{bank}\" is also what logger {} says of itself ({}): two loggers, one name",
-                    mark.device, mark.source
-                ));
-                break;
+struct Waiting {
+    path: PathBuf,
+    state: State,
+}
+
+enum State {
+    /// It is being written: hash and logger.
+    Writing(String, String),
+    /// What became of it is known.
+    Judged(Verdict),
+}
+
+impl Line<'_> {
+    fn take(&mut self, file: Read, each: &mut dyn FnMut(Ingested)) -> Result<(), StoreError> {
+        let Read { path, content } = file;
+        let state = match content {
+            Content::Known => State::Judged(Verdict::Known),
+            Content::NotALog(error) => State::Judged(Verdict::NotALog(error)),
+            Content::Log { bytes, hash, log } => {
+                let device = prepare::device(&path, &log);
+                // What is known of the same logger, or the same file twice among the paths, has to be in first.
+                self.settle(
+                    &|state| matches!(state, State::Writing(h, d) if *h == hash || *d == device),
+                    each,
+                )?;
+                if self.store.marks.iter().any(|mark| mark.hash == hash) {
+                    State::Judged(Verdict::Known)
+                } else {
+                    let log = Prepared::new(self.store, &path, bytes, hash.clone(), &log)?;
+                    // Nobody takes it when an earlier one has failed: settling tells.
+                    let _ = self.prepared.as_ref().map(|line| line.send(log));
+                    State::Writing(hash, device)
+                }
             }
+        };
+        self.waiting.push_back(Waiting { path, state });
+        self.settle(&|_| false, each)
+    }
+
+    /// Waits until nothing is being written of which `matters` says so, and tells what is known by then.
+    fn settle(
+        &mut self,
+        matters: &dyn Fn(&State) -> bool,
+        each: &mut dyn FnMut(Ingested),
+    ) -> Result<(), StoreError> {
+        while let Some(first) = self.waiting.front() {
+            let must_wait = self.waiting.iter().any(|waiting| matters(&waiting.state));
+            let verdict = match &first.state {
+                State::Judged(_) => None,
+                State::Writing(..) => {
+                    let result =
+                        if must_wait { self.written.recv().ok() } else { self.written.try_recv().ok() };
+                    let Some(result) = result else { return Ok(()) };
+                    let written = result?;
+                    let mark = written.mark.clone();
+                    let verdict = written.verdict(&self.store.marks);
+                    self.store.marks.push(mark);
+                    Some(verdict)
+                }
+            };
+            let Some(Waiting { path, state }) = self.waiting.pop_front() else { return Ok(()) };
+            let verdict = match (verdict, state) {
+                (Some(verdict), _) | (None, State::Judged(verdict)) => verdict,
+                (None, State::Writing(..)) => continue,
+            };
+            each(Ingested { path, verdict });
         }
-        notes
+        Ok(())
     }
 }
 
-fn identity(kept: &Sequenced) -> Identity {
-    let stamp = kept.record.stamp();
-    let time =
-        stamp.utc_ms.filter(|ms| *ms >= super::columns::EARLIEST_MS).and_then(|ms| i64::try_from(ms).ok());
-    (kept.sequence, stamp.boot, stamp.frame, time)
+fn raw(dir: &Path, hash: &str) -> PathBuf {
+    dir.join("raw").join(hash).with_extension("log")
 }
 
-/// Runs of consecutive numbers.
-fn ranges<'r>(records: impl Iterator<Item = &'r Sequenced>) -> Vec<(u32, u32)> {
-    let mut ranges: Vec<(u32, u32)> = Vec::new();
-    for kept in records {
-        match ranges.last_mut() {
-            Some((_, end)) if *end == kept.sequence => *end = end.saturating_add(1),
-            _ => ranges.push((kept.sequence, kept.sequence.saturating_add(1))),
-        }
-    }
-    ranges
-}
-
-/// Every file below `folder`, sorted; a folder that is not there has none.
-pub fn collect_files(folder: &Path, files: &mut Vec<PathBuf>) {
-    let Ok(entries) = fs::read_dir(folder) else { return };
-    let mut paths: Vec<PathBuf> = entries.flatten().map(|entry| entry.path()).collect();
-    paths.sort();
-    for path in paths {
-        if path.is_dir() {
-            collect_files(&path, files);
-        } else {
-            files.push(path);
-        }
-    }
-}
-
-fn write_parquet(path: &Path, mut frame: DataFrame) -> Result<(), StoreError> {
-    write_with(path, |file| {
-        let zstd = ParquetCompression::Zstd(None);
-        ParquetWriter::new(file).with_compression(zstd).finish(&mut frame).map(drop).map_err(io::Error::other)
-    })
-}
-
-/// Writes a file wholly or not at all.
-pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
-    write_with(path, |file| file.write_all(bytes))
-}
-
-fn write_with(path: &Path, write: impl FnOnce(&mut File) -> io::Result<()>) -> Result<(), StoreError> {
-    let fail = |source| StoreError::Write { path: path.to_owned(), source };
-    let folder = path.parent().unwrap_or(path);
-    fs::create_dir_all(folder).map_err(fail)?;
-    let mut name = std::ffi::OsString::from("_");
-    name.push(path.file_name().unwrap_or_default());
-    let temporary = folder.join(name);
-    let written = File::create(&temporary).and_then(|mut file| {
-        write(&mut file)?;
-        file.sync_all()
-    });
-    let placed = written.and_then(|()| fs::rename(&temporary, path));
-    placed.map_err(|source| {
-        // What is half written is no use to anybody; if it cannot be removed, the next ingest does.
-        let _ = fs::remove_file(&temporary);
-        fail(source)
-    })
+fn mark(dir: &Path, hash: &str) -> PathBuf {
+    dir.join("logs").join(hash).with_extension("toml")
 }

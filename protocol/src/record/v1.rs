@@ -4,7 +4,10 @@ use serde::{Deserialize, Serialize};
 
 use crate::Text;
 use crate::condition::{Change, Condition, Phases};
-use crate::quantity::{Angle, Current, Frequency, PerUnit, Percent, Voltage};
+use crate::quantity::{
+    Angle, Current, CurrentHarmonic, Frequency, PerUnit, Percent, Voltage, VoltageHarmonic,
+};
+use crate::waveform::Waveform;
 
 /// A moment, as the logger knows it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -51,11 +54,11 @@ pub struct Polar {
 /// What was measured over an interval.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Interval {
-    /// End of the interval: of its last window (IEC 61000-4-30 tags intervals with their end).
+    /// End of the interval (IEC 61000-4-30 tags intervals with their end).
     pub stamp: Stamp,
     /// Windows of 10 or 12 cycles in it.
     pub windows: u16,
-    /// Windows in it that an interruption, a clipped channel or lost frames touched.
+    /// Windows in it that a sag, swell, interruption, a clipped channel or lost frames touched.
     pub flagged: u16,
     /// Mean frequency.
     pub frequency: Frequency,
@@ -78,6 +81,55 @@ pub struct Interval {
     /// Connected capacitance of A, B, C over its rated one: mean over the windows in which it could be told. Their
     /// differences are measured; their common part is the nameplate's.
     pub connected: [PerUnit; 3],
+}
+
+/// Harmonics in a record: the 2nd to the 25th.
+pub const HARMONICS: usize = 24;
+
+/// What the voltages and the neutral current were made of over ten minutes. Every value is the root of the mean square over
+/// the windows (IEC 61000-4-30 4.5).
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Spectrum {
+    /// End of the ten minutes.
+    pub stamp: Stamp,
+    /// Windows in them.
+    pub windows: u16,
+    /// Windows in them that a sag, swell, interruption, a clipped channel or lost frames touched.
+    pub flagged: u16,
+    /// Subgroups (IEC 61000-4-7) of the 2nd to the 25th harmonic of the voltages of A, B, C.
+    pub voltage: [[VoltageHarmonic; HARMONICS]; 3],
+    /// The same of the neutral current.
+    pub neutral: [CurrentHarmonic; HARMONICS],
+    /// Total harmonic distortion of the voltages of A, B, C through the 25th, over their fundamentals.
+    pub thd: [Percent; 3],
+    /// Current through the rated capacitors of A, B, C at these voltages over their rated current; 135 % is the limit of
+    /// IEEE Std 18.
+    pub current_loading: [Percent; 3],
+    /// Reactive power of the same over their rated one; 135 % is the limit of IEEE Std 18.
+    pub reactive_loading: [Percent; 3],
+}
+
+/// What follows behind the samples of a [`Capture`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Follows {
+    /// The next sample, in the next capture record.
+    More,
+    /// Nothing: the capture ends here.
+    Nothing,
+    /// Nothing: the capture was broken off, because frames were lost or samples found no room.
+    Lost,
+}
+
+/// Samples around an event or an operation, without a gap between them. A capture is a row of these, each beginning where the
+/// one before ends.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Capture {
+    /// Of the first sample; UTC is good to 1 ms.
+    pub stamp: Stamp,
+    /// What follows behind the last sample.
+    pub follows: Follows,
+    /// The samples, one a frame, as [`crate::waveform`] packs them. A value of 32768 is the full scale that the settings state.
+    pub samples: Waveform,
 }
 
 /// A change of a condition.
@@ -104,7 +156,8 @@ pub struct Event {
 /// The measured values a decision rests on: those of the window or half cycle that decided.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Evidence {
-    /// rms voltage to ground of A, B, C.
+    /// rms voltage to ground of A, B, C. Of a sag, swell or interruption that has been announced or has ended the lowest or
+    /// highest half-cycle values (the residual voltage of IEC 61000-4-30 5.4).
     pub voltage: [Voltage; 3],
     /// Fundamental neutral current, rms.
     pub neutral: Current,
@@ -182,6 +235,13 @@ pub enum Status {
         records: u32,
         /// Sequence numbers given up because a record of theirs may have been half written.
         numbers: u32,
+    },
+    /// Captures that were not taken, or not wholly, since the last such record.
+    CapturesLost {
+        /// Triggers that no capture followed, since there had been too many.
+        triggers: u32,
+        /// Frames that belonged to a capture and found no room.
+        frames: u32,
     },
 }
 

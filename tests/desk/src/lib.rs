@@ -5,7 +5,7 @@ pub mod agree;
 pub mod device;
 pub mod fabricate;
 pub mod logs;
-pub mod python;
+pub use wyelog_device_tests::python;
 
 use std::path::{Path, PathBuf};
 use std::process::Command;

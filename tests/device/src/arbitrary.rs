@@ -3,7 +3,7 @@
 //! Quantities are often absent or at an end of their range, where codes are most easily wrong. Large strategies are
 //! boxed: unboxed ones fill the stack of a test thread.
 
-use proptest::array::uniform3;
+use proptest::array::{uniform3, uniform24};
 use proptest::collection::vec;
 use proptest::option;
 use proptest::prelude::*;
@@ -17,9 +17,10 @@ use wyelog_protocol::message::{
 };
 use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{
-    CrashCause, Event, Evidence, Interval, MAX_RECORD_BYTES, Moment, Polar, Range, Record, Reset,
-    SettingsRecord, Stamp, Status, StatusRecord,
+    Capture, CrashCause, Event, Evidence, Follows, Interval, MAX_RECORD_BYTES, Moment, Polar, Range, Record,
+    Reset, SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
 };
+use wyelog_protocol::waveform::{FULL_SCALE, Packer};
 use wyelog_protocol::{Text, text};
 
 /// Any quantity of one scale, absent and the ends of its range often.
@@ -92,6 +93,26 @@ pub fn interval() -> BoxedStrategy<Interval> {
 
 fn polar() -> impl Strategy<Value = Polar> {
     (quantity(), quantity()).prop_map(|(size, angle)| Polar { size, angle })
+}
+
+/// Any spectrum.
+pub fn spectrum() -> BoxedStrategy<Spectrum> {
+    (
+        (stamp(), any::<u16>(), any::<u16>()),
+        (abc(uniform24(quantity())), uniform24(quantity())),
+        (abc(quantity()), abc(quantity()), abc(quantity())),
+    )
+        .prop_map(|((stamp, windows, flagged), (voltage, neutral), (thd, current, reactive))| Spectrum {
+            stamp,
+            windows,
+            flagged,
+            voltage,
+            neutral,
+            thd,
+            current_loading: current,
+            reactive_loading: reactive,
+        })
+        .boxed()
 }
 
 /// Any event.
@@ -186,11 +207,13 @@ fn sensors() -> BoxedStrategy<Sensors> {
 }
 
 fn limits() -> BoxedStrategy<Limits> {
-    (quantity(), quantity(), quantity(), any::<[u16; 5]>())
-        .prop_map(|(interruption, hysteresis, lost_phase, seconds)| {
+    (quantity(), (quantity(), quantity()), quantity(), quantity(), any::<[u16; 5]>())
+        .prop_map(|(interruption, (sag, swell), hysteresis, lost_phase, seconds)| {
             let [crew_delay_s, engineer_delay_s, log_delay_s, return_s, voltages_good_s] = seconds;
             Limits {
                 interruption,
+                sag,
+                swell,
                 hysteresis,
                 lost_phase,
                 crew_delay_s,
@@ -203,11 +226,29 @@ fn limits() -> BoxedStrategy<Limits> {
         .boxed()
 }
 
+/// Samples of any size, mostly such as follow each other in a wave.
+fn capture() -> BoxedStrategy<Capture> {
+    let follows = prop::sample::select(vec![Follows::More, Follows::Nothing, Follows::Lost]);
+    let samples = vec((any::<[i16; 4]>(), 0u8..8), 0..56).prop_map(|parts| {
+        let mut packer = Packer::new();
+        for (values, sort) in parts {
+            let shift = if sort == 0 { 0 } else { 12 };
+            packer.push(values.map(|value| (value >> shift).max(-FULL_SCALE)));
+        }
+        packer.take()
+    });
+    (stamp(), follows, samples)
+        .prop_map(|(stamp, follows, samples)| Capture { stamp, follows, samples })
+        .boxed()
+}
+
 /// Any record.
 pub fn record() -> BoxedStrategy<Record> {
     prop_oneof![
         interval().prop_map(Record::Interval),
         event().prop_map(Record::Event),
+        spectrum().prop_map(Record::Spectrum),
+        capture().prop_map(Record::Capture),
         (stamp(), status()).prop_map(|(stamp, status)| Record::Status(StatusRecord { stamp, status })),
         (stamp(), settings())
             .prop_map(|(stamp, settings)| Record::Settings(SettingsRecord { stamp, settings })),
@@ -268,9 +309,12 @@ fn record_bytes() -> impl Strategy<Value = &'static [u8]> {
     vec(record(), 0..4).prop_map(|records| {
         let mut bytes = Vec::new();
         for record in &records {
-            bytes.extend(record.encode(&mut [0; MAX_RECORD_BYTES]).expect("a record fits"));
+            let mut room = [0; MAX_RECORD_BYTES];
+            let record = record.encode(&mut room).expect("a record fits");
+            if bytes.len() + record.len() <= MAX_RECORDS_BYTES {
+                bytes.extend(record);
+            }
         }
-        assert!(bytes.len() <= MAX_RECORDS_BYTES);
         // What a packet borrows; a test process is short.
         &*bytes.leak()
     })

@@ -1,10 +1,25 @@
 //! Records in words, one line each, for expected outputs that a person can read.
 
-use wyelog_protocol::record::{Record, Stamp, Status};
+use wyelog_protocol::record::{Follows, Record, Stamp, Status};
+use wyelog_protocol::waveform::Samples;
 
 /// One line a record, without what differs from version to version.
 pub fn lines(records: &[Record]) -> String {
-    records.iter().map(|record| line(record) + "\n").collect()
+    let mut captured = 0;
+    let mut text = String::new();
+    for record in records {
+        // A capture is one line, where it ends.
+        if let Record::Capture(capture) = record {
+            captured += Samples::new(&capture.samples).count();
+            if capture.follows != Follows::More {
+                text += &format!("{}; {captured} samples in all\n", line(record));
+                captured = 0;
+            }
+        } else {
+            text += &(line(record) + "\n");
+        }
+    }
+    text
 }
 
 fn seconds(frame: u64) -> f64 {
@@ -61,6 +76,27 @@ fn line(record: &Record) -> String {
             }
             other => format!("{at} {other:?}"),
         },
+        Record::Spectrum(s) => format!(
+            "{at} spectrum of {} windows, {} flagged; thd {} {} {}; fifth {} {} {}; loading {} {} {}",
+            s.windows,
+            s.flagged,
+            s.thd[0],
+            s.thd[1],
+            s.thd[2],
+            s.voltage[0][3],
+            s.voltage[1][3],
+            s.voltage[2][3],
+            s.current_loading[0],
+            s.current_loading[1],
+            s.current_loading[2],
+        ),
+        Record::Capture(c) => {
+            format!(
+                "{at} last {} samples of a capture, then {:?}",
+                Samples::new(&c.samples).count(),
+                c.follows
+            )
+        }
         Record::Settings(s) => format!("{at} settings of a bank of {}", s.settings.nameplate.rated_power),
     }
 }

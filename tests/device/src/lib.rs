@@ -3,7 +3,9 @@
 pub mod arbitrary;
 pub mod arm;
 pub mod describe;
+pub mod measurement;
 pub mod play;
+pub mod python;
 pub mod samples;
 pub mod schema;
 pub mod shape;

@@ -9,12 +9,14 @@ use wyelog_protocol::bank::{
 use wyelog_protocol::condition::{Change, Condition, Phases};
 use wyelog_protocol::message::{Extent, FromLogger, Identity, Live, Reply, Request, ToLogger};
 use wyelog_protocol::quantity::{
-    Angle, Current, Frequency, PerUnit, Percent, Quantity, ReactivePower, Voltage,
+    Angle, Current, CurrentHarmonic, Frequency, PerUnit, Percent, Quantity, ReactivePower, Voltage,
+    VoltageHarmonic,
 };
 use wyelog_protocol::record::{
-    CrashCause, Event, Evidence, Interval, Moment, Polar, Range, Record, Reset, SettingsRecord, Stamp,
-    Status, StatusRecord,
+    Capture, CrashCause, Event, Evidence, Follows, Interval, Moment, Polar, Range, Record, Reset,
+    SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
 };
+use wyelog_protocol::waveform::Packer;
 use wyelog_protocol::{FRAMES_PER_SECOND, text};
 
 const STAMP: Stamp = Stamp { boot: 3, frame: 1_440_000, utc_ms: Some(1_767_225_600_000) };
@@ -28,12 +30,16 @@ pub fn records() -> Vec<(&'static str, Record)> {
         ("event_blown_fuse_detected", event(Condition::BlownFuse, Change::Detected, Phases::single(1))),
         ("event_blown_fuse_announced", event(Condition::BlownFuse, Change::Announced, Phases::single(1))),
         ("event_interruption_ended", event(Condition::Interruption, Change::Ended, Phases::ABC)),
+        ("event_sag_ended", event(Condition::Sag, Change::Ended, Phases::single(0))),
+        ("event_swell_detected", event(Condition::Swell, Change::Detected, Phases::single(2))),
+        ("spectrum", Record::Spectrum(spectrum())),
         ("settings", Record::Settings(SettingsRecord { stamp: STAMP, settings: settings() })),
         (
             "settings_other_choices",
             Record::Settings(SettingsRecord { stamp: STAMP, settings: other_settings() }),
         ),
     ];
+    samples.extend(captures());
     samples.extend(
         statuses()
             .into_iter()
@@ -61,6 +67,24 @@ fn interval() -> Interval {
         u0: Percent::quantise(0.312),
         nema: Percent::quantise(1000.0),
         connected: [1.02, -0.0001, 1.0].map(PerUnit::quantise),
+    }
+}
+
+fn spectrum() -> Spectrum {
+    let of = |order: usize, size: f32| size * (1.0 + order as f32);
+    Spectrum {
+        stamp: STAMP,
+        windows: 3000,
+        flagged: 1,
+        voltage: [0.001, 0.05, 1.0]
+            .map(|size| std::array::from_fn(|n| VoltageHarmonic::quantise(of(n, size)))),
+        neutral: std::array::from_fn(|n| match n {
+            0 => CurrentHarmonic::ABSENT,
+            n => CurrentHarmonic::quantise(of(n, 0.32)),
+        }),
+        thd: [1.234, 0.0, 99.0].map(Percent::quantise),
+        current_loading: [101.5, 135.0, 98.7].map(Percent::quantise),
+        reactive_loading: [102.0, 135.001, 97.0].map(Percent::quantise),
     }
 }
 
@@ -96,6 +120,22 @@ fn event(condition: Condition, change: Change, phases: Phases) -> Record {
     Record::Event(Event { stamp: STAMP, occurrence: 7, condition, change, phases, begin, end, evidence })
 }
 
+/// What follows in every way; one has as many bytes as there may be, one has values at both ends.
+fn captures() -> Vec<(&'static str, Record)> {
+    let capture = |follows, samples: &[[i16; 4]]| {
+        let mut packer = Packer::new();
+        assert!(samples.iter().all(|sample| packer.push(*sample)), "they fit");
+        Record::Capture(Capture { stamp: STAMP, follows, samples: packer.take() })
+    };
+    let full: Vec<[i16; 4]> = (0..55).map(|n| [n % 3, -n, n, 0]).collect();
+    let ends = [[i16::MAX, -i16::MAX, 0, -1], [-i16::MAX, i16::MAX, 0, -1], [i16::MAX, -i16::MAX, 12_345, 0]];
+    vec![
+        ("capture_more", capture(Follows::More, &full)),
+        ("capture_end", capture(Follows::Nothing, &ends)),
+        ("capture_lost", capture(Follows::Lost, &ends[..1])),
+    ]
+}
+
 fn statuses() -> Vec<(&'static str, Status)> {
     let boot = |reset, torn_records| Status::Boot {
         firmware: text("0.1.0-as-long-as"),
@@ -114,6 +154,7 @@ fn statuses() -> Vec<(&'static str, Status)> {
         ("status_records_lost", Status::RecordsLost { count: 1 }),
         ("status_clock_set_first", Status::ClockSet { before_ms: None, after_ms: 1_767_225_600_000 }),
         ("status_clock_set_again", Status::ClockSet { before_ms: Some(127), after_ms: 1_767_225_600_000 }),
+        ("status_captures_lost", Status::CapturesLost { triggers: 3, frames: 1280 }),
         ("status_journal_failed", Status::JournalFailed { count: u32::MAX }),
         ("status_flash_faults", Status::FlashFaults { sectors: 1, records: 200, numbers: 30_000 }),
     ]

@@ -187,7 +187,9 @@ impl Schema {
                 }
                 Ok(())
             }
-            ("bytes", Shape::Sequence(parts)) if parts.iter().all(|part| *part == Shape::U8) => Ok(()),
+            ("bytes" | "waveform", Shape::Sequence(parts)) if parts.iter().all(|part| *part == Shape::U8) => {
+                Ok(())
+            }
             ("option", Shape::Absent) => {
                 seen.options.entry(path.to_owned()).or_insert(false);
                 Ok(())

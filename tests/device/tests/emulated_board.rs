@@ -12,7 +12,7 @@ use wyelog_protocol::SCHEMA;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::frame::{Decoder, MAX_FRAME_BYTES, encode};
 use wyelog_protocol::message::{FromLogger, Reply, Request, ToLogger};
-use wyelog_protocol::record::{CrashCause, Record, Reset, Status, StatusRecord};
+use wyelog_protocol::record::{CrashCause, Follows, Record, Reset, Status, StatusRecord};
 use wyelog_simulator::emulator::{Emulator, End, Erase, Pace, Serial, Trip};
 use wyelog_simulator::scenario::Scenario;
 use wyelog_simulator::tape::from_scenario;
@@ -81,10 +81,19 @@ fn check_that_nothing_is_lost(board: &Board, log: &[String], records: usize, era
     println!("{erases} erases of 400 ms, {lost} frames lost, at most {deepest} inputs waiting");
     assert!(erases >= erases_at_least, "{erases} erases are no test");
     assert_eq!(lost, 0);
-    let statuses = statuses(&play::decode(&play::stored(board.flash())));
+    let stored = play::decode(&play::stored(board.flash()));
+    let statuses = statuses(&stored);
     assert!(
         !statuses.iter().any(|(_, s)| matches!(s, Status::FramesLost { .. } | Status::RecordsLost { .. }))
     );
+    assert!(!statuses.iter().any(|(_, s)| matches!(s, Status::CapturesLost { .. })));
+    let ends: Vec<Follows> = stored
+        .iter()
+        .filter_map(|record| if let Record::Capture(capture) = record { Some(capture.follows) } else { None })
+        .filter(|follows| *follows != Follows::More)
+        .collect();
+    println!("{} captures", ends.len());
+    assert!(ends.iter().all(|follows| *follows == Follows::Nothing), "{ends:?}");
     let set = statuses.iter().filter(|(_, s)| matches!(s, Status::ClockSet { .. })).count();
     assert_eq!(set, records, "every record is in the log");
 }
@@ -101,6 +110,8 @@ fn no_frame_is_lost_while_the_flash_erases_for_400_ms() {
     options.icount_shift = Some(4);
     let log = board.run(&options);
     check_that_nothing_is_lost(&board, &log, records, 5);
+    let stored = play::decode(&play::stored(board.flash()));
+    assert!(stored.iter().any(|record| matches!(record, Record::Capture(_))), "a fuse has blown");
 }
 
 /// A host at the board's serial line.

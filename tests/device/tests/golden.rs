@@ -18,7 +18,7 @@ use wyelog_protocol::condition::{Change, Condition};
 use wyelog_protocol::message::{FromLogger, MAX_PACKET_BYTES, MAX_RECORDS_BYTES, Reply, Request, ToLogger};
 use wyelog_protocol::quantity::SCALES;
 use wyelog_protocol::record::{
-    CrashCause, Envelope, KINDS, MAX_RECORD_BYTES, Record, Reset, Stamp, Status, StatusRecord,
+    CrashCause, Envelope, Follows, KINDS, MAX_RECORD_BYTES, Record, Reset, Stamp, Status, StatusRecord,
 };
 use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA, SCHEMA_TEXT, frame};
 
@@ -108,6 +108,8 @@ fn every_struct_is_as_the_schema_says() {
             Record::Event(record) => shape(record),
             Record::Status(record) => shape(record),
             Record::Settings(record) => shape(record),
+            Record::Spectrum(record) => shape(record),
+            Record::Capture(record) => shape(record),
         };
         let kind =
             schema.records.iter().find(|line| line.0 == record.kind().number()).expect("its record line");
@@ -154,6 +156,7 @@ fn every_enum_is_as_the_schema_says() {
         ("Location", variants::<Location>()),
         ("Reset", variants::<Reset>()),
         ("CrashCause", variants::<CrashCause>()),
+        ("Follows", variants::<Follows>()),
         ("Status", variants::<Status>()),
         ("Request", variants::<Request>()),
         ("Reply", variants_of(|asker: Asker| Reply::deserialize(asker).map(drop))),

@@ -173,8 +173,8 @@ fn both_read_a_whole_log_to_the_same_values() {
     );
     assert_eq!([&summary["records_unknown"], &summary["records_malformed"]], [&json!(2), &json!(1)]);
     assert_eq!(summary["missing"], json!([[FIRST + 50, FIRST + 60]]));
-    for kind in ["interval", "event", "status", "settings"] {
-        assert!(records.iter().filter(|record| record["type"] == kind).count() > 100, "{kind}");
+    for kind in ["interval", "event", "status", "settings", "spectrum", "capture"] {
+        assert!(records.iter().filter(|record| record["type"] == kind).count() > 70, "{kind}");
     }
     assert!(records.iter().any(|record| record["sequence"] == FIRST + 30), "a longer payload is read");
 }

@@ -10,6 +10,6 @@ fuzz_target!(|bytes: &[u8]| {
         let _ = scenario.settings();
     }
     if let Ok(bank) = BankFile::parse("fuzz.toml", text) {
-        let _ = bank.settings();
+        let _ = (bank.settings(), bank.corrections());
     }
 });

@@ -3,6 +3,7 @@
 use core::mem::take;
 use heapless::spsc::Producer;
 use wyelog_firmware::frontend::Input;
+use wyelog_firmware::tape::{Item, encode};
 
 /// Frames as their number, of clocks and contacts the newest. A frame can be missed, and the Meter must know; what time
 /// it is, and where the contact stands, is true until the next change.
@@ -42,7 +43,7 @@ impl Backlog {
 
     /// Tells the Meter, when the queue is half empty: one long loss makes one record and spoils one window, many short ones
     /// make many and spoil it no less. Returns whether nothing is held back any more.
-    pub fn flow(&mut self, queue: &mut Producer<'static, Input>) -> bool {
+    pub fn flow(&mut self, queue: &mut Producer<'static, Item>) -> bool {
         if self.lost == 0 && self.clock.is_none() && self.contact.is_none() {
             return true;
         }
@@ -50,7 +51,7 @@ impl Backlog {
             return false;
         }
         while let Some(input) = self.take_first() {
-            if queue.enqueue(input).is_err() {
+            if queue.enqueue(encode(&input)).is_err() {
                 defmt::error!("not reached: half the queue holds four inputs");
             }
         }

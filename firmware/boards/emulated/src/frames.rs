@@ -33,7 +33,8 @@ pub static DEEPEST: AtomicU32 = AtomicU32::new(0);
 /// The tape and the near end of the queue.
 pub struct Frames {
     tape: TapeFile,
-    queue: Producer<'static, Input>,
+    /// Inputs as on the tape, where they take the least room.
+    queue: Producer<'static, Item>,
     /// What strikes for each frame; `None` where the main thread does.
     timer: Option<FrameTimer>,
     backlog: Backlog,
@@ -43,7 +44,7 @@ pub struct Frames {
 
 impl Frames {
     /// Frames from `tape`, whose head has been read.
-    pub const fn new(tape: TapeFile, queue: Producer<'static, Input>, timer: Option<FrameTimer>) -> Self {
+    pub const fn new(tape: TapeFile, queue: Producer<'static, Item>, timer: Option<FrameTimer>) -> Self {
         Self { tape, queue, timer, backlog: Backlog::new(), over: false }
     }
 
@@ -89,7 +90,7 @@ impl Frames {
     }
 
     fn push(&mut self, input: Input) {
-        if self.backlog.flow(&mut self.queue) && self.queue.enqueue(input).is_ok() {
+        if self.backlog.flow(&mut self.queue) && self.queue.enqueue(tape::encode(&input)).is_ok() {
             return;
         }
         if matches!(input, Input::Frame(_)) {

@@ -49,24 +49,24 @@ use metering::{METERING, Metering};
 use options::Options;
 use semihosting::refuse;
 use tape_file::TapeFile;
-use wyelog_firmware::frontend::Input;
+use wyelog_firmware::capture::Packed;
 use wyelog_firmware::keeper::{Device, Keeper};
 use wyelog_firmware::meter::{Buffers, Meter};
-use wyelog_firmware::outbox::{Queues, RECORDS};
-use wyelog_firmware::tape;
+use wyelog_firmware::outbox::{Queues, RecordQueue, SAMPLES};
+use wyelog_firmware::tape::{self, Item};
 use wyelog_protocol::message::Live;
-use wyelog_protocol::record::Record;
 use wyelog_protocol::text;
 
-/// Frames that may wait while the Meter is busy with a window: 53 ms.
-const FRAME_QUEUE: usize = 256;
+/// Inputs that may wait while the Meter is busy with a window: 53 ms of frames.
+const INPUT_QUEUE: usize = 256;
 
 #[entry]
 fn main() -> ! {
     static mut BUFFERS: Buffers = Buffers::new();
-    static mut INPUTS: Queue<Input, FRAME_QUEUE> = Queue::new();
-    static mut RECORD_QUEUE: Queue<Record, RECORDS> = Queue::new();
+    static mut INPUTS: Queue<Item, INPUT_QUEUE> = Queue::new();
+    static mut RECORD_QUEUE: RecordQueue = RecordQueue::new();
     static mut LIVE_QUEUE: Queue<Live, 2> = Queue::new();
+    static mut SAMPLE_QUEUE: Queue<Packed, SAMPLES> = Queue::new();
     static mut UART_QUEUES: uart::Queues = uart::Queues::new();
 
     machine::prepare();
@@ -92,9 +92,10 @@ fn main() -> ! {
     let (input, inputs) = INPUTS.split();
     let (record, mut records) = RECORD_QUEUE.split();
     let (live, mut lives) = LIVE_QUEUE.split();
+    let (sample, mut samples) = SAMPLE_QUEUE.split();
     let meter = Meter::new(BUFFERS, &settings, keeper.boot());
     let trip = options.trip.filter(|_| crash.is_none());
-    METERING.give(Metering::new(meter, inputs, Queues { records: record, live }, trip));
+    METERING.give(Metering::new(meter, inputs, Queues { records: record, live, samples: sample }, trip));
     let mut uart = uart::Uart::start(UART_QUEUES);
     let timer = options.real_time.then(clock::FrameTimer::start);
     FRAMES.give(Frames::new(tape, input, timer));
@@ -103,9 +104,16 @@ fn main() -> ! {
     loop {
         let ended = ENDED.load(Ordering::Relaxed);
         let mut busy = keeper.serve(&mut uart);
-        while let Some(record) = records.dequeue() {
+        while let Some(record) = records.receive() {
             keeper.store(&record);
             busy = true;
+        }
+        // Records go first: after each record of a capture it is their turn again.
+        while let Some(item) = samples.dequeue() {
+            busy = true;
+            if keeper.sample(item) {
+                break;
+            }
         }
         if let Some(live) = lives.dequeue() {
             keeper.take_live(live);
@@ -119,7 +127,7 @@ fn main() -> ! {
         } else if !busy {
             machine::sleep_unless(|| {
                 let newly_ended = ENDED.load(Ordering::Relaxed) != ended;
-                newly_ended || records.ready() || lives.ready() || uart.has_received()
+                newly_ended || records.ready() || lives.ready() || samples.ready() || uart.has_received()
             });
         }
     }

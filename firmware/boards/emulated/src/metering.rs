@@ -8,9 +8,9 @@ use core::hint::black_box;
 use core::sync::atomic::Ordering;
 use heapless::spsc::Consumer;
 use wyelog_firmware::FRAMES_PER_SECOND;
-use wyelog_firmware::frontend::Input;
 use wyelog_firmware::meter::Meter;
 use wyelog_firmware::outbox::Queues;
+use wyelog_firmware::tape::{self, Item};
 
 /// What the interrupt works with.
 pub static METERING: Owned<Metering> = Owned::empty();
@@ -18,7 +18,7 @@ pub static METERING: Owned<Metering> = Owned::empty();
 /// The Meter between its queues.
 pub struct Metering {
     meter: Meter<'static>,
-    inputs: Consumer<'static, Input>,
+    inputs: Consumer<'static, Item>,
     out: Queues<'static>,
     cost: Cost,
     trip: Option<Trip>,
@@ -28,7 +28,7 @@ impl Metering {
     /// With `trip` the first input brings the logger down.
     pub const fn new(
         meter: Meter<'static>,
-        inputs: Consumer<'static, Input>,
+        inputs: Consumer<'static, Item>,
         out: Queues<'static>,
         trip: Option<Trip>,
     ) -> Self {
@@ -37,7 +37,8 @@ impl Metering {
 
     /// Works off everything that waits.
     pub fn run(&mut self) {
-        while let Some(input) = self.inputs.dequeue() {
+        // None but whole items enter the queue.
+        while let Some(input) = self.inputs.dequeue().and_then(|item| tape::decode(&item)) {
             match self.trip {
                 Some(Trip::Panic) => trip(),
                 Some(Trip::HardFault) => cortex_m::asm::udf(),

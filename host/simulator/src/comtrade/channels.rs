@@ -1,20 +1,33 @@
-//! Finding the bank's channels in a record and bringing them to the logger's frame rate.
+//! Finding the bank's channels in a record: by their phase and unit fields, or by name.
 
 use super::config::AnalogChannel;
 use super::error::Error;
 use super::record::Record;
-use crate::frames_per_second;
-use crate::resample::{RATE_RANGE_HZ, to_frame_rate};
 
-/// Names (`ch_id`) of channels, for a record whose phase and unit fields do not tell.
+/// Names (`ch_id`) of channels, for a record whose phase and unit fields do not tell. A name `#5` that no channel has is
+/// the fifth channel of its kind.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct ChannelNames {
     /// Voltages to ground of A, B, C.
     pub voltage: [Option<String>; 3],
-    /// Neutral current, arrow from star to ground.
+    /// Neutral current, arrow from star to ground; `none`: there is none, whatever the record has.
     pub neutral: Option<String>,
-    /// Status: told to be closed.
+    /// Status: told to be closed, or closed; `none`: there is none.
     pub contact: Option<String>,
+}
+
+impl ChannelNames {
+    /// These names, and where one is missing the one of `other`.
+    pub fn or(self, other: &Self) -> Self {
+        let [a, b, c] = self.voltage;
+        let [other_a, other_b, other_c] = &other.voltage;
+        let either = |mine: Option<String>, other: &Option<String>| mine.or_else(|| other.clone());
+        Self {
+            voltage: [either(a, other_a), either(b, other_b), either(c, other_c)],
+            neutral: either(self.neutral, &other.neutral),
+            contact: either(self.contact, &other.contact),
+        }
+    }
 }
 
 /// Where the bank's channels are in a record, as indices into its analog and status channels.
@@ -24,154 +37,260 @@ pub struct BankChannels {
     pub voltage: [usize; 3],
     /// Neutral current.
     pub neutral: Option<usize>,
-    /// Status: told to be closed.
+    /// A neutral current that was not taken: it belongs to another circuit component than the voltages that were named.
+    pub foreign_neutral: Option<usize>,
+    /// Status: told to be closed, or closed.
     pub contact: Option<usize>,
 }
 
-/// The bank's channels in primary volts and amperes at 4800 frames per second from the start of the record.
-#[derive(Debug, Clone, PartialEq)]
-pub struct BankSignals {
-    /// Voltages to ground of A, B, C in V; NaN where the record has none.
-    pub volts: [Vec<f64>; 3],
-    /// Neutral current in A, arrow from star to ground.
-    pub neutral: Option<Vec<f64>>,
-    /// Told to be closed.
-    pub contact: Option<Vec<bool>>,
+/// What is looked for: how it is called in messages, the phases and the unit that it has.
+struct Wanted {
+    what: &'static str,
+    phases: &'static [&'static str],
+    unit: &'static str,
+    hint: &'static str,
 }
 
-const NAME_THEM: &str = "name the channels";
+/// Phases by letter, as conductors (L1, L2, L3: IEC 60445), and as R, S, T.
+const VOLTAGES: [Wanted; 3] = [
+    Wanted {
+        what: "voltage of phase A (ph A, L1 or R, unit V or kV)",
+        phases: &["A", "L1", "R"],
+        unit: "V",
+        hint: "name the channel: --voltage-a NAME, or A in [channels] of the bank file",
+    },
+    Wanted {
+        what: "voltage of phase B (ph B, L2 or S, unit V or kV)",
+        phases: &["B", "L2", "S"],
+        unit: "V",
+        hint: "name the channel: --voltage-b NAME, or B in [channels] of the bank file",
+    },
+    Wanted {
+        what: "voltage of phase C (ph C, L3 or T, unit V or kV)",
+        phases: &["C", "L3", "T"],
+        unit: "V",
+        hint: "name the channel: --voltage-c NAME, or C in [channels] of the bank file",
+    },
+];
+const NEUTRAL: Wanted = Wanted {
+    what: "neutral current (ph N, unit A or kA)",
+    phases: &["N", "NEUTRAL"],
+    unit: "A",
+    hint: "name the channel: --neutral NAME (or none), or N in [channels] of the bank file",
+};
+const CONTACT_HINT: &str =
+    "name the channel: --contact NAME (or none), or contact in [channels] of the bank file";
+const EXISTING: &str = "use a name that the record has";
+/// Word for a channel that is not to be taken.
+const NONE: &str = "none";
 
 impl Record {
-    /// Finds the voltages by phase A, B, C and a unit of volts; the neutral current by phase N and a unit of
-    /// amperes; the contact by a name that contains CLOSE. A name given in `names` goes before. Two candidates or a
-    /// missing voltage are errors; a missing neutral current or contact is not.
+    /// Finds the voltages by phase and a unit of volts; the neutral current by phase N and a unit of amperes; the contact
+    /// by a name that says close or the position of the switch. A name given in `names` goes before. Where a voltage is
+    /// named, a neutral current must be on the same circuit component (`ccbm`) to be found. Two candidates or a missing
+    /// voltage are errors; a missing neutral current or contact is not.
     pub fn bank_channels(&self, names: &ChannelNames) -> Result<BankChannels, Error> {
         let mut voltage = [0; 3];
-        for ((slot, name), phase) in voltage.iter_mut().zip(&names.voltage).zip(["A", "B", "C"]) {
-            let what = format!("voltage of phase {phase} (ph {phase}, unit V or kV)");
-            *slot = self
-                .analog_channel(name.as_deref(), &what, phase, "V")?
-                .ok_or_else(|| self.content(format!("no {what} among {}", self.analog_names()), NAME_THEM))?;
+        for ((slot, name), wanted) in voltage.iter_mut().zip(&names.voltage).zip(&VOLTAGES) {
+            *slot = match name {
+                Some(name) => self.named(name, wanted)?,
+                None => self.found(wanted, &|_| true)?.ok_or_else(|| {
+                    let what = format!("no {} among {}", wanted.what, self.analog_names(wanted.unit));
+                    self.content(what, wanted.hint)
+                })?,
+            };
         }
-        let what = "neutral current (ph N, unit A or kA)";
-        let neutral = self.analog_channel(names.neutral.as_deref(), what, "N", "A")?;
-        let contact = self.contact(names.contact.as_deref())?;
-        Ok(BankChannels { voltage, neutral, contact })
-    }
-
-    /// The bank's signals at 4800 frames per second: as they are, or band-limited and resampled.
-    pub fn bank_signals(&self, channels: &BankChannels) -> Result<BankSignals, Error> {
-        for section in &self.sections {
-            if !RATE_RANGE_HZ.contains(&section.hz) {
-                let what = format!("sample rate {} Hz must be 2000…100000 Hz", section.hz);
-                return Err(self.content(what, "use a waveform record, not a trend"));
+        let [a, b, c] = voltage;
+        if a == b || b == c || a == c {
+            let what = format!("one channel is named for two phases: {}", self.list(&voltage));
+            return Err(self.content(what, "name three different channels"));
+        }
+        let (mut neutral, mut foreign_neutral) = (None, None);
+        match names.neutral.as_deref() {
+            Some(word) if self.is_none(word) => {}
+            Some(name) => neutral = Some(self.named(name, &NEUTRAL)?),
+            None if names.voltage.iter().all(Option::is_none) => neutral = self.found(&NEUTRAL, &|_| true)?,
+            None => {
+                let component = self.config.analog.get(a).map_or("", |channel| channel.component.as_str());
+                let is_same = |channel: &AnalogChannel| {
+                    component.is_empty() || channel.component.is_empty() || channel.component == component
+                };
+                neutral = self.found(&NEUTRAL, &is_same)?;
+                foreign_neutral = self.found(&NEUTRAL, &|channel| !is_same(channel)).unwrap_or(None);
             }
         }
-        let [a, b, c] = channels.voltage;
-        let contact = channels.contact.and_then(|index| self.status.get(index));
-        Ok(BankSignals {
-            volts: [self.signal(a)?, self.signal(b)?, self.signal(c)?],
-            neutral: channels.neutral.map(|index| self.signal(index)).transpose()?,
-            contact: contact.map(|states| self.states(states)),
+        let contact = self.contact(names.contact.as_deref())?;
+        Ok(BankChannels {
+            voltage,
+            neutral,
+            foreign_neutral: foreign_neutral.filter(|_| neutral.is_none()),
+            contact,
         })
     }
 
-    fn content(&self, what: String, hint: &'static str) -> Error {
+    pub(super) fn content(&self, what: String, hint: &'static str) -> Error {
         Error::Content { file: self.file.clone(), what, hint }
     }
 
-    fn analog_names(&self) -> String {
-        let names: Vec<String> =
-            self.config.analog.iter().map(|c| format!("{} (ph {}, {})", c.id, c.phase, c.unit)).collect();
-        names.join(", ")
+    /// Whether this says that no channel is to be taken.
+    fn is_none(&self, word: &str) -> bool {
+        let ids = self.config.analog.iter().map(|channel| &channel.id);
+        let ids = ids.chain(self.config.status.iter().map(|channel| &channel.id));
+        word == NONE && !ids.into_iter().any(|id| id == NONE)
     }
 
-    fn analog_channel(
+    /// The analog channels of a unit, for a message; all of them if none has it.
+    fn analog_names(&self, unit: &str) -> String {
+        let of_unit = indices(&self.config.analog, |channel| unit_factor(&channel.unit, unit).is_some());
+        let all: Vec<usize> = (0..self.config.analog.len()).collect();
+        match (of_unit.as_slice(), all.as_slice()) {
+            ([], []) => "no analog channels".to_owned(),
+            ([], all) => self.list(all),
+            (some, _) => self.list(some),
+        }
+    }
+
+    fn list(&self, indices: &[usize]) -> String {
+        let names = indices.iter().filter_map(|&index| {
+            let channel = self.config.analog.get(index)?;
+            let line = self.config.channel_line(index);
+            Some(format!("{} (line {line}: ph {}, {})", channel.id, channel.phase, channel.unit))
+        });
+        names.collect::<Vec<_>>().join(", ")
+    }
+
+    fn found(
         &self,
-        name: Option<&str>,
-        what: &str,
-        phase: &str,
-        unit: &str,
+        wanted: &Wanted,
+        is_eligible: &dyn Fn(&AnalogChannel) -> bool,
     ) -> Result<Option<usize>, Error> {
-        let is_it = |channel: &AnalogChannel| match name {
-            Some(name) => channel.id == name,
-            None => channel.phase.eq_ignore_ascii_case(phase) && unit_factor(&channel.unit, unit).is_some(),
+        let is_it = |channel: &AnalogChannel| {
+            wanted.phases.contains(&conductor(&channel.phase).as_str())
+                && unit_factor(&channel.unit, wanted.unit).is_some()
+                && is_eligible(channel)
         };
-        let found: Vec<usize> = indices(&self.config.analog, is_it);
-        match (found.as_slice(), name) {
-            ([index], _) => Ok(Some(*index)),
-            ([], None) => Ok(None),
-            ([], Some(name)) => {
-                let what = format!("no channel \"{name}\" among {}", self.analog_names());
-                Err(self.content(what, "use a name that the record has"))
-            }
-            (several, _) => {
-                let what =
-                    format!("{} channels could be the {what} in {}", several.len(), self.analog_names());
-                Err(self.content(what, NAME_THEM))
+        match indices(&self.config.analog, is_it).as_slice() {
+            [] => Ok(None),
+            [index] => Ok(Some(*index)),
+            several => {
+                let what = format!(
+                    "{} channels could be the {}: {}",
+                    several.len(),
+                    wanted.what,
+                    self.list(several)
+                );
+                Err(self.content(what, wanted.hint))
             }
         }
+    }
+
+    fn named(&self, name: &str, wanted: &Wanted) -> Result<usize, Error> {
+        let ids = self.config.analog.iter().map(|channel| channel.id.as_str());
+        let index = match by_name(ids, name).as_slice() {
+            [index] => *index,
+            [] => {
+                let what = format!("no channel \"{name}\" among {}", self.analog_names(wanted.unit));
+                return Err(self.content(what, EXISTING));
+            }
+            several => {
+                let what =
+                    format!("{} channels have the name \"{name}\": {}", several.len(), self.list(several));
+                return Err(
+                    self.content(what, "name one by its number among the analog channels, such as #3")
+                );
+            }
+        };
+        let unit = self.config.analog.get(index).map_or("", |channel| channel.unit.as_str());
+        if unit_factor(unit, wanted.unit).is_some() {
+            return Ok(index);
+        }
+        Err(Error::Config {
+            file: self.file.clone(),
+            line: self.config.channel_line(index),
+            what: format!("channel \"{name}\" has unit \"{unit}\" and cannot be the {}", wanted.what),
+            hint: "name another channel, or correct the unit",
+        })
     }
 
     fn contact(&self, name: Option<&str>) -> Result<Option<usize>, Error> {
-        let found = indices(&self.config.status, |channel| match name {
-            Some(name) => channel.id == name,
-            None => channel.id.to_ascii_uppercase().contains("CLOSE"),
-        });
-        match (found.as_slice(), name) {
-            ([index], _) => Ok(Some(*index)),
-            ([], None) => Ok(None),
-            ([], Some(name)) => {
-                Err(self.content(format!("no status channel \"{name}\""), "use a name that the record has"))
+        let status = &self.config.status;
+        let (found, said) = match name {
+            Some(word) if self.is_none(word) => return Ok(None),
+            Some(name) => {
+                let found = by_name(status.iter().map(|channel| channel.id.as_str()), name);
+                if found.is_empty() {
+                    return Err(self.content(format!("no status channel \"{name}\""), EXISTING));
+                }
+                (found, format!("have the name \"{name}\""))
             }
-            (several, _) => {
-                let what =
-                    format!("{} status channels could be the contact (name with CLOSE)", several.len());
-                Err(self.content(what, NAME_THEM))
+            None => {
+                let commands = indices(status, |channel| says_close(&channel.id));
+                let positions = indices(status, |channel| says_position(&channel.id));
+                let found = if commands.is_empty() { positions } else { commands };
+                (found, "could be the contact (close command or switch status)".to_owned())
+            }
+        };
+        match found.as_slice() {
+            [] => Ok(None),
+            [index] => Ok(Some(*index)),
+            several => {
+                let names = several.iter().filter_map(|&index| {
+                    let line = self.config.channel_line(self.config.analog.len() + index);
+                    status.get(index).map(|channel| format!("{} (line {line})", channel.id))
+                });
+                let names = names.collect::<Vec<_>>().join(", ");
+                Err(self.content(format!("{} status channels {said}: {names}", several.len()), CONTACT_HINT))
             }
         }
     }
+}
 
-    /// One analog channel in primary V or A at the frame rate.
-    fn signal(&self, index: usize) -> Result<Vec<f64>, Error> {
-        let (Some(channel), Some(column)) = (self.config.analog.get(index), self.analog.get(index)) else {
-            return Err(self.content(format!("no analog channel {}", index + 1), NAME_THEM));
-        };
-        let Some(factor) = unit_factor(&channel.unit, "V").or_else(|| unit_factor(&channel.unit, "A")) else {
-            let what = format!("channel {} has unit \"{}\"", channel.id, channel.unit);
-            return Err(self.content(what, "the unit must be V, kV, A or kA"));
-        };
-        let ratio = if channel.is_secondary { channel.primary / channel.secondary } else { 1.0 };
-        let scale = factor * ratio;
-        let mut signal = Vec::new();
-        for section in &self.sections {
-            let part = column.get(section.first..section.first + section.len).unwrap_or_default();
-            let shift_s = self.first_frame_s(signal.len(), section.start_s) - channel.skew_us * 1e-6;
-            signal.extend(to_frame_rate(part, section.hz, shift_s).into_iter().map(|value| value * scale));
-        }
-        Ok(signal)
+/// The channels with this name: to the letter, else in any letter case, else by number.
+fn by_name<'c>(ids: impl Iterator<Item = &'c str> + Clone, name: &str) -> Vec<usize> {
+    let of = |is_it: &dyn Fn(&str) -> bool| -> Vec<usize> {
+        ids.clone().enumerate().filter(|(_, id)| is_it(id)).map(|(index, _)| index).collect()
+    };
+    let exact = of(&|id| id == name);
+    if !exact.is_empty() {
+        return exact;
     }
+    let alike = of(&|id| id.eq_ignore_ascii_case(name));
+    let number = name.strip_prefix('#').and_then(|number| number.parse::<usize>().ok());
+    match number.and_then(|number| number.checked_sub(1)).filter(|&index| index < ids.clone().count()) {
+        Some(index) if alike.is_empty() => vec![index],
+        _ => alike,
+    }
+}
 
-    fn states(&self, column: &[bool]) -> Vec<bool> {
-        let mut states = Vec::new();
-        for section in &self.sections {
-            let part = column.get(section.first..section.first + section.len).unwrap_or_default();
-            let shift_s = self.first_frame_s(states.len(), section.start_s);
-            let span_s = part.len().saturating_sub(1) as f64 / section.hz;
-            let count = libm::floor(span_s * frames_per_second() + 1e-9) as usize + 1;
-            states.extend((0..count).map(|k| {
-                let at = libm::floor((k as f64 / frames_per_second() + shift_s) * section.hz + 1e-6);
-                let at = if at > 0.0 { at as usize } else { 0 };
-                part.get(at).or(part.last()).copied().unwrap_or(false)
-            }));
-        }
-        states
-    }
+/// The conductor that a phase field names: `A` of `A`, `AN`, `A-N`, `a-g`. A voltage between phases is left as it is.
+fn conductor(phase: &str) -> String {
+    let plain: String = phase.to_ascii_uppercase().chars().filter(char::is_ascii_alphanumeric).collect();
+    let to_ground = plain.strip_suffix(['N', 'G']).filter(|rest| !rest.is_empty());
+    to_ground.map_or(plain.clone(), str::to_owned)
+}
 
-    /// Seconds from the start of a section to the next frame due after `frames` frames.
-    fn first_frame_s(&self, frames: usize, start_s: f64) -> f64 {
-        frames as f64 / frames_per_second() - start_s
-    }
+/// Words of a name: letters and digits between anything else.
+fn words(id: &str) -> Vec<String> {
+    let upper = id.to_ascii_uppercase();
+    upper
+        .split(|c: char| !c.is_ascii_alphanumeric())
+        .filter(|word| !word.is_empty())
+        .map(str::to_owned)
+        .collect()
+}
+
+/// A command to close, or that it is closed; not that it failed to, is kept from it, or that a line recloses.
+fn says_close(id: &str) -> bool {
+    const NOT: [&str; 7] = ["RECLOS", "FAIL", "BLOCK", "LOCK", "INHIBIT", "OPEN", "TRIP"];
+    let upper = id.to_ascii_uppercase();
+    upper.contains("CLOSE") && !NOT.iter().any(|word| upper.contains(word))
+}
+
+/// The position of the switch: `52a` (IEEE C37.2: closed when the device is), `SW STATUS`, `SWITCH POSITION`.
+fn says_position(id: &str) -> bool {
+    let words = words(id);
+    let has = |known: &[&str]| words.iter().any(|word| known.contains(&word.as_str()));
+    has(&["52A"]) || has(&["SW", "SWITCH"]) && has(&["STATUS", "STATE", "POS", "POSITION"])
 }
 
 fn indices<T>(channels: &[T], is_it: impl Fn(&T) -> bool) -> Vec<usize> {
@@ -179,7 +298,7 @@ fn indices<T>(channels: &[T], is_it: impl Fn(&T) -> bool) -> Vec<usize> {
 }
 
 /// Factor from a unit such as `kV` to the plain one, `None` for another quantity.
-fn unit_factor(unit: &str, plain: &str) -> Option<f64> {
+pub(super) fn unit_factor(unit: &str, plain: &str) -> Option<f64> {
     // The first letter tells milli from mega; the rest is read in either case.
     let (prefix, rest) = unit.split_at_checked(unit.len().saturating_sub(1))?;
     if !rest.eq_ignore_ascii_case(plain) {

@@ -119,4 +119,9 @@ impl Config {
     pub fn start_utc_ns(&self) -> i64 {
         self.start_ns.saturating_sub(self.utc_offset_min * 60_000_000_000)
     }
+
+    /// Line of the `.cfg` file, from 1, with the analog channel of this index; those of the status channels follow.
+    pub fn channel_line(&self, index: usize) -> usize {
+        index + 3
+    }
 }

@@ -1,6 +1,6 @@
 //! The `.dat` file: samples in the encoding that the `.cfg` file states.
 
-use super::config::{Config, Encoding};
+use super::config::{AnalogChannel, Config, Encoding};
 use super::error::Error;
 
 /// Samples by channel, as far as the file holds whole ones.
@@ -12,6 +12,10 @@ pub(super) struct Samples {
     pub status: Vec<Vec<bool>>,
     /// Time stamps as written (`None`: missing), kept only when the record has no rate.
     pub stamps: Vec<Option<u64>>,
+    /// Where each whole sample begins in the file, in bytes.
+    pub offsets: Vec<usize>,
+    /// Where the last of them ends.
+    pub end: usize,
     /// Whole samples read.
     pub count: u64,
     /// Bytes from the end of the announced samples on, if there is room for another sample in them.
@@ -59,6 +63,7 @@ impl Reader<'_> {
             self.samples.stamps.push(stamp);
         }
         self.samples.count += 1;
+        self.samples.offsets.push(offset);
         Ok(())
     }
 
@@ -81,12 +86,13 @@ impl Reader<'_> {
             let channels = self.config.analog.iter().zip(&mut self.samples.analog);
             for ((channel, column), raw) in channels.zip(values.chunks_exact(width)) {
                 let x = raw_value(self.config.encoding, raw);
-                column.push(x.map_or(f64::NAN, |x| channel.a * x + channel.b));
+                column.push(scaled(channel, x));
             }
             for (channel, column) in self.samples.status.iter_mut().enumerate() {
                 let byte = words.get(channel / 8).copied().unwrap_or(0);
                 column.push(byte >> (channel % 8) & 1 == 1);
             }
+            self.samples.end = (index + 1) * size;
         }
         Ok(())
     }
@@ -125,6 +131,7 @@ impl Reader<'_> {
                 return Err(self.error(start, format!("{} fields where {expected} are due", fields.len())));
             }
             self.ascii_sample(start, &fields)?;
+            self.samples.end = offset;
         }
         Ok(())
     }
@@ -161,7 +168,7 @@ impl Reader<'_> {
                 },
             };
             if let Some(column) = self.samples.analog.get_mut(index) {
-                column.push(x.map_or(f64::NAN, |x| channel.a * x + channel.b));
+                column.push(scaled(channel, x));
             }
         }
         for (index, text) in states.iter().enumerate() {
@@ -179,6 +186,11 @@ impl Reader<'_> {
         }
         Ok(())
     }
+}
+
+/// The value of `x` in the channel's unit. One that no number can hold is as good as missing.
+fn scaled(channel: &AnalogChannel, x: Option<f64>) -> f64 {
+    x.map(|x| channel.a * x + channel.b).filter(|value| value.is_finite()).unwrap_or(f64::NAN)
 }
 
 fn u32_from(bytes: &[u8]) -> u32 {

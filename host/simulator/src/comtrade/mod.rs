@@ -3,7 +3,7 @@
 //!
 //! ```text
 //! .cfg  text: channels, scaling, rates, start  ──▶ config ──▶ Config ─┐
-//! .dat  ASCII | BINARY | BINARY32 | FLOAT32    ──▶ data ──────────────┴▶ Record ──▶ channels ──▶ BankSignals
+//! .dat  ASCII | BINARY | BINARY32 | FLOAT32    ──▶ data ──────────────┴▶ Record ──▶ channels ──▶ signals ──▶ BankSignals
 //!                                                                         └──▶ write ──▶ .cfg + .dat
 //! ```
 //!
@@ -18,12 +18,15 @@ mod data;
 mod error;
 mod parse;
 mod record;
+mod saturation;
+mod signals;
 mod write;
 
-pub use channels::{BankChannels, BankSignals, ChannelNames};
+pub use channels::{BankChannels, ChannelNames};
 pub use config::{AnalogChannel, Config, Encoding, Rate, StatusChannel};
 pub use error::Error;
 pub use record::{Record, Section};
+pub use signals::{BankSignals, Corrections, Defects};
 
 #[cfg(test)]
 mod tests;

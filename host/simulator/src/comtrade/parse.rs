@@ -15,6 +15,11 @@ impl Config {
     }
 }
 
+/// Primary over secondary rating that a transformer may have.
+const RATIO: std::ops::RangeInclusive<f64> = 1e-6..=1e9;
+/// Largest skew of a channel, in µs. Real ones are a fraction of a sample period.
+const SKEW_US: f64 = 1e6;
+
 const SEE_STANDARD: &str = "write the file again as IEEE C37.111-2013 asks";
 
 struct Parser<'a> {
@@ -144,11 +149,21 @@ impl<'a> Parser<'a> {
         };
         let primary = self.optional(&fields, 10, "primary", 1.0)?;
         let secondary = self.optional(&fields, 11, "secondary", 1.0)?;
-        if is_secondary && !(primary > 0.0 && secondary > 0.0) {
+        if is_secondary && !(primary > 0.0 && secondary > 0.0 && RATIO.contains(&(primary / secondary))) {
             return Err(self.error(
-                format!("ratio {primary} : {secondary} of a secondary value must be positive"),
+                format!(
+                    "ratio {primary} : {secondary} of a secondary value must be positive and {} to {}",
+                    RATIO.start(),
+                    RATIO.end()
+                ),
                 "state the transformer's ratio",
             ));
+        }
+        let skew_us = self.optional(&fields, 7, "skew", 0.0)?;
+        if libm::fabs(skew_us) > SKEW_US {
+            return Err(
+                self.error(format!("skew = {skew_us} µs must be within one second"), "state the skew in µs")
+            );
         }
         Ok(AnalogChannel {
             id: text(1, "ch_id")?,
@@ -157,7 +172,7 @@ impl<'a> Parser<'a> {
             unit: text(4, "uu")?,
             a,
             b: self.number(&fields, 6, "b")?,
-            skew_us: self.optional(&fields, 7, "skew", 0.0)?,
+            skew_us,
             min: self.optional(&fields, 8, "min", -99_999.0)?,
             max: self.optional(&fields, 9, "max", 99_998.0)?,
             primary,

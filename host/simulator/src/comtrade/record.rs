@@ -11,6 +11,8 @@ use super::error::Error;
 pub struct Record {
     /// Name of the `.cfg` file, for messages.
     pub file: String,
+    /// Name of the `.dat` file, for messages.
+    pub data_file: String,
     /// What the `.cfg` file says.
     pub config: Config,
     /// Scaled values by analog channel, in the channel's own unit; NaN where the record has none.
@@ -21,6 +23,10 @@ pub struct Record {
     pub missing_samples: u64,
     /// Bytes of the `.dat` file behind the announced samples, which are not read.
     pub bytes_behind: u64,
+    /// Where each sample begins in the `.dat` file, in bytes; empty for a record that was not read from one.
+    pub offsets: Vec<usize>,
+    /// Where the last sample ends in the `.dat` file.
+    pub data_end: usize,
     /// Stretches of one sample rate, in time order.
     pub sections: Vec<Section>,
 }
@@ -68,8 +74,11 @@ impl Record {
         };
         Ok(Self {
             file: cfg_name.to_owned(),
+            data_file: dat_name.to_owned(),
             missing_samples: config.sample_count.saturating_sub(samples.count),
             bytes_behind: samples.bytes_behind,
+            offsets: samples.offsets,
+            data_end: samples.end,
             config,
             analog: samples.analog,
             status: samples.status,
@@ -116,11 +125,14 @@ impl Record {
         config.trigger_ns = config.start_ns;
         let mut part = Self {
             file: self.file.clone(),
+            data_file: self.data_file.clone(),
             config,
             analog: self.analog.iter().map(slice).collect(),
             status: self.status.iter().map(|s| s.get(first..last).unwrap_or_default().to_vec()).collect(),
             missing_samples: 0,
             bytes_behind: 0,
+            offsets: Vec::new(),
+            data_end: 0,
             sections: vec![Section { first: 0, len: last - first, start_s: 0.0, hz: section.hz }],
         };
         part.rescale();

@@ -4,6 +4,8 @@ use proptest::prelude::*;
 
 use super::*;
 
+mod bank;
+
 /// A record in the form of IEEE C37.111-2013; its values and bytes were computed and agreed on by an independent
 /// reader and writer in all four encodings.
 const CFG: &str = "FEEDER 12,LOGGER-1,2013\r\n7,4A,3D\r\n\
@@ -197,63 +199,6 @@ fn impossible_fields_are_named_with_their_place() {
     }
     let error = read(&CFG[..100], b"").unwrap_err().to_string();
     assert!(error.starts_with("example.cfg line 4"), "{error}");
-}
-
-#[test]
-fn channels_are_found_by_phase_and_unit_or_by_name() {
-    let record = example();
-    let none = ChannelNames::default();
-    let found = record.bank_channels(&none).unwrap();
-    assert_eq!(found, BankChannels { voltage: [0, 1, 2], neutral: Some(3), contact: None });
-    let closed = read(&CFG.replace("SWB", "Told_close"), DAT.as_bytes()).unwrap();
-    assert_eq!(closed.bank_channels(&none).unwrap().contact, Some(1));
-    let no_neutral = read(&CFG.replace("IN,N,", "IN,,"), DAT.as_bytes()).unwrap();
-    assert_eq!(no_neutral.bank_channels(&none).unwrap().neutral, None);
-    let names = ChannelNames { neutral: Some("IN".to_owned()), ..ChannelNames::default() };
-    assert_eq!(no_neutral.bank_channels(&names).unwrap().neutral, Some(3));
-    let missing = read(&CFG.replace("VC,C,", "VC,X,"), DAT.as_bytes()).unwrap();
-    let error = missing.bank_channels(&none).unwrap_err().to_string();
-    assert!(error.contains("no voltage of phase C"), "{error}");
-    let doubled = read(&CFG.replace("VC,C,", "VC,B,"), DAT.as_bytes()).unwrap();
-    let error = doubled.bank_channels(&none).unwrap_err().to_string();
-    assert!(error.contains("2 channels could be the voltage of phase B"), "{error}");
-}
-
-#[test]
-fn signals_are_primary_volts_at_the_frame_rate() {
-    let secondary =
-        CFG.replace("VA,A,CAP1,V,0.5,0.0,0.0,-32767,32767,7200,120,P", "VA,A,,kV,0.5,0,0,,,7200,120,S");
-    let secondary = secondary.replace("7680,4", "4800,4");
-    let record = read(&secondary, DAT.as_bytes()).unwrap();
-    let signals = record.bank_signals(&record.bank_channels(&ChannelNames::default()).unwrap()).unwrap();
-    assert_eq!(signals.volts[0][1], 10_000.0 * 60.0 * 1000.0);
-    assert_eq!(signals.volts[1], record.analog[1]);
-    let slow = read(&CFG.replace("7680,4", "1000,4"), DAT.as_bytes()).unwrap();
-    let error = slow.bank_signals(&slow.bank_channels(&ChannelNames::default()).unwrap()).unwrap_err();
-    assert!(error.to_string().contains("2000…100000 Hz"), "{error}");
-}
-
-#[test]
-fn two_rates_join_without_a_gap() {
-    let wave = |time: f64| 20_000.0 * libm::sin(core::f64::consts::TAU * 60.0 * time);
-    let mut dat = String::new();
-    for n in 0..1920 {
-        let time = if n < 768 { f64::from(n) / 7680.0 } else { 0.1 + f64::from(n - 768) / 11_520.0 };
-        let x = libm::round(wave(time));
-        dat += &format!("{},0,{x},{x},{x},0,{},0,0\r\n", n + 1, u8::from(n >= 768));
-    }
-    let cfg = CFG.replace("1\r\n7680,4", "2\r\n7680,768\r\n11520,1920");
-    let record = read(&cfg, dat.as_bytes()).unwrap();
-    assert_eq!(record.sections.len(), 2);
-    let names = ChannelNames { contact: Some("SWA".to_owned()), ..ChannelNames::default() };
-    let signals = record.bank_signals(&record.bank_channels(&names).unwrap()).unwrap();
-    assert_eq!(signals.volts[0].len(), 960);
-    for (k, value) in signals.volts[0].iter().enumerate().take(940).skip(20) {
-        // Beside the seam the wave is continued by reflection, which is not exact.
-        let limit = if k.abs_diff(480) < 24 { 150.0 } else { 1.5 };
-        assert!(libm::fabs(value - 0.5 * wave(k as f64 / 4800.0)) < limit, "frame {k}: {value}");
-    }
-    assert_eq!(signals.contact.unwrap().iter().position(|&closed| closed), Some(480));
 }
 
 #[test]

@@ -11,9 +11,11 @@ use super::bank::{Bank, BankTable, SimulatedBank};
 use super::check::Source;
 use super::error::Error;
 use super::feeder::{Feeder, FeederTable};
-use super::sensors::{ChannelsTable, LimitsTable, Sensors, SensorsTable};
+use super::installed::InstalledSensor;
+use super::limits::LimitsTable;
+use super::sensors::{ChannelsTable, Sensors, SensorsTable};
 use crate::civil::Civil;
-use crate::comtrade::ChannelNames;
+use crate::comtrade::{ChannelNames, Corrections};
 
 /// A scenario: a feeder, a bank, its sensors, and what happens.
 #[derive(Debug, Clone, PartialEq)]
@@ -41,8 +43,8 @@ pub struct Scenario {
 /// What the logger is told besides the nameplate.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Told {
-    /// Where the voltage sensors sit.
-    pub location: Location,
+    /// Where the voltage sensors of A, B, C sit.
+    pub location: [Location; 3],
     /// When a value becomes a condition.
     pub limits: Limits,
     /// Length of an interval record, in s.
@@ -56,6 +58,8 @@ pub struct BankFile {
     pub bank: Bank,
     /// What the logger is told besides.
     pub told: Told,
+    /// The sensors of A, B, C and the neutral current.
+    pub sensors: [InstalledSensor; 4],
     /// Names of the channels in a record, where its phases and units do not tell.
     pub channels: ChannelNames,
 }
@@ -113,6 +117,7 @@ impl Scenario {
         let duration_s = source.number("duration_s", &table.duration_s, 0.1..=LONGEST_S, "s")?;
         let feeder = table.feeder.check(&source, duration_s)?;
         let bank = table.bank.simulated(&source, feeder.frequency_hz, duration_s)?;
+        table.sensors.only_simulated(&source)?;
         table.feeder.check_against(&source, &feeder, &bank.nameplate)?;
         Ok(Self {
             name: table.name,
@@ -133,7 +138,7 @@ impl Scenario {
 
     /// What the logger of this bank is told.
     pub fn settings(&self) -> Settings {
-        settings(&self.bank.nameplate, &self.told)
+        settings(&self.bank.nameplate, &self.told, [None; 4])
     }
 }
 
@@ -148,9 +153,10 @@ impl BankFile {
         let source = Source { file, text };
         let table: BankFileTable = source.table()?;
         table.bank.only_nameplate(&source)?;
-        table.sensors.only_places(&source)?;
+        let bank = table.bank.nameplate(&source, None)?;
         Ok(Self {
-            bank: table.bank.nameplate(&source, None)?,
+            sensors: table.sensors.installed(&source, &bank)?,
+            bank,
             told: told(&source, &table.sensors, &table.limits, table.interval_s.as_ref())?,
             channels: table.channels.names(),
         })
@@ -158,7 +164,16 @@ impl BankFile {
 
     /// What the logger of this bank is told.
     pub fn settings(&self) -> Settings {
-        settings(&self.bank, &self.told)
+        settings(&self.bank, &self.told, self.sensors.map(|sensor| sensor.clip))
+    }
+
+    /// What the sensors' papers put right in a record of them.
+    pub fn corrections(&self) -> Corrections {
+        let degrees_per_s = 360.0 * f64::from(self.bank.frequency.hz());
+        Corrections {
+            lead_s: self.sensors.map(|sensor| sensor.phase_deg / degrees_per_s),
+            ratio: self.sensors.map(|sensor| sensor.ratio),
+        }
     }
 }
 
@@ -181,7 +196,7 @@ fn told(
         return Err(source.wrong(stated, "interval_s", "must divide an hour (3600 s)"));
     }
     Ok(Told {
-        location: sensors.location(source)?,
+        location: sensors.locations(source)?,
         limits: limits.check(source)?,
         interval_s: seconds as u16,
     })
@@ -214,19 +229,26 @@ fn utc(source: &Source, stated: &Spanned<String>) -> Result<i64, Error> {
     })
 }
 
-/// Full scale of a voltage channel, in crests of the rated line-to-neutral voltage.
+/// Full scale of a voltage channel, in crests of the rated line-to-neutral voltage, unless the sensor clips elsewhere.
 const VOLTAGE_CRESTS: f64 = 2.5;
 /// Full scale of the neutral channel, in crests of the rated current: fault current of a failed unit clips.
 const NEUTRAL_CRESTS: f64 = 20.0;
 
-fn settings(nameplate: &Bank, told: &Told) -> Settings {
+fn settings(nameplate: &Bank, told: &Told, clip: [Option<f64>; 4]) -> Settings {
     let crest = libm::sqrt(2.0);
-    let volts = VOLTAGE_CRESTS * crest * nameplate.system_volts();
-    let amps = NEUTRAL_CRESTS * crest * nameplate.rated_amps();
-    let sensor = VoltageSensor { location: told.location, full_scale: Voltage::quantise(volts as f32) };
+    let [clip_a, clip_b, clip_c, clip_n] = clip;
+    let [place_a, place_b, place_c] = told.location;
+    let sensor = |location, clip: Option<f64>| {
+        let volts = clip.unwrap_or(VOLTAGE_CRESTS * crest * nameplate.system_volts());
+        VoltageSensor { location, full_scale: Voltage::quantise(volts as f32) }
+    };
+    let amps = clip_n.unwrap_or(NEUTRAL_CRESTS * crest * nameplate.rated_amps());
     Settings {
         nameplate: nameplate.nameplate(),
-        sensors: bank::Sensors { voltage: [sensor; 3], neutral_full_scale: Current::quantise(amps as f32) },
+        sensors: bank::Sensors {
+            voltage: [sensor(place_a, clip_a), sensor(place_b, clip_b), sensor(place_c, clip_c)],
+            neutral_full_scale: Current::quantise(amps as f32),
+        },
         limits: told.limits,
         interval_s: told.interval_s,
     }

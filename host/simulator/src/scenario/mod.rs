@@ -77,8 +77,21 @@
 //! crew_delay_s = 60                    # and the other fields of the logger's limits
 //! ```
 //!
-//! A **bank file** is the `[bank]` nameplate with `[sensors] location`, `[limits]` and `interval_s`, for signals that
-//! come from a record; its `[channels]` may name the record's channels (`A`, `B`, `C`, `N`, `contact`).
+//! A **bank file** is the `[bank]` nameplate with `[limits]` and `interval_s`, for signals that come from a record; its
+//! `[channels]` may name the record's channels (`A`, `B`, `C`, `N`, `contact`), and its `[sensors]` describe the sensors
+//! that are installed:
+//!
+//! ```toml
+//! [sensors]
+//! location = "line"                    # line | fuse_switch | capacitor; per phase too, in [sensors.A]
+//!
+//! [sensors.A]                          # and B, C, N
+//! kind = "divider"                     # divider | transformer; of N: ct | rogowski
+//! ratio = "7200:120"                   # as printed on it, or a number
+//! phase_deg = 0.2                      # its output leads by; taken out again
+//! burden_ohm = 1e6
+//! clip = 25_000                        # saturates at, primary V or A (instantaneous)
+//! ```
 //!
 //! An unknown field, a value of the wrong kind and a number out of its range are errors that name file, line, field
 //! and what is allowed.
@@ -89,6 +102,8 @@ mod daily;
 mod error;
 mod feeder;
 mod file;
+mod installed;
+mod limits;
 mod phases;
 mod sensors;
 
@@ -97,6 +112,7 @@ pub use daily::Daily;
 pub use error::Error;
 pub use feeder::{Feeder, FeederEvent, FeederEventKind, Harmonic, Sequence, SequenceVoltages};
 pub use file::{BankFile, Scenario, Told};
+pub use installed::{InstalledSensor, SensorKind};
 pub use phases::{Channel, Phase, Phases};
 pub use sensors::{BrokenWire, SensorError, Sensors};
 

@@ -1,12 +1,13 @@
-//! `[sensors]`, `[limits]` and `[channels]`: what is measured, how wrong it is, and when it counts.
+//! `[sensors]` and `[channels]`: what is measured, where, and how wrong it is.
 
 use serde::Deserialize;
 use toml::Spanned;
-use wyelog_protocol::bank::{Limits, Location};
-use wyelog_protocol::quantity::{PerUnit, Percent};
+use wyelog_protocol::bank::Location;
 
+use super::bank::Bank;
 use super::check::Source;
 use super::error::Error;
+use super::installed::{Fields, InstalledSensor, Place, SensorKind};
 use super::phases::Channel;
 use crate::comtrade::ChannelNames;
 
@@ -62,14 +63,6 @@ pub(super) struct SensorsTable {
     broken_wire: Vec<Spanned<BrokenWireTable>>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "snake_case")]
-enum Place {
-    Line,
-    FuseSwitch,
-    Capacitor,
-}
-
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct SensorTable {
@@ -79,6 +72,11 @@ struct SensorTable {
     noise_percent: Option<Spanned<f64>>,
     offset_percent: Option<Spanned<f64>>,
     clip_pu: Option<Spanned<f64>>,
+    kind: Option<Spanned<SensorKind>>,
+    ratio: Option<Spanned<toml::Value>>,
+    phase_deg: Option<Spanned<f64>>,
+    burden_ohm: Option<Spanned<f64>>,
+    clip: Option<Spanned<f64>>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -95,32 +93,48 @@ impl SensorsTable {
         [("sensors.A", a), ("sensors.B", b), ("sensors.C", c), ("sensors.N", n)]
     }
 
-    /// Where the voltage sensors sit.
-    pub fn location(&self, source: &Source) -> Result<Location, Error> {
-        let by_phase = self.channels().into_iter().filter_map(|(_, table)| table?.location.as_ref());
-        for place in self.location.iter().chain(by_phase) {
-            let word = match place.get_ref() {
-                Place::Line => continue,
-                Place::FuseSwitch => "\"fuse_switch\"",
-                Place::Capacitor => "\"capacitor\"",
-            };
-            let quoted = Spanned::new(place.span(), word);
-            return Err(source.wrong(&quoted, "sensors.location", "not supported yet; must be \"line\""));
+    /// Where the voltage sensors of A, B, C sit.
+    pub fn locations(&self, source: &Source) -> Result<[Location; 3], Error> {
+        let all = self.location.as_ref().map_or(Place::Line, |place| *place.get_ref());
+        let [a, b, c, n] = self.channels().map(|(_, table)| table?.location.as_ref());
+        if let Some(place) = n {
+            let what = "sensors.N.location: the neutral current has one place only; remove it";
+            return Err(source.at(place.span().start, what));
         }
-        Ok(Location::Line)
+        Ok([a, b, c].map(|place| place.map_or(all, |place| *place.get_ref()).location()))
     }
 
-    /// Refuses what only a scenario may say.
-    pub fn only_places(&self, source: &Source) -> Result<(), Error> {
+    /// Refuses what a scenario cannot simulate or has no use for.
+    pub fn only_simulated(&self, source: &Source) -> Result<(), Error> {
+        let by_phase = self.channels().into_iter().filter_map(|(_, table)| table?.location.as_ref());
+        for place in self.location.iter().chain(by_phase) {
+            if *place.get_ref() != Place::Line {
+                let quoted = Spanned::new(place.span(), format!("\"{}\"", place.get_ref().word()));
+                return Err(source.wrong(&quoted, "sensors.location", "not supported yet; must be \"line\""));
+            }
+        }
+        for (name, table) in self.channels() {
+            if let Some((at, field)) = table.and_then(|table| table.installed().first()) {
+                let what = format!("{name}.{field}: belongs in a bank file, not in a scenario; remove it");
+                return Err(source.at(at, what));
+            }
+        }
+        Ok(())
+    }
+
+    /// The sensors of A, B, C and the neutral of a bank file; refuses what only a scenario may say.
+    pub fn installed(&self, source: &Source, bank: &Bank) -> Result<[InstalledSensor; 4], Error> {
         let reason = "belongs in a scenario, not in a bank file; remove it";
         source.unused("sensors.broken_wire", self.broken_wire.first(), reason)?;
-        for (name, table) in self.channels() {
+        let mut sensors = [InstalledSensor::default(); 4];
+        for ((slot, channel), (name, table)) in sensors.iter_mut().zip(Channel::ALL).zip(self.channels()) {
             let Some(table) = table else { continue };
             for (field, value) in table.fields() {
                 source.unused(&format!("{name}.{field}"), value, reason)?;
             }
+            *slot = table.installed().check(source, name, channel, bank)?;
         }
-        Ok(())
+        Ok(sensors)
     }
 
     pub fn check(&self, source: &Source, duration_s: f64) -> Result<Sensors, Error> {
@@ -154,6 +168,16 @@ impl SensorTable {
         ]
     }
 
+    fn installed(&self) -> Fields<'_> {
+        Fields {
+            kind: self.kind.as_ref(),
+            ratio: self.ratio.as_ref(),
+            phase_deg: self.phase_deg.as_ref(),
+            burden_ohm: self.burden_ohm.as_ref(),
+            clip: self.clip.as_ref(),
+        }
+    }
+
     fn check(&self, source: &Source, name: &str) -> Result<SensorError, Error> {
         let number = |field: &str, value: &Option<Spanned<f64>>, range, unit| {
             source.number_or(&format!("{name}.{field}"), value.as_ref(), 0.0, range, unit)
@@ -169,46 +193,6 @@ impl SensorTable {
                 .map(|clip| source.number(&format!("{name}.clip_pu"), clip, 0.1..=100.0, "pu"))
                 .transpose()?,
         })
-    }
-}
-
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct LimitsTable {
-    interruption_percent: Option<Spanned<f64>>,
-    hysteresis_percent: Option<Spanned<f64>>,
-    lost_phase_pu: Option<Spanned<f64>>,
-    crew_delay_s: Option<Spanned<i64>>,
-    engineer_delay_s: Option<Spanned<i64>>,
-    return_s: Option<Spanned<i64>>,
-    voltages_good_s: Option<Spanned<i64>>,
-}
-
-impl LimitsTable {
-    pub fn check(&self, source: &Source) -> Result<Limits, Error> {
-        let mut limits = Limits::DEFAULT;
-        if let Some(value) = &self.interruption_percent {
-            let percent = source.number("limits.interruption_percent", value, 1.0..=50.0, "%")?;
-            limits.interruption = Percent::quantise(percent as f32);
-        }
-        if let Some(value) = &self.hysteresis_percent {
-            let percent = source.number("limits.hysteresis_percent", value, 0.1..=10.0, "%")?;
-            limits.hysteresis = Percent::quantise(percent as f32);
-        }
-        if let Some(value) = &self.lost_phase_pu {
-            let pu = source.number("limits.lost_phase_pu", value, 0.05..=0.45, "pu")?;
-            limits.lost_phase = PerUnit::quantise(pu as f32);
-        }
-        let seconds = |name, value: &Option<Spanned<i64>>, default: u16, high| {
-            source.whole_or(name, value.as_ref(), i64::from(default), 0..=high).map(|seconds| seconds as u16)
-        };
-        limits.crew_delay_s = seconds("limits.crew_delay_s", &self.crew_delay_s, limits.crew_delay_s, 3_600)?;
-        limits.engineer_delay_s =
-            seconds("limits.engineer_delay_s", &self.engineer_delay_s, limits.engineer_delay_s, 36_000)?;
-        limits.return_s = seconds("limits.return_s", &self.return_s, limits.return_s, 3_600)?;
-        limits.voltages_good_s =
-            seconds("limits.voltages_good_s", &self.voltages_good_s, limits.voltages_good_s, 3_600)?;
-        Ok(limits)
     }
 }
 

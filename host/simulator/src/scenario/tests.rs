@@ -1,7 +1,7 @@
 //! The language: its documented example, and a sentence for every way to get it wrong.
 
 use proptest::prelude::*;
-use wyelog_protocol::bank::{Connection, Limits, RatedFrequency};
+use wyelog_protocol::bank::{Connection, Limits, Location, RatedFrequency};
 
 use super::*;
 
@@ -209,6 +209,67 @@ fn a_bank_file_says_nothing_about_faults() {
 }
 
 #[test]
+fn a_bank_file_describes_its_sensors() {
+    let bank =
+        "[bank]\nconnection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\nfrequency_hz = 60\n";
+    let more = "[sensors]\nlocation = \"fuse_switch\"\n[sensors.A]\nkind = \"divider\"\nratio = \"7200:120\"\n\
+        phase_deg = -0.5\nburden_ohm = 1e6\nclip = 20_000\nlocation = \"capacitor\"\n[sensors.N]\nkind = \"ct\"\n\
+        ratio = 20\nclip = 400\n[limits]\nsag_percent = 85\nswell_percent = 115\nlog_delay_s = 90\n";
+    let file = BankFile::parse("b.toml", &format!("{bank}{more}")).unwrap();
+    let stated = InstalledSensor {
+        kind: Some(SensorKind::Divider),
+        ratio: Some(60.0),
+        phase_deg: -0.5,
+        burden_ohm: Some(1e6),
+        clip: Some(20_000.0),
+    };
+    assert_eq!(file.sensors[0], stated);
+    assert_eq!(file.sensors[1], InstalledSensor::default());
+    assert_eq!((file.sensors[3].kind, file.sensors[3].ratio), (Some(SensorKind::Ct), Some(20.0)));
+    assert!(libm::fabs(file.corrections().lead_s[0] + 0.5 / 360.0 / 60.0) < 1e-12);
+    let settings = file.settings();
+    let places = settings.sensors.voltage.map(|sensor| sensor.location);
+    assert_eq!(places, [Location::Capacitor, Location::FuseSwitch, Location::FuseSwitch]);
+    let full = settings.sensors.voltage.map(|sensor| sensor.full_scale.value());
+    assert_eq!(full[0], Some(20_000.0));
+    assert!((full[1].unwrap() - 25_454.3).abs() < 0.1);
+    assert_eq!(settings.sensors.neutral_full_scale.value(), Some(400.0));
+    let limits = settings.limits;
+    assert_eq!((limits.sag.value(), limits.swell.value(), limits.log_delay_s), (Some(85.0), Some(115.0), 90));
+    for (from, to, expected) in [
+        ("\"divider\"", "\"ct\"", "b.toml line 9: sensors.A.kind = \"ct\": must measure voltage"),
+        (
+            "\"divider\"",
+            "\"resistor\"",
+            "line 9: unknown value `resistor`, expected one of `divider`, `transformer`",
+        ),
+        ("\"ct\"", "\"divider\"", "line 16: sensors.N.kind = \"divider\": must measure current"),
+        (
+            "\"7200:120\"",
+            "\"120:7200\"",
+            "line 10: sensors.A.ratio = \"120:7200\": must be primary over secondary",
+        ),
+        ("ratio = 20\n", "ratio = true\n", "line 17: sensors.N.ratio = true: must be"),
+        ("-0.5", "90", "line 11: sensors.A.phase_deg = 90: must be -30…30 degrees"),
+        ("1e6", "0", "line 12: sensors.A.burden_ohm = 0: must be 0.001…"),
+        // Below the crests of 7199.56 V and of 27.779 A, each times 1.1.
+        ("20_000", "9000", "line 13: sensors.A.clip = 9000: must be 11200…100000 V"),
+        ("clip = 400", "clip = 30", "line 18: sensors.N.clip = 30: must be 44…100000 A"),
+        ("ratio = 20\n", "location = \"line\"\n", "line 17: sensors.N.location: "),
+        ("phase_deg", "gain_percent", "line 11: sensors.A.gain_percent: belongs in a scenario"),
+        ("phase_deg", "angle", "line 11: unknown field `angle`"),
+        ("sag_percent = 85", "sag_percent = 100", "line 20: limits.sag_percent = 100: must be 50…99 %"),
+        ("swell_percent = 115", "swell_pc = 115", "line 21: unknown field `swell_pc`"),
+    ] {
+        let text = format!("{bank}{more}").replacen(from, to, 1);
+        let error = BankFile::parse("b.toml", &text).unwrap_err().to_string();
+        assert!(error.contains(expected), "{error}");
+    }
+    let in_scenario = "rated_kv_ll = 12.47\n[sensors.B]\nclip = 20000\n";
+    wrong(SHORT, "rated_kv_ll = 12.47\n", in_scenario, "line 11: sensors.B.clip: belongs in a bank file");
+}
+
+#[test]
 fn a_missing_file_is_named() {
     let error = Scenario::read(std::path::Path::new("no/such.toml")).unwrap_err().to_string();
     assert!(error.starts_with("no/such.toml: "), "{error}");
@@ -220,6 +281,27 @@ proptest! {
     fn no_text_brings_the_reader_down(text in "[a-z_\\[\\]{}=\"0-9.\n ,#-]{0,200}") {
         let _ = Scenario::parse("s.toml", &text);
         let _ = BankFile::parse("b.toml", &text);
+    }
+
+    /// Any value in a bank file's sensors is answered, and what is taken can be used.
+    #[test]
+    fn no_value_brings_the_bank_file_down(
+        field in prop::sample::select(vec!["kind", "ratio", "phase_deg", "burden_ohm", "clip", "location"]),
+        channel in "[ABCN]",
+        value in "(\"[a-zA-Z0-9:/. -]{0,12}\"|-?[0-9]{1,9}(\\.[0-9]{1,9})?(e-?[0-9]{1,3})?|nan|inf|true|\\[\\])",
+    ) {
+        let text = format!(
+            "[bank]\nconnection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\nfrequency_hz = 60\n\
+             [sensors.{channel}]\n{field} = {value}\n"
+        );
+        match BankFile::parse("b.toml", &text) {
+            Ok(bank) => {
+                let sensors = bank.settings().sensors;
+                prop_assert!(sensors.voltage.iter().all(|sensor| sensor.full_scale.value_or_nan() > 10_000.0));
+                prop_assert!(bank.corrections().lead_s.iter().all(|lead| libm::fabs(*lead) < 0.01));
+            }
+            Err(error) => prop_assert!(error.to_string().starts_with("b.toml line "), "{error}"),
+        }
     }
 
     /// A damaged line of a good scenario is answered with a sentence that names the file and a line.

@@ -1,5 +1,7 @@
 //! From the circuit to what the sensors give, frame by frame.
 
+use wyelog_firmware::measure::harmonics::HARMONICS;
+
 use super::circuit::{Circuit, Mark};
 use super::noise::Noise;
 use super::segment::{Decay, Segment};
@@ -135,6 +137,10 @@ pub struct SteadyChannel {
     pub rms: f64,
     /// Fundamental, rms, against an angle that all channels share.
     pub fundamental: Complex,
+    /// Harmonics, rms, the fundamental first.
+    pub harmonics: [f64; HARMONICS],
+    /// Largest instantaneous value if all harmonics peak together: an upper bound.
+    pub peak: f64,
     /// Whether the sensor may clip.
     pub is_clipped: bool,
 }
@@ -231,10 +237,19 @@ impl ChannelState {
             squares * self.gain * self.gain + self.offset * self.offset + self.noise_size * self.noise_size;
         // Frequency drift aside, the angle stands still from one window of whole cycles to the next.
         let fundamental = self.phasors.first().copied().unwrap_or(Complex::ZERO);
+        let mut harmonics = [0.0; HARMONICS];
+        for (phasor, &order) in self.phasors.iter().zip(&circuit.orders) {
+            if let Some(slot) = harmonics.get_mut((order as usize).wrapping_sub(1)) {
+                *slot = phasor.abs() * self.gain * core::f64::consts::FRAC_1_SQRT_2;
+            }
+        }
+        let peak = crest * self.gain + libm::fabs(self.offset);
         SteadyChannel {
             rms: libm::sqrt(square),
+            harmonics,
+            peak,
             fundamental: fundamental.scaled(self.gain * core::f64::consts::FRAC_1_SQRT_2),
-            is_clipped: self.clip.is_some_and(|clip| crest * self.gain + libm::fabs(self.offset) >= clip),
+            is_clipped: self.clip.is_some_and(|clip| peak >= clip),
         }
     }
 

@@ -5,10 +5,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use polars::prelude::{DataFrame, PolarsResult};
 use wyelog_protocol::bank::{Connection, Settings};
 use wyelog_protocol::quantity::{Quantity, Scale};
-use wyelog_protocol::record::{Event, Interval, Record, SettingsRecord, Stamp, Status, StatusRecord};
+use wyelog_protocol::record::{
+    Capture, Event, Follows, Interval, Record, SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
+};
 
 use super::builder::{Builder, Cell};
-use super::{EVENTS, INTERVALS, SETTINGS, STATUS, Table};
+use super::{CAPTURES, EVENTS, INTERVALS, SETTINGS, SPECTRA, STATUS, Table};
 use crate::log::Sequenced;
 use crate::time;
 
@@ -25,7 +27,9 @@ pub struct Rows {
     /// Settings in force; before the first settings record, those of the first.
     settings: Option<Settings>,
     intervals: BTreeMap<String, Builder>,
+    spectra: BTreeMap<String, Builder>,
     events: Builder,
+    captures: Builder,
     status: Builder,
     nameplates: Builder,
     /// Names of the banks seen.
@@ -54,7 +58,9 @@ impl Rows {
             device: device.to_owned(),
             settings: earlier.or(first),
             intervals: BTreeMap::new(),
+            spectra: BTreeMap::new(),
             events: Builder::new(&EVENTS),
+            captures: Builder::new(&CAPTURES),
             status: Builder::new(&STATUS),
             nameplates: Builder::new(&SETTINGS),
             banks: BTreeSet::new(),
@@ -77,9 +83,16 @@ impl Rows {
     /// The table engine refuses.
     pub fn finish(self) -> PolarsResult<Vec<Split>> {
         let intervals = self.intervals.into_iter().map(|(month, rows)| (&INTERVALS, Some(month), rows));
-        let others = [(&EVENTS, self.events), (&STATUS, self.status), (&SETTINGS, self.nameplates)];
+        let spectra = self.spectra.into_iter().map(|(month, rows)| (&SPECTRA, Some(month), rows));
+        let others = [
+            (&EVENTS, self.events),
+            (&CAPTURES, self.captures),
+            (&STATUS, self.status),
+            (&SETTINGS, self.nameplates),
+        ];
         let others = others.into_iter().map(|(table, rows)| (table, None, rows));
         intervals
+            .chain(spectra)
             .chain(others)
             .filter(|(_, _, rows)| !rows.is_empty())
             .map(|(table, month, rows)| Ok((table, month, rows.finish()?)))
@@ -107,6 +120,11 @@ impl Rows {
                 let rows = self.intervals.entry(month).or_insert_with(|| Builder::new(&INTERVALS));
                 rows.row(head.into_iter().chain(cells));
             }
+            Record::Spectrum(record) => {
+                let rows = self.spectra.entry(month(&stamp)).or_insert_with(|| Builder::new(&SPECTRA));
+                rows.row(head.into_iter().chain(spectrum(record)));
+            }
+            Record::Capture(record) => self.captures.row(head.into_iter().chain(capture(record))),
             Record::Event(record) => self.events.row(head.into_iter().chain(event(record))),
             Record::Status(record) => self.status.row(head.into_iter().chain(status(record))),
             Record::Settings(record) => self.nameplates.row(head.into_iter().chain(nameplate(record))),
@@ -186,6 +204,17 @@ fn event(record: &Event) -> Vec<Cell> {
     cells
 }
 
+/// Where the waveforms are, not they themselves: those are in the raw log.
+fn capture(record: &Capture) -> Vec<Cell> {
+    let follows = match record.follows {
+        Follows::More => "more",
+        Follows::Nothing => "nothing",
+        Follows::Lost => "lost",
+    };
+    let samples = wyelog_protocol::waveform::Samples::new(&record.samples).count();
+    vec![(samples as u32).into(), follows.into()]
+}
+
 fn status(record: &StatusRecord) -> Vec<Cell> {
     let (name, detail) = match &record.status {
         Status::Boot { firmware, schema, reset, torn_records } => (
@@ -211,8 +240,23 @@ fn status(record: &StatusRecord) -> Vec<Cell> {
             "flash_faults",
             serde_json::json!({ "sectors": sectors, "records": records, "numbers": numbers }),
         ),
+        Status::CapturesLost { triggers, frames } => {
+            ("captures_lost", serde_json::json!({ "triggers": triggers, "frames": frames }))
+        }
     };
     vec![name.into(), detail.to_string().as_str().into()]
+}
+
+fn spectrum(record: &Spectrum) -> Vec<Cell> {
+    let mut cells = vec![u32::from(record.windows).into(), u32::from(record.flagged).into()];
+    for part in [record.thd, record.current_loading, record.reactive_loading] {
+        cells.extend(part.map(real));
+    }
+    let [a, b, c] = &record.voltage;
+    for (((a, b), c), neutral) in a.iter().zip(b).zip(c).zip(&record.neutral) {
+        cells.extend([real(*a), real(*b), real(*c), real(*neutral)]);
+    }
+    cells
 }
 
 fn nameplate(record: &SettingsRecord) -> Vec<Cell> {

@@ -5,15 +5,18 @@ use wyelog_protocol::bank::{Connection, Location, RatedFrequency, Settings};
 use wyelog_protocol::message::Identity;
 use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{
-    CrashCause, Event, Evidence, Interval, Moment, Polar, Range, Record, Reset, SettingsRecord, Stamp,
-    Status, StatusRecord,
+    Capture, CrashCause, Event, Evidence, Follows, Interval, Moment, Polar, Range, Record, Reset,
+    SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
 };
+use wyelog_protocol::waveform::Samples;
 
 /// `record` with its number, as the Python decoder prints it.
 pub fn record(sequence: u32, record: &Record) -> Value {
     let (name, body) = match record {
         Record::Interval(record) => ("interval", interval(record)),
         Record::Event(record) => ("event", event(record)),
+        Record::Spectrum(record) => ("spectrum", spectrum(record)),
+        Record::Capture(record) => ("capture", capture(record)),
         Record::Status(StatusRecord { stamp: at, status: what }) => {
             ("status", json!({"stamp": stamp(at), "status": status(what)}))
         }
@@ -66,8 +69,27 @@ fn interval(record: &Interval) -> Value {
     })
 }
 
+fn spectrum(record: &Spectrum) -> Value {
+    json!({
+        "stamp": stamp(&record.stamp), "windows": record.windows, "flagged": record.flagged,
+        "voltage": record.voltage.map(|phase| phase.map(value)), "neutral": record.neutral.map(value),
+        "thd": abc(record.thd), "current_loading": abc(record.current_loading),
+        "reactive_loading": abc(record.reactive_loading),
+    })
+}
+
 fn polar(polar: &Polar) -> Value {
     json!({"size": value(polar.size), "angle": value(polar.angle)})
+}
+
+fn capture(record: &Capture) -> Value {
+    let follows = match record.follows {
+        Follows::More => "more",
+        Follows::Nothing => "nothing",
+        Follows::Lost => "lost",
+    };
+    let samples: Vec<_> = Samples::new(&record.samples).map(|sample| sample.expect("a waveform")).collect();
+    json!({"stamp": stamp(&record.stamp), "follows": follows, "samples": samples})
 }
 
 fn event(record: &Event) -> Value {
@@ -110,6 +132,9 @@ fn status(status: &Status) -> Value {
         Status::ClockSet { before_ms, after_ms } => {
             json!({"clock_set": {"before_ms": before_ms, "after_ms": after_ms}})
         }
+        Status::CapturesLost { triggers, frames } => {
+            json!({"captures_lost": {"triggers": triggers, "frames": frames}})
+        }
         Status::JournalFailed { count } => json!({"journal_failed": {"count": count}}),
         Status::FlashFaults { sectors, records, numbers } => {
             json!({"flash_faults": {"sectors": sectors, "records": records, "numbers": numbers}})
@@ -142,7 +167,8 @@ fn settings(settings: &Settings) -> Value {
         },
         "sensors": {"voltage": voltage, "neutral_full_scale": value(sensors.neutral_full_scale)},
         "limits": {
-            "interruption": value(limits.interruption), "hysteresis": value(limits.hysteresis),
+            "interruption": value(limits.interruption), "sag": value(limits.sag), "swell": value(limits.swell),
+            "hysteresis": value(limits.hysteresis),
             "lost_phase": value(limits.lost_phase), "crew_delay_s": limits.crew_delay_s,
             "engineer_delay_s": limits.engineer_delay_s, "log_delay_s": limits.log_delay_s,
             "return_s": limits.return_s, "voltages_good_s": limits.voltages_good_s,

@@ -5,18 +5,17 @@ use std::process::Command;
 use std::sync::Mutex;
 
 /// What the references are computed with.
-const PACKAGES: [&str; 4] = ["html5lib", "numpy", "pandas", "pyarrow"];
+const PACKAGES: [&str; 6] = ["comtrade", "html5lib", "numpy", "pandas", "pyarrow", "scipy"];
 
 static INSTALLING: Mutex<()> = Mutex::new(());
 
-/// A `python3` that can import html5lib, numpy, pandas and pyarrow; installs them with pip on first use.
+/// A `python3` that can import all of these; installs them with pip on first use.
 ///
 /// # Panics
 /// There is no Python 3.11 or later, or the packages cannot be had: with the line to run by hand.
 pub fn python() -> PathBuf {
     let _one_at_a_time = INSTALLING.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-    let test = std::env::current_exe().unwrap_or_default();
-    let folder = test.ancestors().nth(3).map(Path::to_owned).unwrap_or_default().join("reference-python");
+    let folder = folder();
     let python = folder.join(if cfg!(windows) { "Scripts/python.exe" } else { "bin/python3" });
     if imports(&python) {
         return python;
@@ -30,6 +29,12 @@ pub fn python() -> PathBuf {
     run(Command::new(&python).args(["-m", "pip", "install", "--quiet"]).args(PACKAGES), &by_hand);
     assert!(imports(&python), "the reference libraries do not import; by hand: {by_hand}");
     python
+}
+
+/// Where it is kept: beside the builds.
+pub fn folder() -> PathBuf {
+    let test = std::env::current_exe().unwrap_or_default();
+    test.ancestors().nth(3).map(Path::to_owned).unwrap_or_default().join("reference-python")
 }
 
 fn imports(python: &Path) -> bool {

@@ -1,0 +1,132 @@
+//! A log as it will be in the store: everything but the writing.
+
+use std::path::Path;
+
+use polars::prelude::DataFrame;
+
+use super::files::{write_parquet, write_whole};
+use super::{Identity, Verdict};
+use crate::log::{Log, Sequenced};
+use crate::store::columns::{EARLIEST_MS, Rows};
+use crate::store::{Mark, Store, StoreError};
+
+/// A log that can be written into the store, and what is to be told of it.
+pub struct Prepared {
+    /// Its mark.
+    pub mark: Mark,
+    /// Its tables, in the order of the mark's files.
+    tables: Vec<DataFrame>,
+    /// The log as it came.
+    bytes: Vec<u8>,
+    /// Records that another log of the same logger had brought already.
+    known: u64,
+    /// What a reader of the tables should know, a sentence each.
+    notes: Vec<String>,
+}
+
+impl Prepared {
+    /// Builds the rows of a log. Every log of the same logger that comes before it must be in the store.
+    pub fn new(
+        store: &Store,
+        path: &Path,
+        bytes: Vec<u8>,
+        hash: String,
+        log: &Log,
+    ) -> Result<Self, StoreError> {
+        let source = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
+        let device = device(path, log);
+        let held = store.held(&device)?;
+        let is_new = |kept: &Sequenced| !held.contains(&identity(kept));
+        let sequences = ranges(log.records.iter().filter(|kept| is_new(kept)));
+        let records: u64 = sequences.iter().map(|(from, to)| u64::from(to - from)).sum();
+        let known = log.records.len() as u64 - records;
+        let first = log.records.first().map_or(0, |kept| kept.sequence);
+        let rows = Rows::new(&device, &log.records, is_new, store.settings_before(&device, first));
+        let banks: Vec<String> = rows.banks.iter().cloned().collect();
+        let mut notes = Vec::new();
+        if rows.clock_before_2000 > 0 {
+            notes.push(format!(
+                "{} records were written while the logger's clock stood before 2000: their time is unknown",
+                rows.clock_before_2000
+            ));
+        }
+        notes.extend(log.end.filter(|end| end.refused > 0).map(|end| {
+            format!(
+                "the logger's flash has refused {} records since start {}: they are lost",
+                end.refused, end.boot
+            )
+        }));
+        let (mut tables, mut files) = (Vec::new(), Vec::new());
+        for (table, month, frame) in rows.finish()? {
+            let folder = match (table.by_month, month) {
+                (true, Some(month)) => format!("{}/month={month}", table.name),
+                _ => table.name.to_owned(),
+            };
+            files.push(format!("{folder}/{hash}.parquet"));
+            tables.push(frame);
+        }
+        let unread = log.unread.sentences();
+        let mark = Mark { hash, source, device, banks, sequences, records, unread, files };
+        Ok(Self { mark, tables, bytes, known, notes })
+    }
+
+    /// Writes it: tables, raw log, and the mark last. Gives what is left to be told.
+    pub fn write(self, dir: &Path) -> Result<Written, StoreError> {
+        let Self { mark, tables, bytes, known, notes } = self;
+        for (file, table) in mark.files.iter().zip(tables) {
+            write_parquet(&dir.join(file), table)?;
+        }
+        write_whole(&super::raw(dir, &mark.hash), &bytes)?;
+        let text = toml::to_string(&mark).unwrap_or_default();
+        write_whole(&super::mark(dir, &mark.hash), text.as_bytes())?;
+        Ok(Written { mark, known, notes })
+    }
+}
+
+/// A log that is in, and what is to be told of it.
+pub struct Written {
+    /// Its mark.
+    pub mark: Mark,
+    known: u64,
+    notes: Vec<String>,
+}
+
+impl Written {
+    /// What became of it, beside the logs that were in before.
+    pub fn verdict(self, before: &[Mark]) -> Verdict {
+        let Self { mark, known, mut notes } = self;
+        let shared = before.iter().filter(|other| other.device != mark.device).find_map(|other| {
+            let bank = other.banks.iter().find(|bank| mark.banks.contains(bank))?;
+            Some(format!(
+                "bank \"{bank}\" is also what logger {} says of itself ({}): two loggers, one name",
+                other.device, other.source
+            ))
+        });
+        notes.extend(shared);
+        Verdict::Taken { device: mark.device, records: mark.records, known, unread: mark.unread, notes }
+    }
+}
+
+/// The logger that a log is of.
+pub fn device(path: &Path, log: &Log) -> String {
+    let source = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy();
+    log.identity.as_ref().map_or_else(|| source.into_owned(), |identity| identity.serial.clone())
+}
+
+fn identity(kept: &Sequenced) -> Identity {
+    let stamp = kept.record.stamp();
+    let time = stamp.utc_ms.filter(|ms| *ms >= EARLIEST_MS).and_then(|ms| i64::try_from(ms).ok());
+    (kept.sequence, stamp.boot, stamp.frame, time)
+}
+
+/// Runs of consecutive numbers.
+fn ranges<'r>(records: impl Iterator<Item = &'r Sequenced>) -> Vec<(u32, u32)> {
+    let mut ranges: Vec<(u32, u32)> = Vec::new();
+    for kept in records {
+        match ranges.last_mut() {
+            Some((_, end)) if *end == kept.sequence => *end = end.saturating_add(1),
+            _ => ranges.push((kept.sequence, kept.sequence.saturating_add(1))),
+        }
+    }
+    ranges
+}
