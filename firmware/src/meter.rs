@@ -160,8 +160,7 @@ impl<'b> Meter<'b> {
         }
         let refreshed = self.half_cycles.push(frame);
         if refreshed != Phases::NONE {
-            let phase = (0..3).find(|phase| refreshed.contains(*phase)).unwrap_or_default();
-            let begin = self.frames_ago(self.half_cycles.moved(phase));
+            let begin = self.frames_ago(self.half_cycles.moved(refreshed));
             self.half_cycle(self.half_cycles.rms(), refreshed, begin, out);
         }
         let watch = self.cycles.frequency();
@@ -170,8 +169,9 @@ impl<'b> Meter<'b> {
         let cut = Cut { frequency: self.pace.frequency(watch), watch, tick };
         let Buffers { history, points } = &mut *self.buffers;
         if let Some(window) = self.windows.step(history, points, &cut) {
-            self.steer(&window);
-            let _ = self.window(&window, out);
+            if let Some((measured, _)) = self.window(&window, out) {
+                self.steer(&window, measured.frequency);
+            }
         }
         let lost =
             self.captures.frame(frame, (&self.scaling, watch), &self.buffers.history, &self.clock, out);
@@ -203,17 +203,28 @@ impl<'b> Meter<'b> {
     }
 
     /// Tells the half cycles where the zero crossings are.
-    fn steer(&mut self, window: &Window) {
+    fn steer(&mut self, window: &Window, frequency: f32) {
+        /// A window and the watch that differ by more than this, in Hz, are no place to look ahead from.
+        const DISAGREE: f32 = 0.1;
+        let agree = (frequency - self.cycles.settled_frequency()).abs() < DISAGREE;
+        if !agree || window.flagged {
+            return;
+        }
         let [a, b, c, _] = window.fundamental;
         let frames_per_cycle = window.length / f32::from(self.windows.cycles());
         #[expect(clippy::cast_precision_loss, reason = "a window and a half")]
-        let now = self.clock.frames().saturating_sub(1).saturating_sub(window.begin) as f32;
+        let [now, fraction] = [
+            self.clock.frames().saturating_sub(1).saturating_sub(window.begin) as f32,
+            window.fraction as f32 * (1.0 / 4_294_967_296.0),
+        ];
+        let may_jump = self.detector.disturbed_since().is_none();
         for ((phase, voltage), scale) in [a, b, c].into_iter().enumerate().zip(self.scaling.voltage) {
-            // Below 10 % a crossing is as good as another; a clipped or missing wave has none.
-            if voltage.magnitude() * scale > 0.1 && !window.flagged {
+            // Below 10 % a crossing is as good as another.
+            if voltage.magnitude() * scale > 0.1 {
                 // At the middle of the window the phase is that at its first instant, whole cycles later.
                 let turns = 0.25 - voltage.angle() / core::f32::consts::TAU;
-                self.half_cycles.steer(phase, 0.5 * window.length + turns * frames_per_cycle - now);
+                let crossing = fraction + 0.5 * window.length + turns * frames_per_cycle - now;
+                self.half_cycles.steer(phase, crossing, may_jump);
             }
         }
     }

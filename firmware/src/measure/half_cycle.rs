@@ -96,6 +96,47 @@ impl Channel {
     }
 }
 
+/// The last change of a voltage.
+struct Change {
+    /// Difference of mean squares; zero without a change.
+    size: f32,
+    /// How many half cycles ago.
+    halves: f32,
+}
+
+impl Change {
+    /// A share of a change that is less than this from none or all of it is none or all.
+    const CLEAR: f32 = 0.1;
+
+    fn of(halves: &[f32; HALVES]) -> Self {
+        let [.., now] = *halves;
+        // From the level that is farthest from the present one.
+        let mut change = Self { size: 0.0, halves: 1.0 };
+        let (mut level, mut shares, mut mixed) = (now, 0.0, 0_u8);
+        for half in *halves {
+            if (half - now).abs() >= change.size {
+                change.size = (half - now).abs();
+                (level, shares, mixed) = (half, 0.0, 0);
+                continue;
+            }
+            let share = (half - level) / (now - level);
+            shares += if share > 1.0 {
+                1.0
+            } else if share > 0.0 {
+                share
+            } else {
+                0.0
+            };
+            mixed = mixed.saturating_add(u8::from((Self::CLEAR..=1.0 - Self::CLEAR).contains(&share)));
+        }
+        // A step cuts one half cycle. Without a past, too, it was in the newest one.
+        if mixed < 2 && shares > 0.0 {
+            change.halves = shares;
+        }
+        change
+    }
+}
+
 impl HalfCycles {
     /// For the rated frequency.
     pub fn new(rated: RatedFrequency) -> Self {
@@ -127,8 +168,9 @@ impl HalfCycles {
     }
 
     /// The fundamental of a phase crosses zero so many frames from the last one (negative: before it), and a whole number of half
-    /// cycles before and after.
-    pub fn steer(&mut self, phase: usize, frames: f32) {
+    /// cycles before and after. The half cycles go there in small steps, in which no value is wrong, or, if they are far off and
+    /// `may_jump`, at once, and the next values are left out.
+    pub fn steer(&mut self, phase: usize, frames: f32, may_jump: bool) {
         let half = self.half;
         let Some(channel) = self.channels.get_mut(phase) else { return };
         #[expect(clippy::cast_precision_loss, reason = "2^22")]
@@ -137,10 +179,12 @@ impl HalfCycles {
         let off = (turns - libm::roundf(turns)) * length;
         #[expect(clippy::cast_possible_truncation, reason = "at most half a half cycle")]
         let correction = (off * FRAME as f32) as i32;
-        if channel.locked {
+        let is_near = correction.wrapping_abs() <= half >> 4;
+        if channel.locked && (is_near || !may_jump) {
             channel.correction = correction;
         } else {
             channel.locked = true;
+            channel.correction = 0;
             channel.left = channel.left.wrapping_add(correction);
             if channel.left < FRAME {
                 channel.left = channel.left.wrapping_add(half);
@@ -168,28 +212,22 @@ impl HalfCycles {
             .map(|Channel { halves: [.., before, now], .. }| libm::sqrtf(0.5 * (before + now)))
     }
 
-    /// How many frames ago the voltage of a phase went from what it was to what it is now, given that its rms has just been seen
-    /// to: by the share of each of the last half cycles in the change. For a step it is exact, but for one within the
-    /// newest half cycle, which is taken to be of the new level as a whole.
-    pub fn moved(&self, phase: usize) -> f32 {
-        let Some(channel) = self.channels.get(phase) else { return 0.0 };
-        let [level, halves @ ..] = channel.halves;
-        let [.., now] = halves;
-        let mut shares = 0.0;
-        for half in halves {
-            let share = (half - level) / (now - level);
-            shares += if share > 1.0 {
-                1.0
-            } else if share > 0.0 {
-                share
-            } else {
-                0.0
-            };
+    /// How many frames ago the one of these phases that has changed most went from what it was to what it is now, given that its
+    /// rms has just been seen to.
+    ///
+    /// A step is placed exactly, by the share of the half cycle that it cut, but for one within the newest half cycle, which is
+    /// taken to be of the new level as a whole. A slow change is placed at the middle of the cycle whose rms showed it.
+    pub fn moved(&self, phases: Phases) -> f32 {
+        let mut most = Change { size: 0.0, halves: 1.0 };
+        for (phase, channel) in self.channels.iter().enumerate() {
+            let change = Change::of(&channel.halves);
+            if phases.contains(phase) && change.size > most.size {
+                most = change;
+            }
         }
         #[expect(clippy::cast_precision_loss, reason = "2^22")]
         let length = self.half as f32 / FRAME as f32;
-        // Without a past, or without a change, it was in the newest half cycle.
-        length * if shares > 0.0 { shares } else { 1.0 }
+        length * most.halves
     }
 
     /// Forgets the half cycles before: after lost frames.
@@ -212,7 +250,7 @@ mod tests {
     fn seen(rated: RatedFrequency, hz: f64, frames: u32, size: impl Fn(f64) -> f64) -> Vec<(u32, f64)> {
         let mut watch = HalfCycles::new(rated);
         watch.set_frequency(hz as f32);
-        watch.steer(1, 1.0);
+        watch.steer(1, 1.0, true);
         let mut seen = Vec::new();
         for n in 0..frames {
             let n = f64::from(n);
@@ -252,7 +290,7 @@ mod tests {
     fn half_cycles_go_to_the_zero_crossings_without_a_wrong_value() {
         let mut watch = HalfCycles::new(RatedFrequency::Hz60);
         watch.set_frequency(60.0);
-        watch.steer(0, 38.0);
+        watch.steer(0, 38.0, true);
         for n in 0..9600_u32 {
             let sine = libm::sin(PI * f64::from(n) / 40.0);
             let frame = Frame { channels: [(sine * SQRT_2 * 4e6) as i32; 4] };
@@ -260,7 +298,7 @@ mod tests {
                 assert!((watch.rms()[0] / 4e6 - 1.0).abs() < 3e-4, "frame {n}");
             }
             if n % 960 == 0 {
-                watch.steer(0, 40.0 - (n % 40) as f32);
+                watch.steer(0, 40.0 - (n % 40) as f32, true);
             }
         }
         assert!(watch.channels[0].correction.abs() < FRAME / 50, "{:?}", watch.channels[0]);
@@ -271,12 +309,12 @@ mod tests {
         for at in 1500..1580 {
             let at = f64::from(at);
             let mut watch = HalfCycles::new(RatedFrequency::Hz60);
-            watch.steer(0, 1.0);
+            watch.steer(0, 1.0, true);
             for n in 0..1800_u32 {
                 let size = if f64::from(n) < at { 1.0 } else { 0.4 };
                 let count = (size * libm::sin(TAU * f64::from(n) / 80.0) * 5e6) as i32;
                 if watch.push(&Frame { channels: [count; 4] }).contains(0) && watch.rms()[0] < 0.9 * 3.535e6 {
-                    let found = f64::from(n) - f64::from(watch.moved(0));
+                    let found = f64::from(n) - f64::from(watch.moved(Phases::ABC));
                     // The newest half cycle is taken to be of the new level. The rms is below 0.9 once 0.19/0.84 of the
                     // cycle is of the new level: 18 of its 40 frames at least.
                     assert!((found - at).abs() < 22.5, "step at {at}: {found}");

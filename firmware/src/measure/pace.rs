@@ -6,7 +6,7 @@
 //! watch where it went, if that is more than its own error.
 
 /// A change that the watch reports and that is smaller than this may be its own error, in Hz.
-const UNSURE: f32 = 0.015;
+const UNSURE: f32 = 0.008;
 
 /// When windows and watch differ by more than this, something happened and the windows are wrong, in Hz.
 const DISAGREE: f32 = 0.05;

@@ -356,9 +356,12 @@ pub struct Sighting {
 ///
 /// Both were cut to whole cycles of an estimate; where that was off, the phase at the second window's middle is not
 /// what it should be, and the difference tells the true frequency, free of harmonics. `None` when the windows overlap by more than
-/// half, or there was time for a cycle more or less between them.
+/// half, or there is a gap between them.
 pub fn frequency(cycles: u16, before: &Sighting, after: &Sighting) -> Option<f32> {
     let follows = before.end == after.first.frame;
+    if after.first.frame > before.end {
+        return None;
+    }
     let mean_length = 0.5 * (before.length + after.length);
     let between = if follows {
         mean_length
