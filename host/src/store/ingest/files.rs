@@ -1,9 +1,10 @@
 //! Files of the store: each is written wholly, or not at all.
 
 use std::fs::{self, File};
-use std::io::{self, Write};
+use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
+use polars::polars_utils::compression::ZstdLevel;
 use polars::prelude::{DataFrame, ParquetCompression, ParquetWriter};
 
 use crate::store::StoreError;
@@ -25,8 +26,13 @@ pub fn collect_files(folder: &Path, files: &mut Vec<PathBuf>) {
 /// Writes a table.
 pub(super) fn write_parquet(path: &Path, mut frame: DataFrame) -> Result<(), StoreError> {
     write_with(path, |file| {
-        let zstd = ParquetCompression::Zstd(None);
-        ParquetWriter::new(file).with_compression(zstd).finish(&mut frame).map(drop).map_err(io::Error::other)
+        // The fastest level: compressing is what an ingest waits for.
+        let zstd = ParquetCompression::Zstd(ZstdLevel::try_new(1).ok());
+        // A table has a page a column: hundreds of small writes.
+        let mut file = BufWriter::with_capacity(1 << 20, file);
+        let written = ParquetWriter::new(&mut file).with_compression(zstd).finish(&mut frame);
+        written.map_err(io::Error::other)?;
+        file.flush()
     })
 }
 
