@@ -168,10 +168,10 @@ impl<'b> Meter<'b> {
         let tick = if interval < spectrum { interval } else { spectrum };
         let cut = Cut { frequency: self.pace.frequency(watch), watch, tick };
         let Buffers { history, points } = &mut *self.buffers;
-        if let Some(window) = self.windows.step(history, points, &cut) {
-            if let Some((measured, _)) = self.window(&window, out) {
-                self.steer(&window, measured.frequency);
-            }
+        if let Some(window) = self.windows.step(history, points, &cut)
+            && let Some((measured, _)) = self.window(&window, out)
+        {
+            self.steer(&window, measured.frequency);
         }
         let lost =
             self.captures.frame(frame, (&self.scaling, watch), &self.buffers.history, &self.clock, out);

@@ -137,7 +137,7 @@ impl CycleWatch {
         let falling = phasors_of(&mut self.falling, scale / f32::from(self.frames_per_cycle), weights);
         let mut rising = sums;
         for (rising, falling) in rising.iter_mut().zip(falling) {
-            *rising = *rising - falling;
+            *rising -= falling;
         }
         let Some(before) = self.rising.replace(rising) else { return };
         let mut phasors = falling;

@@ -5,8 +5,8 @@
 //! that is cut 3 mHz wrong shows 0.005 % of its fundamental beside the second harmonic. So the windows say where it is and the
 //! watch where it went, if that is more than its own error.
 
-/// A change that the watch reports and that is smaller than this may be its own error, in Hz.
-const UNSURE: f32 = 0.008;
+/// A change that the watch reports and that is smaller than this may be its own error, in Hz: twice 7 mHz.
+const UNSURE: f32 = 0.015;
 
 /// When windows and watch differ by more than this, something happened and the windows are wrong, in Hz.
 const DISAGREE: f32 = 0.05;

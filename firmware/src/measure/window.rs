@@ -171,7 +171,7 @@ impl Windows {
             cycles: rated.cycles_per_window(),
             next: Position { frame: kernel::REACH, fraction: 0 },
             job: None,
-            ten_cycles: rated.frames_per_cycle() as u64 * 10,
+            ten_cycles: (rated.frames_per_cycle() as u64).wrapping_mul(10),
             bad_until: 0,
             gap_until: 0,
             overlaps: false,

@@ -124,7 +124,8 @@ fn both_levels_say_the_same() {
         assert!(a.windows.abs_diff(b.windows) <= 6, "{} {}", a.windows, b.windows);
         assert_eq!(a.flagged > 0, b.flagged > 0);
         // In a minute in which something happens, what was before and after weighs a little differently.
-        let scale = if [0, 1, 3, 4, 8].contains(&minute) { 1.0 } else { 40.0 };
+        // The opening just behind minute 4 falls into its last window, which runs on behind the tick.
+        let scale = if [0, 1, 3, 8].contains(&minute) { 1.0 } else { 40.0 };
         near(minute, a.frequency, b.frequency, 0.002);
         for phase in 0..3 {
             near(minute, a.voltage[phase].rms, b.voltage[phase].rms, 0.4 * scale);

@@ -36,7 +36,15 @@ fn the_fuse_of_phase_b_is_found_within_a_second() {
 
 #[test]
 fn health_an_opening_and_an_earth_fault_elsewhere_are_no_blown_fuse() {
-    for name in ["healthy", "open_ok", "ground_fault_elsewhere"] {
+    for name in ["healthy", "open_ok"] {
         assert_eq!(events(name), [], "{name}");
     }
+    // The fault is on C, and lifts the two others.
+    let mut seen: Vec<_> = events("ground_fault_elsewhere")
+        .iter()
+        .map(|event| (event.condition, event.change, event.phases.bits()))
+        .collect();
+    seen.retain(|(_, change, _)| *change == Change::Ended);
+    assert_eq!(seen, [(Condition::Swell, Change::Ended, 0b011), (Condition::Sag, Change::Ended, 0b100)]);
+    assert!(events("ground_fault_elsewhere").iter().all(|event| !event.condition.concerns_bank()));
 }

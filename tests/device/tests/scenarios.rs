@@ -40,7 +40,12 @@ fn compare(name: &str, records: &[Record]) {
 #[test]
 fn a_fuse_of_b_blows() {
     let records = records("blown_fuse_b");
-    let events = events(&records);
+    let (events, others): (Vec<&Event>, Vec<&Event>) =
+        events(&records).into_iter().partition(|event| event.condition.concerns_bank());
+    // The fault current in the fuse drags the voltage of its phase down and lifts the others.
+    let ended = others.iter().filter(|event| event.change == Change::Ended);
+    let ended: Vec<_> = ended.map(|event| (event.condition, event.phases.bits())).collect();
+    assert_eq!(ended, [(Condition::Sag, 0b010), (Condition::Swell, 0b101)]);
     let changes: Vec<_> = events.iter().map(|e| (e.change, e.condition, e.phases.bits())).collect();
     let expected = [Change::Detected, Change::Announced].map(|change| (change, Condition::BlownFuse, 0b010));
     assert_eq!(changes, expected);
@@ -60,7 +65,9 @@ fn a_healthy_bank_on_a_bad_feeder_says_nothing() {
 #[test]
 fn two_interruptions() {
     let records = records("interruption");
-    let changes: Vec<_> = events(&records).iter().map(|e| (e.change, e.condition)).collect();
+    let all = events(&records);
+    let interruptions = all.iter().filter(|event| event.condition == Condition::Interruption);
+    let changes: Vec<_> = interruptions.map(|e| (e.change, e.condition)).collect();
     let expected = [Change::Detected, Change::Ended, Change::Detected, Change::Announced, Change::Ended];
     assert_eq!(changes, expected.map(|change| (change, Condition::Interruption)));
     compare("interruption", &records);
@@ -69,6 +76,8 @@ fn two_interruptions() {
 #[test]
 fn disturbances_are_no_faults_of_the_bank() {
     let records = records("disturbances");
-    assert!(events(&records).is_empty(), "{:?}", events(&records));
+    let events = events(&records);
+    let of_feeder = |event: &&Event| matches!(event.condition, Condition::Sag | Condition::Swell);
+    assert!(!events.is_empty() && events.iter().all(of_feeder), "{events:?}");
     compare("disturbances", &records);
 }
