@@ -50,6 +50,7 @@ const REST: Duration = Duration::from_micros(500);
 
 /// Where what enters the logger comes from.
 #[derive(Debug)]
+#[expect(clippy::large_enum_variant, reason = "there is one a board")]
 pub enum Source {
     /// Sample by sample.
     Tape(Tape),

@@ -30,6 +30,7 @@ const GROUP_S: f64 = 3.0;
 
 /// What enters a logger next.
 #[derive(Clone, Copy, Debug)]
+#[expect(clippy::large_enum_variant, reason = "one at a time, and never kept")]
 pub enum Step {
     /// At sample level: an input.
     Input(Input),

@@ -3,8 +3,9 @@
 use wyelog::alarms::{self, Alarm};
 use wyelog::number;
 pub use wyelog::number::count;
-use wyelog::time::When;
+use wyelog::time::{When, duration};
 use wyelog_protocol::bank::Settings;
+use wyelog_protocol::condition::Route;
 use wyelog_protocol::message::Live;
 use wyelog_protocol::quantity::{Quantity, Scale};
 
@@ -54,11 +55,29 @@ pub fn live(live: &Live) -> String {
     out
 }
 
-/// Alarms in full, one behind the other.
+/// Alarms that somebody has to know of in full, one behind the other, and a line for each of the others.
 pub fn in_full(alarms: &[Alarm]) -> String {
-    let sheets = alarms.iter().enumerate();
-    let sheets = sheets.map(|(number, alarm)| format!("Alarm {}\n{}", number + 1, alarms::details(alarm)));
-    sheets.collect::<Vec<_>>().join("\n")
+    let (logged, told): (Vec<&Alarm>, Vec<&Alarm>) =
+        alarms.iter().partition(|alarm| alarm.route() == Route::LogOnly);
+    let sheets = told.iter().enumerate();
+    let mut out = sheets
+        .map(|(number, alarm)| format!("Alarm {}\n{}", number + 1, alarms::details(alarm)))
+        .collect::<Vec<_>>()
+        .join("\n");
+    if told.is_empty() {
+        out.push_str("No alarm.\n");
+    }
+    if !logged.is_empty() {
+        out.push_str("\nIn the log, for nobody to act on:\n");
+    }
+    for alarm in logged {
+        let lasted = alarm.duration_s().map_or_else(|| "goes on".to_owned(), duration);
+        let phases: String = alarm.phases.letters().collect();
+        let [a, b, c] = alarm.evidence.voltage.map(|volts| value(volts, 0));
+        let name = alarm.condition.name();
+        out.push_str(&format!("  {name:<13}{phases:<4}{}  {lasted:<9}{a}, {b}, {c}\n", alarm.begin));
+    }
+    out
 }
 
 /// A quantity, or a dash.

@@ -215,7 +215,7 @@ fn a_flash_file_keeps_the_log_from_one_run_to_the_next() {
     let board = Emulate::start(&["healthy", "--flash", &flash, "--for", "60"]);
     assert_eq!(download(&folder, &board.port).code, Some(0));
     let ended = wyelog_in(folder.path(), &["alarms", "--json", "b.log"]);
-    let boots: Vec<&str> = ended.out.lines().filter(|line| line.contains("\"alarm\"")).collect();
+    let boots: Vec<&str> = ended.out.lines().filter(|line| line.contains("\"blown_fuse\"")).collect();
     assert_eq!(boots.len(), 2, "{}", ended.out);
     assert!(boots[0].contains("\"boot\":1") && boots[1].contains("\"boot\":2"), "{}", ended.out);
     // Where it cannot be kept, that is said before the run and not behind it.

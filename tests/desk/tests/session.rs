@@ -60,7 +60,9 @@ fn identify_download_and_find_exactly_the_alarm() {
 
     let mut collector = Collector::default();
     collector.log("downloaded.log", &log);
-    let alarms = collector.into_alarms();
+    // The fault current in the fuse is a sag and a swell as well, which concern the feeder.
+    let mut alarms = collector.into_alarms();
+    alarms.retain(|alarm| alarm.condition.concerns_bank());
     let [alarm] = &alarms[..] else { panic!("one alarm, not {alarms:?}") };
     assert_eq!((alarm.condition, alarm.phases.bits()), (Condition::BlownFuse, 0b010));
     assert!((alarm.begin.seconds() - FUSE_S).abs() < 3.0, "{}", alarm.begin);
