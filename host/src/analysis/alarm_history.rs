@@ -29,7 +29,8 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
     let alarms = events.group_by_stable(KEY.map(col)).agg([
         col("bank").first(),
         col("feeder").first(),
-        col("phases").first(),
+        // A sag knows its phases when it has ended.
+        col("phases").sort_by([col("frame")], SortMultipleOptions::default()).last(),
         col("route").first(),
         col("begin_time").first(),
         of("detected", "time").alias("detected_time"),

@@ -248,7 +248,9 @@ impl Line<'_> {
                 } else {
                     let log = Prepared::new(self.store, &path, bytes, hash.clone(), &log)?;
                     // Nobody takes it when an earlier one has failed: settling tells.
-                    let _ = self.prepared.as_ref().map(|line| line.send(log));
+                    if let Some(line) = &self.prepared {
+                        drop(line.send(log));
+                    }
                     State::Writing(hash, device)
                 }
             }
