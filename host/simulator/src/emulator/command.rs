@@ -30,6 +30,8 @@ pub struct Options {
     pub serial: Serial,
     /// One instruction takes 2^n ns of the machine's time; `None`: as it comes.
     pub icount_shift: Option<u8>,
+    /// A plugin of the emulator: its file and, behind commas, its arguments.
+    pub plugin: Option<String>,
 }
 
 /// How fast the tape goes.
@@ -98,6 +100,7 @@ impl Options {
             trip: None,
             serial: Serial::None,
             icount_shift: None,
+            plugin: None,
         }
     }
 
@@ -117,6 +120,9 @@ impl Options {
         words.extend(["-serial".into(), serial.into()]);
         if let Some(shift) = self.icount_shift {
             words.extend(["-icount".into(), format!("shift={shift}").into()]);
+        }
+        if let Some(plugin) = &self.plugin {
+            words.extend(["-plugin".into(), plugin.into()]);
         }
         words.extend(["-kernel".into(), image.into()]);
         Ok(words)
