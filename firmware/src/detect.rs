@@ -58,9 +58,15 @@ impl Detector {
         }
     }
 
-    /// The frame since which there has been a sag, swell or interruption, if there is one.
-    pub fn disturbed_since(&self) -> Option<u64> {
-        self.rms_events.iter().filter_map(|event| event.lifecycle.active_since()).min()
+    /// The frame since which there has been a sag, swell or interruption at frame `now`, if there is one. A sag or swell of more
+    /// than a minute is an undervoltage or overvoltage (IEEE 1159, from memory): what is measured in it is as good as ever.
+    pub fn disturbed_since(&self, now: u64) -> Option<u64> {
+        const MINUTE: u64 = 60 * FRAMES_PER_SECOND as u64;
+        let disturbs = |event: &&RmsEvent| {
+            let young = |since: u64| now.saturating_sub(since) < MINUTE;
+            event.condition == Condition::Interruption || event.lifecycle.active_since().is_some_and(young)
+        };
+        self.rms_events.iter().filter(disturbs).filter_map(|event| event.lifecycle.active_since()).min()
     }
 
     /// Takes the half-cycle rms of A, B, C, per unit of the rated voltage; NaN where it is no evidence. What changed has

@@ -25,7 +25,7 @@ pub struct Measured {
     pub end: u64,
     /// What of the frame `begin` lies before the first instant, in 2^-32.
     pub fraction: u32,
-    /// Whether its values need a second look: a sag, swell or interruption touched it (IEC 61000-4-30 4.7, from memory), or
+    /// Whether its values need a second look: the first minute of a sag or swell, or an interruption touched it (IEC 61000-4-30 4.7, from memory), or
     /// it is in doubt.
     pub flagged: bool,
     /// Whether a frame in it, or in the ten cycles before it, was clipped or lost: it is no evidence of anything.

@@ -217,7 +217,7 @@ impl<'b> Meter<'b> {
             self.clock.frames().saturating_sub(1).saturating_sub(window.begin) as f32,
             window.fraction as f32 * (1.0 / 4_294_967_296.0),
         ];
-        let may_jump = self.detector.disturbed_since().is_none();
+        let may_jump = self.detector.disturbed_since(self.clock.frames()).is_none();
         for ((phase, voltage), scale) in [a, b, c].into_iter().enumerate().zip(self.scaling.voltage) {
             // Below 10 % a crossing is as good as another.
             if voltage.magnitude() * scale > 0.1 {
@@ -262,7 +262,7 @@ impl<'b> Meter<'b> {
         }
         self.detector
             .half_cycle(judged, begin, base, scene, &self.clock, &mut |event| drop(changes.push(event)));
-        if let Some(since) = self.detector.disturbed_since() {
+        if let Some(since) = self.detector.disturbed_since(self.clock.frames()) {
             let (from, until) = self.disturbed;
             let goes_on = since <= until.saturating_add(self.ten_cycles);
             self.disturbed = (if goes_on { from } else { since }, self.clock.frames());

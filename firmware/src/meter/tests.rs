@@ -346,3 +346,45 @@ fn the_mean_frequency_of_an_hour_keeps_its_digits() {
     let off = interval.unwrap().frequency.steps().unwrap() - 600_130;
     assert!(off.abs() <= 2, "{off} tenths of a mHz");
 }
+
+#[test]
+fn a_clipped_voltage_is_flagged_for_ten_cycles_and_no_sag() {
+    let mut buffers = Box::new(Buffers::new());
+    let mut meter = Meter::new(&mut buffers, &settings(), 1);
+    let mut heard = Heard::default();
+    for n in 0..70 * 4800_u64 {
+        let mut frame = Bank::default().frame(n);
+        // A converter that stands at its end for two cycles, and a phase that then comes back slowly.
+        match n {
+            96_000..96_160 => frame.channels[1] = crate::frontend::FULL_SCALE,
+            96_160..96_500 => frame.channels[1] /= 8,
+            _ => {}
+        }
+        meter.input(Input::Frame(frame), &mut heard);
+    }
+    assert_eq!(heard.events(), []);
+    let flagged: u16 = heard
+        .records
+        .iter()
+        .filter_map(
+            |record| if let Record::Interval(interval) = record { Some(interval.flagged) } else { None },
+        )
+        .sum();
+    // Two cycles and ten behind them: one window's length, across one border at least.
+    assert!((2..=3).contains(&flagged), "{flagged}");
+}
+
+#[test]
+fn a_swell_that_stays_is_an_overvoltage_whose_values_count() {
+    let high = Bank { voltage: [1.11, 1.12, 1.09], ..Bank::default() };
+    let heard = run(&[(5.0, Bank::default()), (180.0, high)]);
+    let flagged: Vec<u16> = heard
+        .records
+        .iter()
+        .filter_map(
+            |record| if let Record::Interval(interval) = record { Some(interval.flagged) } else { None },
+        )
+        .collect();
+    assert_eq!(flagged.len(), 3);
+    assert!(flagged[0] >= 270 && (20..40).contains(&flagged[1]) && flagged[2] == 0, "{flagged:?}");
+}

@@ -58,7 +58,7 @@ pub struct Interval {
     pub stamp: Stamp,
     /// Windows of 10 or 12 cycles in it.
     pub windows: u16,
-    /// Windows in it that a sag, swell, interruption, a clipped channel or lost frames touched.
+    /// Windows in it that the first minute of a sag or swell, an interruption, a clipped channel or lost frames touched.
     pub flagged: u16,
     /// Mean frequency.
     pub frequency: Frequency,

@@ -9,6 +9,7 @@ fuzz_target!(|bytes: &[u8]| {
     let mut packer = Packer::new();
     let taken = samples.iter().take_while(|sample| packer.push(**sample)).count();
     let waveform = packer.take();
-    let again: Vec<Sample> = Samples::new(&waveform).map(|sample| sample.expect("our own waveform")).collect();
+    let again: Vec<Sample> =
+        Samples::new(&waveform).map(|sample| sample.expect("our own waveform")).collect();
     assert_eq!(again, samples[..taken]);
 });
