@@ -6,15 +6,15 @@
 //!
 //! | trigger | from | to |
 //! |---|---|---|
-//! | a step of 5 % of a voltage or of the neutral current ([`steps`]) | earliest moment it can have begun | now |
+//! | a step of 5 % of a voltage or of the neutral current (`steps`) | earliest moment it can have begun | now |
 //! | a condition is detected | its begin | its begin |
 //! | the contact changes | now | now |
 //!
 //! The step comes first because a window is too slow: when it finds a lost phase, the moment has left the history.
 //!
-//! A trigger within a run extends it, up to [`LONGEST`]; then the next run begins, without a gap. A feeder that never rests
-//! must not fill the flash: there are [`STORED`] runs to spend, one more each [`REFILL_FRAMES`], and steps alone leave
-//! [`RESERVED`] of them. What is not taken is counted.
+//! A trigger within a run extends it, up to `LONGEST`; then the next run begins, without a gap. A feeder that never rests
+//! must not fill the flash: there are `STORED` runs to spend, one more each `REFILL_FRAMES`, and steps alone leave
+//! `RESERVED` of them. What is not taken is counted.
 
 mod item;
 mod steps;
