@@ -19,20 +19,28 @@ use super::{Failure, Outcome, say};
 /// Run the logger firmware over a recorded waveform (COMTRADE), here, and show what it finds.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
-The channels are found by the record's phase and unit fields (A, B, C in V or kV to ground, N in A), or named here or in the
-bank file. A status channel named after the close command or the switch status is the contact input.
+The channels are found by the record's phase and unit fields (A, B, C in V or kV to ground, N in A),
+or named here or in the bank file. A status channel named after the close command or the switch
+status is the contact input.
 
 Examples:
   wyelog replay fault.cfg --bank b3.toml
-  wyelog replay fault.cfg --bank b3.toml --json     one object a line; type is window, interval, operation or event
-  wyelog replay bus.cfg --bank b3.toml --voltage-a VA1 --voltage-b VB1 --voltage-c VC1 --neutral none
+  wyelog replay fault.cfg --bank b3.toml --json     one object a line: windows, intervals, events …
+  wyelog replay bus.cfg --bank b3.toml --voltage-a VA1 --voltage-b VB1 --voltage-c VC1
 
 A bank file:
   [bank]
   connection = \"grounded_wye\"
   rated_kvar = 600          # three phases
   rated_kv_ll = 12.47
-  frequency_hz = 60")]
+  frequency_hz = 60
+  [sensors]                 # optional
+  location = \"line\"
+  [sensors.A]
+  ratio = \"7200:120\"
+  phase_deg = -0.2
+  [limits]                  # optional
+  sag_percent = 88")]
 pub struct Arguments {
     /// The record's .cfg file; the .dat file lies beside it
     #[arg(value_name = "RECORD.cfg")]
