@@ -10,7 +10,8 @@ use wyelog_electrical::{Phasor, Rotation, SequenceComponents, neutral, unbalance
 
 use crate::frontend::Scaling;
 use crate::measure::harmonics::{self, Harmonics};
-use crate::measure::window::{self, Position, Sighting, Window};
+use crate::measure::position::{self, Position, Sighting};
+use crate::measure::window::Window;
 
 /// Voltages outside this range of the rated one are no evidence about the bank: a sag, or a broken sensor wire that
 /// floats at 2–40 % of a neighbour.
@@ -119,7 +120,7 @@ impl Identifier {
         let sighting =
             |phasor| Sighting { first: window.first(), end: window.end, length: window.length, phasor };
         let now = positive.map(sighting);
-        let measured = now.and_then(|now| window::frequency(self.cycles, &self.before?, &now));
+        let measured = now.and_then(|now| position::frequency(self.cycles, &self.before?, &now));
         self.frequency = match measured {
             Some(hz) => hz,
             None if window.overlaps => self.frequency,

@@ -11,4 +11,5 @@ pub mod harmonics;
 pub mod history;
 pub mod kernel;
 pub mod pace;
+pub mod position;
 pub mod window;

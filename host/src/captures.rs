@@ -154,7 +154,7 @@ fn detected(record: &Record) -> Option<&Event> {
 impl Capture {
     /// Frame behind the last sample.
     pub fn end_frame(&self) -> u64 {
-        self.begin.frame + self.samples.len() as u64
+        self.begin.frame.saturating_add(self.samples.len() as u64)
     }
 
     /// Length in s.
@@ -174,7 +174,7 @@ impl Capture {
             RatedFrequency::Hz50 => u64::from(FRAMES_PER_SECOND) / 50,
             RatedFrequency::Hz60 => u64::from(FRAMES_PER_SECOND) / 60,
         };
-        let by_rule = (self.begin.frame + cycle * 7 / 2).min(self.end_frame());
+        let by_rule = self.begin.frame.saturating_add(cycle * 7 / 2).min(self.end_frame());
         let begins = self.events.iter().map(|event| event.begin.frame);
         begins.filter(|begin| *begin >= self.begin.frame).min().unwrap_or(by_rule)
     }
@@ -201,7 +201,7 @@ impl Capture {
 
     /// How many frames are missing between this capture and `record`, if that goes on with it.
     fn gap_before(&self, record: &record::Capture) -> Option<u64> {
-        let is_near = record.stamp.frame < self.begin.frame + LONGEST_FRAMES;
+        let is_near = record.stamp.frame < self.begin.frame.saturating_add(LONGEST_FRAMES);
         let gap = record.stamp.frame.checked_sub(self.end_frame())?;
         (record.stamp.boot == self.begin.boot && is_near).then_some(gap)
     }

@@ -1,5 +1,6 @@
 //! Steps of a voltage or of the neutral current, within a cycle of their happening.
 
+use crate::FRAMES_PER_SECOND;
 use crate::frontend::{Frame, Scaling};
 
 /// A change of the rms value over a cycle against the cycle before that is a step: of rated voltage, and of rated current.
@@ -78,7 +79,8 @@ impl Steps {
 
 /// Frames of half a cycle at 40 to 73 Hz.
 fn half_cycle(frequency: f32) -> u16 {
-    let frames = libm::roundf(0.5 * 4800.0 / frequency);
+    #[expect(clippy::cast_precision_loss, reason = "4800 is exact")]
+    let frames = libm::roundf(0.5 * FRAMES_PER_SECOND as f32 / frequency);
     if !(frames > 33.0 && frames < 60.0) {
         return 60;
     }

@@ -61,8 +61,8 @@ impl RmsEvent {
         ]
     }
 
-    /// What the half-cycle rms of A, B, C (per unit of the rated voltage) say. A voltage that is no evidence is NaN: the
-    /// others decide, and without any nothing is known.
+    /// What the half-cycle rms of A, B, C (per unit of the rated voltage) say. A voltage that is no evidence is NaN: where it
+    /// could turn the scale, nothing is known.
     pub fn observe(&mut self, rms: [f32; 3]) -> Observation {
         let is_active = self.lifecycle.is_active();
         // Once begun it goes on until the voltage is back behind the hysteresis.
@@ -75,11 +75,11 @@ impl RmsEvent {
             beyond |= if is_beyond(limit) { bit } else { 0 };
             beyond_threshold |= if is_beyond(self.threshold) { bit } else { 0 };
         }
-        if known == 0 {
-            return Observation::Unknown;
-        }
+        let all_known = known == Phases::ABC.bits();
         let present = match self.rule {
+            Rule::AllBelow if beyond == known && !all_known => return Observation::Unknown,
             Rule::AllBelow => beyond == known,
+            Rule::AnyBelow | Rule::AnyAbove if beyond == 0 && !all_known => return Observation::Unknown,
             Rule::AnyBelow | Rule::AnyAbove => beyond != 0,
         };
         if present && !is_active {
@@ -129,12 +129,17 @@ mod tests {
     }
 
     #[test]
-    fn what_is_no_evidence_decides_nothing() {
-        let [mut interruption, mut sag, _] = RmsEvent::all(&Limits::DEFAULT);
-        assert_eq!(sag.observe([f32::NAN, 0.95, f32::NAN]), Observation::Absent);
-        assert_eq!(sag.observe([f32::NAN; 3]), Observation::Unknown);
-        assert_eq!(interruption.observe([f32::NAN, 0.0, 0.0]), Observation::Present);
-        assert_eq!(interruption.observe([f32::NAN; 3]), Observation::Unknown);
+    fn what_is_no_evidence_neither_begins_nor_ends_anything() {
+        let [mut interruption, mut sag, mut swell] = RmsEvent::all(&Limits::DEFAULT);
+        // The voltage that is clipped may be the one that is too low or too high.
+        for event in [&mut sag, &mut swell] {
+            assert_eq!(event.observe([f32::NAN, 0.95, f32::NAN]), Observation::Unknown);
+            assert_eq!(event.observe([f32::NAN; 3]), Observation::Unknown);
+        }
+        assert_eq!(sag.observe([f32::NAN, 0.5, 1.0]), Observation::Present);
+        // And one that is clipped is not dead.
+        assert_eq!(interruption.observe([f32::NAN, 0.0, 0.0]), Observation::Unknown);
+        assert_eq!(interruption.observe([f32::NAN, 0.0, 1.0]), Observation::Absent);
     }
 
     #[test]
