@@ -62,7 +62,20 @@ fn page(man: &Man, command: &Command) -> Result<Vec<u8>, Failure> {
     let (notes, examples) = more.split_once("Examples:\n").unwrap_or((&more, ""));
     section(&mut page, "NOTES", notes, false);
     section(&mut page, "EXAMPLES", examples, true);
-    Ok(page)
+    Ok(portable(&String::from_utf8_lossy(&page)).into_bytes())
+}
+
+/// A typesetter may read a page as Latin-1: what is not ASCII is written as its escape.
+fn portable(page: &str) -> String {
+    let mut text = String::with_capacity(page.len());
+    for character in page.chars() {
+        if character.is_ascii() {
+            text.push(character);
+        } else {
+            text.push_str(&format!("\\[u{:04X}]", u32::from(character)));
+        }
+    }
+    text
 }
 
 /// A section of lines, which stay as they are or become paragraphs, or nothing if there are none.

@@ -130,6 +130,7 @@ fn each_command_has_its_manual_page() {
         let text = text(&format!("man/man1/{page}"));
         let name = page.trim_end_matches(".1");
         assert!(text.contains(&format!(".TH {name} 1 ")), "{page} has no title");
+        assert!(text.is_ascii(), "{page} is not readable to every typesetter");
         let heads: Vec<&str> = text.lines().filter_map(|line| line.strip_prefix(".SH ")).collect();
         assert_eq!(heads.get(..4), Some(&["NAME", "SYNOPSIS", "DESCRIPTION", "OPTIONS"][..]), "{page}");
         // A line that begins with a dot is a request: these are all that occur.
