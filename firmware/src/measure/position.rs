@@ -68,3 +68,53 @@ pub fn frequency(cycles: u16, before: &Sighting, after: &Sighting) -> Option<f32
     let hz = (whole + turn) * FRAMES_PER_SECOND as f32 / between;
     hz.is_finite().then_some(hz)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HALF: u32 = 1 << 31;
+
+    #[test]
+    fn fractions_carry_into_frames() {
+        let at = Position { frame: 7, fraction: HALF };
+        assert_eq!(at.advance(u64::from(HALF)), Position { frame: 8, fraction: 0 });
+        assert_eq!(at.advance(3 << 32), Position { frame: 10, fraction: HALF });
+        assert_eq!(at.advance(3 << 32).frames_since(at), Some(3.0));
+        assert_eq!(Position { frame: 8, fraction: 0 }.frames_since(at), Some(0.5));
+        assert_eq!(at.frames_since(Position { frame: 8, fraction: 0 }), None);
+        assert_eq!(Position { frame: 7 + (1 << 20), fraction: 0 }.frames_since(at), None);
+    }
+
+    /// A window of twelve cycles of 60.02 Hz that begins at `first`, over a signal of `hz`.
+    fn sighting(first: Position, hz: f64) -> Sighting {
+        let length = 12.0 / 60.02 * 4800.0;
+        let middle = first.frame as f64 + f64::from(first.fraction) / 4_294_967_296.0 + 0.5 * length;
+        let turns = libm::fmod(hz / 4800.0 * middle, 1.0);
+        let phasor = Phasor::from_polar(1.0, (turns * core::f64::consts::TAU) as f32);
+        let q32 = (length * 4_294_967_296.0) as u64;
+        Sighting { first, end: first.advance(q32).frame, length: length as f32, phasor }
+    }
+
+    #[test]
+    fn the_phase_between_two_windows_tells_the_frequency() {
+        let first = Position { frame: 1000, fraction: HALF };
+        let q32 = (12.0 / 60.02 * 4800.0 * 4_294_967_296.0) as u64;
+        for hz in [57.8, 59.95, 60.013, 62.1] {
+            // One behind the other, and one that begins half a window early.
+            for later in [q32, q32 / 2 + (5 << 32)] {
+                let found = frequency(12, &sighting(first, hz), &sighting(first.advance(later), hz));
+                assert!(found.is_some_and(|found| (f64::from(found) - hz).abs() < 5e-4), "{hz}: {found:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_gap_or_a_long_overlap_tells_nothing() {
+        let first = Position { frame: 1000, fraction: 0 };
+        let before = sighting(first, 60.0);
+        let gap = Position { frame: before.end + 1, fraction: 0 };
+        assert_eq!(frequency(12, &before, &sighting(gap, 60.0)), None);
+        assert_eq!(frequency(12, &before, &sighting(first.advance(400 << 32), 60.0)), None);
+    }
+}

@@ -111,3 +111,15 @@ fn folder(path: &Path) -> Result<PathBuf, Failure> {
 fn cannot_write(path: &Path, error: &std::io::Error) -> Failure {
     Failure::new(format!("cannot write {}: {error}; choose another --out", path.display()))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::portable;
+
+    #[test]
+    fn what_is_not_ascii_becomes_the_typesetter_s_escape() {
+        // groff_char(7): a character by its code point, at least four digits.
+        assert_eq!(portable("events … 5 µs 𝜎"), "events \\[u2026] 5 \\[u00B5]s \\[u1D70E]");
+        assert_eq!(portable(".TH a 1\n\\-b"), ".TH a 1\n\\-b");
+    }
+}
