@@ -9,8 +9,9 @@ pub mod lifecycle;
 pub mod rms_event;
 
 use wyelog_protocol::bank::{Limits, Settings};
+use wyelog_protocol::cause::Causes;
 use wyelog_protocol::condition::{Change, Condition, Phases, Route};
-use wyelog_protocol::quantity::Voltage;
+use wyelog_protocol::quantity::{PerUnit, Voltage};
 use wyelog_protocol::record::{Event, Evidence};
 
 use crate::FRAMES_PER_SECOND;
@@ -143,6 +144,8 @@ fn event(condition: Condition, phases: Phases, step: Step, scene: &Scene, clock:
         condition,
         change: step.change,
         phases,
+        fraction: PerUnit::ABSENT,
+        causes: Causes::new(),
         begin: clock.moment(step.begin),
         end: (step.change == Change::Ended).then(|| clock.moment(step.end)),
         evidence: Evidence { connected_before: step.connected_before, ..scene.evidence },

@@ -3,7 +3,7 @@
 use wyelog_electrical::{MeanSquare, Phasor};
 use wyelog_protocol::condition::Phases;
 use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, Quantity, Scale, Voltage};
-use wyelog_protocol::record::{Interval, Polar, Range};
+use wyelog_protocol::record::{BankState, Interval, Polar, Quality, Range};
 
 use crate::clock::Clock;
 use crate::frontend::Scaling;
@@ -221,6 +221,8 @@ impl Sums {
             nema: percent(&self.nema),
             // Without a window 0/0, which is absent.
             connected: self.connected.map(|sum| PerUnit::quantise(sum / f32::from(self.identified))),
+            quality: Quality::default(),
+            state: BankState::Unknown,
         }
     }
 }

@@ -8,7 +8,7 @@ use wyelog_protocol::text;
 
 /// 600 kvar, 12.47 kV, 60 Hz.
 pub fn settings() -> Settings {
-    let voltage = VoltageSensor { location: Location::Line, full_scale: Voltage::quantise(25_000.0) };
+    let voltage = VoltageSensor::new(Location::Line, Voltage::quantise(25_000.0));
     Settings {
         nameplate: Nameplate {
             name: text("test"),
@@ -18,8 +18,9 @@ pub fn settings() -> Settings {
             unit_voltage: Voltage::quantise(7_200.0),
             frequency: RatedFrequency::Hz60,
             units_per_phase: 1,
+            build: Build::DEFAULT,
         },
-        sensors: Sensors { voltage: [voltage; 3], neutral_full_scale: Current::quantise(800.0) },
+        sensors: Sensors::new([voltage; 3], Current::quantise(800.0)),
         limits: Limits::DEFAULT,
         interval_s: 60,
     }

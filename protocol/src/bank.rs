@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use crate::Text;
-use crate::quantity::{Current, PerUnit, Percent, ReactivePower, Voltage};
+use crate::condition::Phases;
+use crate::quantity::{Angle, Current, PerUnit, Percent, ReactivePower, Voltage};
 
 /// Everything the logger has to be told.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -36,6 +37,8 @@ pub struct Nameplate {
     pub frequency: RatedFrequency,
     /// Equal single-phase units in parallel in each phase, 1 to 24.
     pub units_per_phase: u8,
+    /// How it is built beyond that.
+    pub build: Build,
 }
 
 /// How the phases are connected. The enum only grows.
@@ -43,6 +46,64 @@ pub struct Nameplate {
 pub enum Connection {
     /// Wye with a solidly grounded star point on a four-wire multigrounded feeder.
     GroundedWye,
+    /// One phase to ground.
+    SinglePhase,
+    /// Two phases to ground.
+    TwoPhase,
+}
+
+/// How a bank is built: what its phases are made of, and what switches and protects them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Build {
+    /// The phases it has.
+    pub phases: Phases,
+    /// Series sections in a unit, 1 to 40; 0 is not known.
+    pub sections: u8,
+    /// How it is switched.
+    pub switching: Switching,
+    /// How it is fused.
+    pub fusing: Fusing,
+    /// Units per phase of a second step with a switch of its own; 0 without one. They are not among `units_per_phase`.
+    pub second_step_units: u8,
+}
+
+impl Build {
+    /// Three phases, a ganged switch, a fuse for each phase, one step.
+    pub const DEFAULT: Self = Self {
+        phases: Phases::ABC,
+        sections: 0,
+        switching: Switching::Ganged,
+        fusing: Fusing::Group,
+        second_step_units: 0,
+    };
+}
+
+impl Default for Build {
+    fn default() -> Self {
+        Self::DEFAULT
+    }
+}
+
+/// How a bank is switched. The enum only grows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Switching {
+    /// Not at all: a fixed bank.
+    None,
+    /// All poles by one command.
+    Ganged,
+    /// Each pole on its own.
+    PerPole,
+}
+
+/// How a bank is fused. The enum only grows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Fusing {
+    /// Not at all.
+    None,
+    /// One fuse for all units of a phase.
+    Group,
+    /// One fuse for each unit.
+    Individual,
 }
 
 /// Rated frequency of the feeder.
@@ -89,15 +150,49 @@ pub struct Sensors {
     /// points from the star point to ground. A lost phase puts 1.41 times the rated current there, and a clipped window is
     /// no evidence: at least twice that.
     pub neutral_full_scale: Current,
+    /// How far the output of the neutral sensor leads the current (the phase displacement of IEC 61869).
+    pub neutral_lead: Angle,
+    /// The phase that feeds the controls; empty when it is not known.
+    pub control_power: Phases,
+    /// Whether a contact input tells what the switch is told to be.
+    pub has_contact: bool,
 }
 
 /// One voltage sensor.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct VoltageSensor {
+    /// How it works, if it is there at all.
+    pub kind: SensorKind,
     /// Where on the riser it sits.
     pub location: Location,
-    /// Instantaneous voltage to ground, primary, at the converter's positive full scale (2^23 counts).
+    /// Instantaneous voltage to ground, primary, at the converter's positive full scale (2^23 counts), or where the sensor
+    /// clips.
     pub full_scale: Voltage,
+    /// How far its output leads the voltage (the phase displacement of IEC 61869).
+    pub lead: Angle,
+}
+
+impl VoltageSensor {
+    /// A divider without phase displacement.
+    pub const fn new(location: Location, full_scale: Voltage) -> Self {
+        Self { kind: SensorKind::Divider, location, full_scale, lead: Angle::from_steps(0) }
+    }
+
+    /// Whether there is one.
+    pub const fn is_present(&self) -> bool {
+        !matches!(self.kind, SensorKind::Absent)
+    }
+}
+
+/// How a voltage sensor works. The enum only grows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum SensorKind {
+    /// There is none: its channel means nothing.
+    Absent,
+    /// Resistive or capacitive divider.
+    Divider,
+    /// Inductive voltage transformer.
+    Transformer,
 }
 
 /// Where a voltage sensor sits, seen from the feeder.
@@ -125,6 +220,22 @@ pub struct Limits {
     pub hysteresis: Percent,
     /// A measured residual counts as a lost phase when it is nearer than this to what the loss would give.
     pub lost_phase: PerUnit,
+    /// A change of a phase's capacitance by less than this is nothing.
+    pub least_change: PerUnit,
+    /// Seconds that an operation may take before it has failed.
+    pub operate_s: u16,
+    /// More operations in 24 hours than this are too many.
+    pub operations_per_day: u8,
+    /// A voltage above this part of the rated voltage of the units for ten minutes is an overvoltage (IEEE Std 18).
+    pub overvoltage: Percent,
+    /// A voltage below this part of the rated voltage for more than a minute is an undervoltage (IEEE 1159).
+    pub undervoltage: Percent,
+    /// Negative- over positive-sequence voltage above this is a voltage unbalance.
+    pub unbalance: Percent,
+    /// Current or reactive power of a phase above this part of the rated one overloads its units (IEEE Std 18).
+    pub overload: Percent,
+    /// Crest voltage above this part of the rated crest overloads the units (IEEE Std 18).
+    pub peak: Percent,
     /// Seconds from detection to announcement, route `hazard` and `crew`.
     pub crew_delay_s: u16,
     /// Seconds from detection to announcement, route `engineer`.
@@ -138,6 +249,19 @@ pub struct Limits {
     pub voltages_good_s: u16,
 }
 
+impl Sensors {
+    /// Three voltage sensors and a neutral sensor without phase displacement, and no contact input.
+    pub const fn new(voltage: [VoltageSensor; 3], neutral_full_scale: Current) -> Self {
+        Self {
+            voltage,
+            neutral_full_scale,
+            neutral_lead: Angle::from_steps(0),
+            control_power: Phases::NONE,
+            has_contact: false,
+        }
+    }
+}
+
 impl Limits {
     /// The defaults of a bank nobody has set up.
     pub const DEFAULT: Self = Self {
@@ -146,6 +270,14 @@ impl Limits {
         swell: Percent::from_steps(110_000),
         hysteresis: Percent::from_steps(2_000),
         lost_phase: PerUnit::from_steps(3_000),
+        least_change: PerUnit::from_steps(300),
+        operate_s: 15,
+        operations_per_day: 12,
+        overvoltage: Percent::from_steps(110_000),
+        undervoltage: Percent::from_steps(90_000),
+        unbalance: Percent::from_steps(3_000),
+        overload: Percent::from_steps(135_000),
+        peak: Percent::from_steps(120_000),
         crew_delay_s: 60,
         engineer_delay_s: 600,
         log_delay_s: 60,

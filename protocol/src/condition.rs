@@ -2,50 +2,112 @@
 
 use serde::{Deserialize, Serialize};
 
-/// A condition of the bank, of a sensor or of the feeder. The enum only grows: the number on the wire is for ever.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-pub enum Condition {
+macro_rules! conditions {
+    ($($(#[$doc:meta])* $variant:ident = $name:literal, $route:ident, $subject:ident;)*) => {
+        /// A condition of the bank, of a sensor or of the feeder. The enum only grows: the number on the wire is for ever.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+        pub enum Condition {
+            $($(#[$doc])* $variant,)*
+        }
+
+        impl Condition {
+            /// Every condition of this version, in the order of the wire.
+            pub const ALL: [Self; [$($name),*].len()] = [$(Self::$variant),*];
+
+            /// Name in logs, JSON and tables.
+            pub const fn name(self) -> &'static str {
+                match self { $(Self::$variant => $name,)* }
+            }
+
+            /// Who has to know.
+            pub const fn route(self) -> Route {
+                match self { $(Self::$variant => Route::$route,)* }
+            }
+
+            /// What it is a statement about.
+            pub const fn subject(self) -> Subject {
+                match self { $(Self::$variant => Subject::$subject,)* }
+            }
+        }
+    };
+}
+
+// One row a condition: its name, who has to know, and what it is about.
+conditions! {
     /// A phase that carried current has stopped while the bank stays closed: its fuse has operated.
-    BlownFuse,
+    BlownFuse = "blown_fuse", Crew, Bank;
     /// All voltages below the interruption threshold (IEC 61000-4-30 5.5): the feeder is dead.
-    Interruption,
+    Interruption = "interruption", LogOnly, Feeder;
     /// A voltage below the sag threshold (the voltage dip of IEC 61000-4-30 5.4); the phases are those that were. An
     /// interruption lies within a sag.
-    Sag,
+    Sag = "sag", LogOnly, Feeder;
     /// A voltage above the swell threshold (IEC 61000-4-30 5.4); the phases are those that were.
-    Swell,
+    Swell = "swell", LogOnly, Feeder;
+    /// A phase has gained capacitance: a series section of a unit is shorted.
+    ElementShort = "element_short", Hazard, Bank;
+    /// The neutral current no longer reaches the logger while the bank is closed: sensor lead or star-point ground.
+    NeutralSignalLost = "neutral_signal_lost", Hazard, Sensor;
+    /// A phase still carries current after the bank was opened: its switch pole is stuck.
+    PoleFailedToOpen = "pole_failed_to_open", Hazard, Bank;
+    /// A phase dropped out and came back three times in ten minutes.
+    IntermittentPhase = "intermittent_phase", Hazard, Bank;
+    /// The bank was closed while its capacitors could still hold charge of the last opening.
+    ClosedWhileCharged = "closed_while_charged", Hazard, Switching;
+    /// A pole carried current again after it had cleared, within the same opening.
+    Restrike = "restrike", Hazard, Switching;
+    /// A phase did not carry current when the bank was closed.
+    PhaseMissingAtClose = "phase_missing_at_close", Crew, Bank;
+    /// The bank was told to operate and no phase changed.
+    FailedToOperate = "failed_to_operate", Crew, Bank;
+    /// The phase that feeds the controls is dead while the others are alive.
+    ControlPowerLost = "control_power_lost", Crew, Sensor;
+    /// A phase has lost one unit or several of those in parallel.
+    UnitOut = "unit_out", Engineer, Bank;
+    /// A voltage sensor shows nothing that its phase could be, while the bank says that the phase is alive.
+    VoltageSignalLost = "voltage_signal_lost", Engineer, Sensor;
+    /// Part of the neutral current passes by its sensor: all phases seem low alike.
+    SecondNeutralPath = "second_neutral_path", Engineer, Bank;
+    /// The bank opened or closed without being told.
+    UnexpectedOperation = "unexpected_operation", Engineer, Switching;
+    /// More operations in a day than the limit.
+    FrequentSwitching = "frequent_switching", Engineer, Switching;
+    /// A voltage above the overvoltage limit for ten minutes.
+    Overvoltage = "overvoltage", Engineer, Feeder;
+    /// Current, reactive power or crest voltage beyond what the units withstand (IEEE Std 18).
+    CapacitorOverload = "capacitor_overload", Engineer, Feeder;
+    /// The phases follow each other in the other order than before.
+    PhaseRotationReversed = "phase_rotation_reversed", Engineer, Feeder;
+    /// A phase of the feeder is open upstream: single phasing.
+    OpenPhaseUpstream = "open_phase_upstream", LogOnly, Feeder;
+    /// A voltage below the undervoltage limit for more than a minute (IEEE 1159).
+    Undervoltage = "undervoltage", LogOnly, Feeder;
+    /// The negative-sequence voltage is above the limit.
+    VoltageUnbalance = "voltage_unbalance", LogOnly, Feeder;
+    /// The bank came back with the feeder: not an operation.
+    EnergisedWithFeeder = "energised_with_feeder", LogOnly, Switching;
+    /// What hangs there is not what the settings say.
+    SettingsMismatch = "settings_mismatch", Engineer, Bank;
 }
 
 impl Condition {
-    /// Every condition of this version, in the order of the wire.
-    pub const ALL: [Self; 4] = [Self::BlownFuse, Self::Interruption, Self::Sag, Self::Swell];
-
-    /// Name in logs, JSON and tables.
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::BlownFuse => "blown_fuse",
-            Self::Interruption => "interruption",
-            Self::Sag => "sag",
-            Self::Swell => "swell",
-        }
-    }
-
-    /// Who has to know.
-    pub const fn route(self) -> Route {
-        match self {
-            Self::BlownFuse => Route::Crew,
-            Self::Interruption | Self::Sag | Self::Swell => Route::LogOnly,
-        }
-    }
-
-    /// Whether it is a statement about the bank, which a disturbance of the feeder could imitate: its
+    /// Whether it is a statement about the bank or its sensors, which a disturbance of the feeder could imitate: its
     /// announcement waits until all voltages have been good for a while.
     pub const fn concerns_bank(self) -> bool {
-        match self {
-            Self::BlownFuse => true,
-            Self::Interruption | Self::Sag | Self::Swell => false,
-        }
+        matches!(self.subject(), Subject::Bank | Subject::Sensor)
     }
+}
+
+/// What a condition is a statement about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Subject {
+    /// Capacitors, fuses, switch poles, settings.
+    Bank,
+    /// What the switch did: over once it has been said.
+    Switching,
+    /// A sensor, its wiring, or what feeds the controls.
+    Sensor,
+    /// The feeder.
+    Feeder,
 }
 
 /// Who has to know of a condition, most urgent first.

@@ -164,26 +164,44 @@ fn decimals(steps_per_unit: f32) -> usize {
 
 impl<S: Scale> Serialize for Quantity<S> {
     fn serialize<W: Serializer>(&self, serializer: W) -> Result<W::Ok, W::Error> {
-        let code = match self.steps() {
-            None => 0,
-            Some(steps) if S::MIN < 0 => zigzag(steps).wrapping_add(1),
-            Some(steps) => steps.unsigned_abs().wrapping_add(1),
-        };
         // The name adds no byte; a test reads it to compare every field with `schema.txt`.
-        serializer.serialize_newtype_struct(S::NAME, &code)
+        write(serializer, S::NAME, self.steps(), S::MIN < 0)
     }
+}
+
+/// One for all scales, and out of line: a record holds dozens of quantities, and flash is small.
+#[inline(never)]
+fn write<W: Serializer>(
+    serializer: W,
+    name: &'static str,
+    steps: Option<i32>,
+    is_signed: bool,
+) -> Result<W::Ok, W::Error> {
+    let code = match steps {
+        None => 0,
+        Some(steps) if is_signed => zigzag(steps).wrapping_add(1),
+        Some(steps) => steps.unsigned_abs().wrapping_add(1),
+    };
+    serializer.serialize_newtype_struct(name, &code)
 }
 
 impl<'de, S: Scale> Deserialize<'de> for Quantity<S> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let Some(code) = u32::deserialize(deserializer)?.checked_sub(1) else {
-            return Ok(Self::ABSENT);
-        };
-        let steps = if S::MIN < 0 { Some(unzigzag(code)) } else { i32::try_from(code).ok() };
-        match steps.map(Self::from_steps) {
-            Some(quantity) if quantity.steps().is_some() => Ok(quantity),
-            _ => Err(D::Error::custom("quantity out of range")),
+        match read(deserializer, S::MIN, S::MAX)? {
+            None => Ok(Self::ABSENT),
+            Some(steps) => Ok(Self::from_steps(steps)),
         }
+    }
+}
+
+/// Number of steps within the range; one for all scales, as [`write`] is.
+#[inline(never)]
+fn read<'de, D: Deserializer<'de>>(deserializer: D, min: i32, max: i32) -> Result<Option<i32>, D::Error> {
+    let Some(code) = u32::deserialize(deserializer)?.checked_sub(1) else { return Ok(None) };
+    let steps = if min < 0 { Some(unzigzag(code)) } else { i32::try_from(code).ok() };
+    match steps {
+        Some(steps) if (min..=max).contains(&steps) => Ok(Some(steps)),
+        _ => Err(D::Error::custom("quantity out of range")),
     }
 }
 

@@ -13,8 +13,8 @@ pub mod v1;
 use serde::{Deserialize, Serialize};
 
 pub use v1::{
-    Capture, CrashCause, Event, Evidence, Follows, Interval, Moment, Polar, Range, Reset, Spectrum, Stamp,
-    Status, StatusRecord,
+    Action, BankRecord, BankState, Basis, Capture, CrashCause, Event, Evidence, Follows, Interval, Moment,
+    Operation, Polar, Quality, Range, Reset, Spectrum, Stamp, Status, StatusRecord,
 };
 
 use crate::bank::Settings;
@@ -37,6 +37,10 @@ pub enum Record {
     Spectrum(Spectrum),
     /// Waveforms around an event or an operation.
     Capture(Capture),
+    /// What the bank's switch did.
+    Operation(Operation),
+    /// What is known of the bank, when that changes.
+    Bank(BankRecord),
 }
 
 /// The settings in force from `stamp` on.
@@ -49,13 +53,15 @@ pub struct SettingsRecord {
 }
 
 /// Kind and version of the records that this version writes, in the order of [`Record`].
-pub const KINDS: [(Kind, u8); 6] = [
+pub const KINDS: [(Kind, u8); 8] = [
     (Kind::Interval, 1),
     (Kind::Event, 1),
     (Kind::Status, 1),
     (Kind::Settings, 1),
     (Kind::Spectrum, 1),
     (Kind::Capture, 1),
+    (Kind::Operation, 1),
+    (Kind::Bank, 1),
 ];
 
 /// Kind of a record; the number on the wire is for ever.
@@ -74,6 +80,10 @@ pub enum Kind {
     Spectrum = 5,
     /// See [`Capture`].
     Capture = 6,
+    /// See [`Operation`].
+    Operation = 7,
+    /// See [`BankRecord`].
+    Bank = 8,
 }
 
 impl Kind {
@@ -90,6 +100,8 @@ impl Kind {
             4 => Some(Self::Settings),
             5 => Some(Self::Spectrum),
             6 => Some(Self::Capture),
+            7 => Some(Self::Operation),
+            8 => Some(Self::Bank),
             _ => None,
         }
     }
@@ -171,6 +183,8 @@ impl<'a> Envelope<'a> {
             Kind::Settings => payload(self.payload).map(Record::Settings),
             Kind::Spectrum => payload(self.payload).map(Record::Spectrum),
             Kind::Capture => payload(self.payload).map(Record::Capture),
+            Kind::Operation => payload(self.payload).map(Record::Operation),
+            Kind::Bank => payload(self.payload).map(Record::Bank),
         }
         .ok_or(malformed)
     }
@@ -190,6 +204,8 @@ impl Record {
             Self::Settings(_) => Kind::Settings,
             Self::Spectrum(_) => Kind::Spectrum,
             Self::Capture(_) => Kind::Capture,
+            Self::Operation(_) => Kind::Operation,
+            Self::Bank(_) => Kind::Bank,
         }
     }
 
@@ -202,6 +218,8 @@ impl Record {
             Self::Settings(record) => &record.stamp,
             Self::Spectrum(record) => &record.stamp,
             Self::Capture(record) => &record.stamp,
+            Self::Operation(record) => &record.stamp,
+            Self::Bank(record) => &record.stamp,
         }
     }
 
@@ -216,6 +234,8 @@ impl Record {
             Self::Settings(record) => postcard::to_slice(record, &mut scratch),
             Self::Spectrum(record) => postcard::to_slice(record, &mut scratch),
             Self::Capture(record) => postcard::to_slice(record, &mut scratch),
+            Self::Operation(record) => postcard::to_slice(record, &mut scratch),
+            Self::Bank(record) => postcard::to_slice(record, &mut scratch),
         }
         .ok()?;
         let length = u16::try_from(payload.len()).ok()?;
@@ -234,8 +254,9 @@ mod tests {
     extern crate std;
     use super::*;
     use crate::bank::*;
+    use crate::cause::{Cause, MAX_CAUSES};
     use crate::condition::{Change, Condition, Phases};
-    use crate::quantity::{Quantity, Scale};
+    use crate::quantity::{PerUnitScale, Quantity, Scale};
     use crate::text;
 
     /// The quantity whose code is longest.
@@ -246,7 +267,13 @@ mod tests {
     const STAMP: Stamp = Stamp { boot: u32::MAX, frame: u64::MAX, utc_ms: Some(u64::MAX) };
     const MOMENT: Moment = Moment { frame: u64::MAX, utc_ms: Some(u64::MAX) };
 
-    fn longest() -> [Record; 6] {
+    const QUALITY: Quality = Quality {
+        difference_sigma: Quantity::from_steps(PerUnitScale::MAX),
+        common_sigma: Quantity::from_steps(PerUnitScale::MAX),
+        common_basis: Basis::Baseline,
+    };
+
+    fn longest() -> [Record; 8] {
         let interval = Interval {
             stamp: STAMP,
             windows: u16::MAX,
@@ -261,6 +288,8 @@ mod tests {
             u0: long(),
             nema: long(),
             connected: [long(); 3],
+            quality: QUALITY,
+            state: BankState::PartlyClosed,
         };
         let evidence = Evidence {
             voltage: [long(); 3],
@@ -276,6 +305,8 @@ mod tests {
             condition: Condition::Interruption,
             change: Change::Ended,
             phases: Phases::ABC,
+            fraction: long(),
+            causes: core::iter::repeat_n(Cause::ConnectionWrong, MAX_CAUSES).collect(),
             begin: MOMENT,
             end: Some(MOMENT),
             evidence,
@@ -292,6 +323,14 @@ mod tests {
             swell: long(),
             hysteresis: long(),
             lost_phase: long(),
+            least_change: long(),
+            operate_s: u16::MAX,
+            operations_per_day: u8::MAX,
+            overvoltage: long(),
+            undervoltage: long(),
+            unbalance: long(),
+            overload: long(),
+            peak: long(),
             crew_delay_s: u16::MAX,
             engineer_delay_s: u16::MAX,
             log_delay_s: u16::MAX,
@@ -306,9 +345,10 @@ mod tests {
             unit_voltage: long(),
             frequency: RatedFrequency::Hz60,
             units_per_phase: u8::MAX,
+            build: Build { sections: u8::MAX, second_step_units: u8::MAX, ..Build::DEFAULT },
         };
-        let sensor = VoltageSensor { location: Location::Capacitor, full_scale: long() };
-        let sensors = Sensors { voltage: [sensor; 3], neutral_full_scale: long() };
+        let sensor = VoltageSensor { lead: long(), ..VoltageSensor::new(Location::Capacitor, long()) };
+        let sensors = Sensors { neutral_lead: long(), ..Sensors::new([sensor; 3], long()) };
         let settings = Settings { nameplate, sensors, limits, interval_s: u16::MAX };
         let spectrum = Spectrum {
             stamp: STAMP,
@@ -322,6 +362,23 @@ mod tests {
         };
         let samples = core::iter::repeat_n(0, crate::waveform::MAX_WAVEFORM_BYTES).collect();
         let capture = Capture { stamp: STAMP, follows: Follows::Lost, samples };
+        let operation = Operation {
+            stamp: STAMP,
+            action: Action::Closed,
+            told: Some(true),
+            begin: MOMENT,
+            poles_us: [Some(u32::MAX); 3],
+            neutral_peak: long(),
+            voltage_step: long(),
+            since_opening_ms: Some(u64::MAX),
+        };
+        let bank = BankRecord {
+            stamp: STAMP,
+            state: BankState::PartlyClosed,
+            connected: [long(); 3],
+            sigma: [long(); 3],
+            quality: QUALITY,
+        };
         [
             Record::Interval(interval),
             Record::Event(event),
@@ -329,6 +386,8 @@ mod tests {
             Record::Settings(SettingsRecord { stamp: STAMP, settings }),
             Record::Spectrum(spectrum),
             Record::Capture(capture),
+            Record::Operation(operation),
+            Record::Bank(bank),
         ]
     }
 
@@ -336,7 +395,7 @@ mod tests {
     #[test]
     fn the_longest_record_of_each_kind_fits() {
         let lengths = longest().map(|record| record.encode(&mut [0; MAX_RECORD_BYTES]).unwrap().len());
-        assert_eq!(lengths, [116, 124, 59, 125, 255, 253]);
+        assert_eq!(lengths, [126, 134, 59, 171, 255, 253, 90, 63]);
         assert!(lengths.into_iter().all(|length| length <= MAX_RECORD_BYTES));
     }
 
@@ -352,7 +411,7 @@ mod tests {
     #[test]
     fn kinds_have_their_numbers_for_ever() {
         let numbers = KINDS.map(|(kind, version)| (kind.number(), version));
-        assert_eq!(numbers, [(1, 1), (2, 1), (3, 1), (4, 1), (5, 1), (6, 1)]);
+        assert_eq!(numbers, [(1, 1), (2, 1), (3, 1), (4, 1), (5, 1), (6, 1), (7, 1), (8, 1)]);
         for (kind, _) in KINDS {
             assert_eq!(Kind::from_number(kind.number()), Some(kind));
         }

@@ -1,7 +1,7 @@
 //! Records from the Meter's interrupt to the Keeper, in their order.
 
 use heapless::spsc::{Consumer, Producer, Queue};
-use wyelog_protocol::record::{Event, Interval, Record, Spectrum, StatusRecord};
+use wyelog_protocol::record::{BankRecord, Event, Interval, Operation, Record, Spectrum, StatusRecord};
 
 /// Places in the queue of records, one of which stays empty. In a flash erase of 400 ms two windows pass, each of which can
 /// bring four records. A feeder that goes dead and comes back at each half cycle brings more: those are counted as lost.
@@ -13,6 +13,8 @@ enum Entry {
     Interval(Interval),
     Event(Event),
     Status(StatusRecord),
+    Operation(Operation),
+    Bank(BankRecord),
     /// The next one of the other queue: it is three times as long, and there is one in ten minutes.
     Spectrum,
 }
@@ -64,6 +66,8 @@ impl RecordSender<'_> {
             Record::Interval(interval) => Entry::Interval(interval),
             Record::Event(event) => Entry::Event(event),
             Record::Status(status) => Entry::Status(status),
+            Record::Operation(operation) => Entry::Operation(operation),
+            Record::Bank(bank) => Entry::Bank(bank),
             Record::Spectrum(spectrum) => {
                 self.spectra.enqueue(spectrum).map_err(Record::Spectrum)?;
                 Entry::Spectrum
@@ -89,6 +93,8 @@ impl RecordReceiver<'_> {
             Entry::Interval(interval) => Some(Record::Interval(interval)),
             Entry::Event(event) => Some(Record::Event(event)),
             Entry::Status(status) => Some(Record::Status(status)),
+            Entry::Operation(operation) => Some(Record::Operation(operation)),
+            Entry::Bank(bank) => Some(Record::Bank(bank)),
             Entry::Spectrum => self.spectra.dequeue().map(Record::Spectrum),
         }
     }

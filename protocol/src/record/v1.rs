@@ -1,8 +1,13 @@
 //! Version 1 of every record.
 
+mod bank;
+
 use serde::{Deserialize, Serialize};
 
+pub use bank::{Action, BankRecord, BankState, Basis, Operation, Quality};
+
 use crate::Text;
+use crate::cause::Causes;
 use crate::condition::{Change, Condition, Phases};
 use crate::quantity::{
     Angle, Current, CurrentHarmonic, Frequency, PerUnit, Percent, Voltage, VoltageHarmonic,
@@ -79,8 +84,12 @@ pub struct Interval {
     /// Largest deviation of a line-to-line voltage from their mean, over the mean (NEMA MG 1): rms over the windows.
     pub nema: Percent,
     /// Connected capacitance of A, B, C over its rated one: mean over the windows in which it could be told. Their
-    /// differences are measured; their common part is the nameplate's.
+    /// differences are measured; what their common part rests on stands in `quality`.
     pub connected: [PerUnit; 3],
+    /// How good `connected` is.
+    pub quality: Quality,
+    /// Whether the bank is in at the end of the interval.
+    pub state: BankState,
 }
 
 /// Harmonics in a record: the 2nd to the 25th.
@@ -145,6 +154,10 @@ pub struct Event {
     pub change: Change,
     /// The phases concerned.
     pub phases: Phases,
+    /// How much of a phase was lost (positive) or gained (negative), of its rated capacitance; absent where that means nothing.
+    pub fraction: PerUnit,
+    /// What may be behind it, the likeliest first.
+    pub causes: Causes,
     /// Since when it has been so.
     pub begin: Moment,
     /// When it stopped being so; set in [`Change::Ended`] only. It is earlier than the stamp by the return time.

@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 use toml::Spanned;
-use wyelog_protocol::bank::{Connection, Nameplate, RatedFrequency};
+use wyelog_protocol::bank::{Build, Connection, Nameplate, RatedFrequency};
 use wyelog_protocol::quantity::{ReactivePower, Voltage};
 
 use super::check::Source;
@@ -110,6 +110,7 @@ impl Bank {
             unit_voltage: Voltage::quantise((self.unit_kv * 1000.0) as f32),
             frequency: self.frequency,
             units_per_phase: self.units_per_phase,
+            build: Build::DEFAULT,
         }
     }
 }

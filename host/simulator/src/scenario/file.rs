@@ -240,15 +240,15 @@ fn settings(nameplate: &Bank, told: &Told, clip: [Option<f64>; 4]) -> Settings {
     let [place_a, place_b, place_c] = told.location;
     let sensor = |location, clip: Option<f64>| {
         let volts = clip.unwrap_or(VOLTAGE_CRESTS * crest * nameplate.system_volts());
-        VoltageSensor { location, full_scale: Voltage::quantise(volts as f32) }
+        VoltageSensor::new(location, Voltage::quantise(volts as f32))
     };
     let amps = clip_n.unwrap_or(NEUTRAL_CRESTS * crest * nameplate.rated_amps());
     Settings {
         nameplate: nameplate.nameplate(),
-        sensors: bank::Sensors {
-            voltage: [sensor(place_a, clip_a), sensor(place_b, clip_b), sensor(place_c, clip_c)],
-            neutral_full_scale: Current::quantise(amps as f32),
-        },
+        sensors: bank::Sensors::new(
+            [sensor(place_a, clip_a), sensor(place_b, clip_b), sensor(place_c, clip_c)],
+            Current::quantise(amps as f32),
+        ),
         limits: told.limits,
         interval_s: told.interval_s,
     }
