@@ -34,7 +34,7 @@ fn line(record: &Record) -> String {
     let at = format!("boot {boot} {:8.3} s ({utc})", seconds(frame));
     match record {
         Record::Interval(i) => format!(
-            "{at} interval: {} windows, {} flagged, {}; A {} B {} C {}, min {} {} {}; neutral {}; residual {}; u2 {} u0 {} nema {}; connected {} {} {}, {}; {}",
+            "{at} interval: {} windows, {} flagged, {}; A {} B {} C {}, min {} {} {}; neutral {}; residual {}; u2 {} u0 {} nema {}; connected {} {} {}, {}; bank {}",
             i.windows,
             i.flagged,
             i.frequency,
@@ -111,7 +111,7 @@ fn line(record: &Record) -> String {
             o.since_opening_ms.map_or(String::new(), |ms| format!("; {ms} ms since the last opening")),
         ),
         Record::Bank(b) => format!(
-            "{at} bank {}; connected {} {} {}, each to {} {} {}, {}",
+            "{at} bank {}; connected {} {} {}, sigma {} {} {}, {}",
             b.state.name(),
             b.connected[0],
             b.connected[1],
@@ -135,7 +135,7 @@ fn verdict(event: &Event) -> String {
 
 fn quality(quality: &Quality) -> String {
     format!(
-        "differences to {}, common to {} by {}",
+        "sigma of differences {}, of the common part {} by {}",
         quality.difference_sigma,
         quality.common_sigma,
         quality.common_basis.name()
