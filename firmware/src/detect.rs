@@ -133,7 +133,7 @@ impl Detector {
         scene.voltages_good = scene.now.saturating_sub(self.bad_voltage);
         for rms_event in &mut self.rms_events {
             let timing = timing(rms_event.condition, &self.limits);
-            let observation = rms_event.observe(rms);
+            let observation = rms_event.observe(rms, blind);
             let lifecycle = &mut rms_event.lifecycle;
             let step = lifecycle.observe(observation, begin, &scene, &timing, &mut self.occurrences);
             if let Some(step) = step {

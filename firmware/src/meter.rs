@@ -66,6 +66,8 @@ pub struct Meter<'b> {
     judge: Judge,
     limited: Limited,
     detector: Detector,
+    /// Whether capacitors held charge in the last window.
+    was_charged: bool,
     /// What was last recorded of the bank.
     bank: Option<BankRecord>,
     intervals: Intervals,
@@ -108,6 +110,7 @@ impl<'b> Meter<'b> {
             judge: Judge::new(settings),
             limited: Limited::new(settings, scaling.unit_ratio),
             detector: Detector::new(settings),
+            was_charged: false,
             bank: None,
             intervals: Intervals::new(settings.interval_s, &clock),
             captures: Captures::new(rated.frames_per_cycle()),
@@ -346,11 +349,14 @@ impl<'b> Meter<'b> {
         let judged = match look {
             Some(look) => self.judge.window(look, &circumstances),
             None => {
-                // A capacitor that was cut off at its crest holds 1.4 of the rms.
-                let charged = measured.voltage_mean.iter().any(|mean| mean.abs() > 0.3);
+                // A capacitor that was cut off at its crest holds 1.4 of the rms, and a voltage transformer takes it away in a
+                // few cycles; half a cycle alone has a mean of 0.04.
+                let holds = |mean: &&f32| mean.abs() > 0.06;
+                let charged = measured.voltage_mean.iter().filter(holds).count() > 1 || self.was_charged;
                 self.judge.dead(measured.begin, charged, &circumstances)
             }
         };
+        self.was_charged = measured.voltage_mean.iter().filter(|mean| mean.abs() > 0.06).count() > 1;
         if judged.burst_done {
             self.bursts.clear();
         }

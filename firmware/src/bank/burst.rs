@@ -23,6 +23,36 @@ pub struct Burst {
     pub peak: f32,
     /// How often it came back after half a cycle of quiet.
     pub returns: u8,
+    /// The phase whose capacitor carries a current of the shape of the last of it: 0 to 2.
+    pub last: u8,
+}
+
+/// How alike the neutral current and the current of each capacitor are.
+#[derive(Clone, Copy, Debug, Default)]
+struct Shape {
+    products: [f32; 3],
+    squares: [f32; 3],
+}
+
+impl Shape {
+    fn push(&mut self, current: f32, steps: [f32; 3]) {
+        for ((product, square), step) in self.products.iter_mut().zip(&mut self.squares).zip(steps) {
+            *product += current * step;
+            *square += step * step;
+        }
+    }
+
+    /// The phase that is most alike.
+    fn phase(&self) -> u8 {
+        let (mut best, mut most) = (0, 0.0);
+        for ((product, square), phase) in self.products.iter().zip(self.squares).zip(0_u8..) {
+            let alike = product * product / square;
+            if alike > most {
+                (best, most) = (phase, alike);
+            }
+        }
+        best
+    }
 }
 
 /// Watches the frames.
@@ -39,6 +69,8 @@ pub struct Bursts {
     frames: u8,
     quarter: u8,
     squares: f32,
+    /// Sums of the quarter cycle: squares of the neutral current's and of the capacitors' currents, and their products.
+    shape: Shape,
     peak: f32,
     /// Usual mean square of a quarter cycle.
     usual: f32,
@@ -62,6 +94,7 @@ impl Bursts {
             frames: 0,
             quarter: u8::try_from(frames_per_cycle / 4).unwrap_or(u8::MAX),
             squares: 0.0,
+            shape: Shape::default(),
             peak: 0.0,
             usual: 0.0,
             quiet: 0,
@@ -87,8 +120,11 @@ impl Bursts {
         let [a, b, c, _] = *counts;
         let [wa, wb, wc] = self.weight;
         let current = neutral * self.neutral;
-        let unexplained = current - (a - a0) * wa - (b - b0) * wb - (c - c0) * wc;
+        let steps = [a - a0, b - b0, c - c0];
+        let [da, db, dc] = steps;
+        let unexplained = current - da * wa - db * wb - dc * wc;
         self.squares += unexplained * unexplained;
+        self.shape.push(current, steps);
         let size = current.abs();
         if size > self.peak {
             self.peak = size;
@@ -105,6 +141,7 @@ impl Bursts {
     fn end_quarter(&mut self, frame: u64) {
         let mean = self.squares / f32::from(self.quarter);
         let peak = core::mem::replace(&mut self.peak, 0.0);
+        let shape = core::mem::take(&mut self.shape);
         self.squares = 0.0;
         self.frames = 0;
         if self.unsettled > 0 || !mean.is_finite() {
@@ -115,11 +152,12 @@ impl Bursts {
         let above = |limit: f32| mean > self.usual + limit * limit;
         let begin = frame.saturating_sub(u64::from(self.quarter));
         if above(BEGINS) {
-            let burst = self.burst.get_or_insert(Burst { begin, end: frame, peak: 0.0, returns: 0 });
+            let burst = self.burst.get_or_insert(Burst { begin, end: frame, ..Burst::default() });
             if self.quiet >= 2 && burst.end != frame {
                 burst.returns = burst.returns.saturating_add(1);
             }
             burst.end = frame;
+            burst.last = shape.phase();
             burst.peak = if peak > burst.peak { peak } else { burst.peak };
             self.quiet = 0;
         } else if above(QUIET) {

@@ -217,7 +217,7 @@ impl Judge {
     /// The contact input says that the bank is told to be closed or open, at frame `at`.
     pub fn told(&mut self, closed: bool, at: u64) {
         let before = self.told.replace(closed);
-        if before.is_some_and(|before| before != closed) {
+        if before != Some(closed) && (before.is_some() || self.carrying.is_some()) {
             self.command = Some(Command { at });
             self.failed = None;
             self.unexpected = None;
@@ -353,7 +353,7 @@ impl Judge {
         let mut judged = Judged::default();
         self.before = None;
         let behind = self.location.iter().all(|location| *location == Location::Capacitor);
-        let told_open = self.told == Some(false) && self.command.is_some();
+        let told_open = self.told == Some(false);
         if behind && (charged || told_open) && self.carrying != Some(0) && !circumstances.in_doubt {
             if !self.must_wait(circumstances) {
                 judged.is_evidence = true;

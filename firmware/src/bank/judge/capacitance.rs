@@ -10,6 +10,8 @@ use crate::bank::look::{Look, Past};
 
 /// From the start, without a past, units' tolerances of 0…+10 % (IEEE Std 18) are no fault.
 const BEYOND_TOLERANCE: f32 = 0.125;
+/// A phase that has lost this part has lost all.
+const WHOLE: f32 = 0.8;
 /// Voltages outside this are no place to compare small things at, per unit.
 const ORDINARY: core::ops::RangeInclusive<f32> = 0.8..=1.25;
 /// A step that nothing explains and that has stayed for so many windows is the new level.
@@ -102,6 +104,14 @@ impl Judge {
         };
         let (begin, fraction) =
             before.map_or((begin, fraction), |(since, so_far)| (since, so_far + fraction));
+        if fraction > WHOLE {
+            // Bit by bit, all of it.
+            self.set_phase(phase, Phase::Lost { begin: self.change_begin, from_start: false });
+            self.carrying = self.carrying.map(|carrying| carrying & !1_u8.wrapping_shl(phase as u32));
+            self.lost(phase, -fraction);
+            self.past = Past::NONE;
+            return;
+        }
         let is_back = fraction.abs() < 0.5 * self.least_change;
         self.set_phase(phase, if is_back { Phase::Healthy } else { Phase::Less { begin, fraction } });
     }

@@ -11,6 +11,10 @@ use crate::bank::operation::Seen;
 const RECENT: u64 = seconds(2);
 /// What happens so soon behind the return of the feeder came with it.
 const WITH_FEEDER: u64 = seconds(3);
+/// Poles that clear leave a crest of √2 in the neutral at most; one that restrikes on a charged capacitor makes more.
+const RESTRUCK: f32 = 2.2;
+/// An operation that shows nothing for so long is not coming.
+const NOTHING: u64 = seconds(3);
 /// Capacitors above 600 V are to be below 50 V after five minutes (IEEE Std 18).
 const DISCHARGED: u64 = seconds(300);
 /// What is over once it has been said is said for so long.
@@ -53,7 +57,7 @@ impl Judge {
             Some(carrying) if self.command.is_some() => {
                 let strongly = if none < all { all > 0.05 } else { none > 0.05 };
                 let by_trace = if circumstances.burst.is_some() { told } else { Some(carrying) };
-                says.filter(|_| strongly).or(by_trace)
+                says.filter(|says| strongly || Some(*says) == told).or(by_trace)
             }
             Some(carrying) if carrying == 0 || carrying == live => says.or(Some(carrying)),
             Some(_) => says.or(told).or(Some(live)),
@@ -169,14 +173,18 @@ impl Judge {
         };
         if is_there {
             self.command = None;
-        } else if circumstances.now > at.saturating_add(self.operate) {
-            self.command = None;
+        } else if circumstances.now > at.saturating_add(NOTHING.min(self.operate)) && self.failed.is_none() {
             if matches!(self.neutral, Neutral::Lost { .. }) {
                 // Without the neutral current nobody knows.
+                self.command = None;
                 self.carrying = None;
             } else {
                 self.failed = Some(at);
             }
+        }
+        // What comes later than this comes on its own.
+        if circumstances.now > at.saturating_add(self.operate) {
+            self.command = None;
         }
     }
 
@@ -238,8 +246,9 @@ impl Judge {
         let opened = self.opened;
         if opens {
             self.opened = Some(begin);
-            if burst.returns > 0 && self.all.count_ones() == 3 {
-                self.restrike = shot(self.all);
+            let strikes = burst.returns > 0 || burst.peak > RESTRUCK;
+            if strikes && self.all == 0b111 && self.returned.is_none() {
+                self.restrike = shot(1_u8.wrapping_shl(u32::from(burst.last)));
             }
         } else if opened.is_some_and(|opened| begin < opened.saturating_add(DISCHARGED)) {
             self.charged = shot(self.all);
