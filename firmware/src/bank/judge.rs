@@ -2,6 +2,7 @@
 
 mod capacitance;
 mod findings;
+mod mismatch;
 mod switching;
 mod voltages;
 
@@ -15,6 +16,7 @@ use super::estimate::Estimate;
 use super::look::{Look, Past};
 use super::operation::Seen;
 use crate::FRAMES_PER_SECOND;
+use mismatch::Mismatch;
 use voltages::VoltageVerdict;
 
 /// Frames in so many seconds.
@@ -128,7 +130,11 @@ pub struct Judge {
     phase: [Phase; 3],
     neutral: Neutral,
     voltage: [VoltageVerdict; 3],
-    location_wrong: Option<u64>,
+    mismatch: Option<Mismatch>,
+    /// Whether the neutral sensor is turned round.
+    is_reversed: bool,
+    /// Windows in a row in which a sensor showed a voltage that should be gone.
+    alive: u8,
     failed: Option<u64>,
     unexpected: Option<u64>,
     /// Drop-outs of each phase: how many, and when the first of them began.
@@ -203,7 +209,9 @@ impl Judge {
             phase: [Phase::Healthy; 3],
             neutral: Neutral::Good,
             voltage: [VoltageVerdict::Good; 3],
-            location_wrong: None,
+            mismatch: None,
+            is_reversed: false,
+            alive: 0,
             failed: None,
             unexpected: None,
             drops: [(0, 0); 3],
@@ -302,6 +310,7 @@ impl Judge {
             self.past = Past::NONE;
         }
         let mut look = *look;
+        self.put_right(&mut look);
         let before = self.before.replace(Before { neutral: look.neutral, voltage: look.shown });
         if circumstances.in_doubt {
             self.moved.get_or_insert(look.begin);
@@ -342,6 +351,9 @@ impl Judge {
             self.follow(now, &look, circumstances, &mut judged);
         }
         self.weigh(&look, circumstances, is_new);
+        if let Some(carrying) = self.carrying {
+            self.compare_places(&look, carrying);
+        }
         self.level = look.level();
         self.moved = None;
         judged
@@ -354,6 +366,9 @@ impl Judge {
         self.before = None;
         let behind = self.location.iter().all(|location| *location == Location::Capacitor);
         let told_open = self.told == Some(false);
+        if !behind && told_open && charged && self.command.is_some() {
+            self.mismatches(begin, mismatch::LOCATION);
+        }
         if behind && (charged || told_open) && self.carrying != Some(0) && !circumstances.in_doubt {
             if !self.must_wait(circumstances) {
                 judged.is_evidence = true;

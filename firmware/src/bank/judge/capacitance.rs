@@ -48,6 +48,9 @@ impl Judge {
         if !self.past.is_known() {
             self.past.push(look, residual, third_residual);
             if self.past.is_known() {
+                self.compare_thirds(look);
+            }
+            if self.past.is_known() && self.neutral == Neutral::Good {
                 self.first_level(look);
             }
             return;

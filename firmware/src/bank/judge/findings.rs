@@ -136,14 +136,13 @@ impl Judge {
                 }
             }
         }
-        if let Some(begin) = self.location_wrong {
-            let causes: &[Cause] = &[Cause::LocationWrong, Cause::FuseOperated, Cause::PhaseOpenUpstream];
-            add(Finding::new(Condition::SettingsMismatch, upstream.phases(), begin, causes));
-        } else {
-            upstream
-                .finding(Condition::OpenPhaseUpstream, &[Cause::PhaseOpenUpstream, Cause::VoltageLeadBroken])
-                .map(add);
+        if let Some(mismatch) = self.mismatch {
+            let phases = Phases::from_bits(self.all);
+            add(Finding::new(Condition::SettingsMismatch, phases, mismatch.begin, mismatch.causes));
         }
+        upstream
+            .finding(Condition::OpenPhaseUpstream, &[Cause::PhaseOpenUpstream, Cause::VoltageLeadBroken])
+            .map(add);
     }
 
     fn switch_findings(&self, now: u64, add: &mut dyn FnMut(Finding)) {
@@ -184,11 +183,8 @@ impl Gathered {
         self.phases |= Phases::single(index).bits();
     }
 
-    const fn phases(&self) -> Phases {
-        Phases::from_bits(self.phases)
-    }
-
     fn finding(&self, condition: Condition, causes: &'static [Cause]) -> Option<Finding> {
-        (self.phases != 0).then(|| Finding::new(condition, self.phases(), self.begin, causes))
+        (self.phases != 0)
+            .then(|| Finding::new(condition, Phases::from_bits(self.phases), self.begin, causes))
     }
 }

@@ -103,7 +103,7 @@ impl Judge {
             VoltageVerdict::Odd { .. } if lasted >= seconds(5) => {
                 // Told to sit on the line, and dark: it sits behind a fuse that has gone.
                 if shown.magnitude() < DARK && self.carrying.is_some_and(|carrying| has(carrying, phase)) {
-                    self.location_wrong.get_or_insert(begin);
+                    self.mismatches(begin, super::mismatch::LOCATION);
                     if let Some(fault) = self.phase.get_mut(phase).filter(|fault| **fault == Phase::Healthy) {
                         *fault = Phase::Lost { begin, from_start: false };
                     }
