@@ -163,16 +163,26 @@ impl Iterator for Levels {
 /// When something happens, in s.
 fn moments(scenario: &Scenario) -> Vec<f64> {
     let mut moments = vec![0.0];
-    for event in &scenario.feeder.events {
-        moments.extend([event.at_s, event.at_s + event.duration_s]);
+    // What moves the steady state alone is left to the windows.
+    for event in scenario.feeder.events.iter().filter(|event| !event.is_gentle()) {
+        moments.extend([event.at_s, event.at_s + event.duration_s, event.end_s()]);
     }
     for event in &scenario.bank.events {
         moments.push(event.at_s);
-        if let BankEventKind::Opens { delay_s, .. } | BankEventKind::Closes { delay_s, .. } = event.kind {
-            moments.push(event.at_s + delay_s);
+        match event.kind {
+            BankEventKind::Opens { delay_s, manner, .. } | BankEventKind::Closes { delay_s, manner, .. } => {
+                let first = event.at_s + delay_s;
+                moments.push(first);
+                let lags = manner.lag_s.into_iter().filter(|lag| *lag > 0.0);
+                moments.extend(lags.map(|lag| first + lag));
+            }
+            BankEventKind::DropsOut { duration_s, .. } => moments.push(event.at_s + duration_s),
+            _ => {}
         }
     }
-    moments.extend(scenario.sensors.broken_wires.iter().map(|wire| wire.at_s));
+    moments.extend(scenario.sensors.broken_wires.iter().flat_map(|wire| [wire.at_s, wire.until_s]));
+    moments.extend(scenario.sensors.second_paths.iter().map(|path| path.at_s));
+    moments.retain(|moment| moment.is_finite());
     moments.sort_by(f64::total_cmp);
     moments
 }

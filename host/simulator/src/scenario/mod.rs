@@ -96,25 +96,33 @@
 //! An unknown field, a value of the wrong kind and a number out of its range are errors that name file, line, field
 //! and what is allowed.
 
+mod air;
 mod bank;
+mod bank_event;
 mod check;
 mod daily;
 mod error;
 mod feeder;
+mod feeder_event;
 mod file;
 mod installed;
 mod limits;
 mod phases;
 mod sensors;
+mod simulated;
+mod told;
 
-pub use bank::{Bank, BankEvent, BankEventKind, SimulatedBank};
+pub use air::Air;
+pub use bank::{Bank, SimulatedBank};
+pub use bank_event::{BankEvent, BankEventKind, Manner};
 pub use daily::Daily;
 pub use error::Error;
-pub use feeder::{Feeder, FeederEvent, FeederEventKind, Harmonic, Sequence, SequenceVoltages};
+pub use feeder::{Feeder, Harmonic, Sequence, SequenceVoltages};
+pub use feeder_event::{FeederEvent, FeederEventKind};
 pub use file::{BankFile, Scenario, Told};
 pub use installed::{InstalledSensor, SensorKind};
 pub use phases::{Channel, Phase, Phases};
-pub use sensors::{BrokenWire, SensorError, Sensors};
+pub use simulated::{BrokenWire, SecondPath, SensorError, Sensors};
 
 #[cfg(test)]
 mod tests;

@@ -152,12 +152,8 @@ fn wrong_values_are_answered_with_line_field_and_range() {
             "needs its `phase`",
         ),
         (
-            "[sensors]\nlocation = \"capacitor\"\n",
-            "line 11: sensors.location = \"capacitor\": not supported yet",
-        ),
-        (
-            "[sensors.B]\nlocation = \"fuse_switch\"\n",
-            "sensors.location = \"fuse_switch\": not supported yet",
+            "[sensors]\nlocation = \"pole\"\n",
+            "line 11: unknown value `pole`, expected one of `line`, `fuse_switch`",
         ),
         (
             "[sensors.B]\ngain_percent = 1e9\n",
