@@ -1,5 +1,6 @@
 //! The circuit through time: segments between its changes, and the changes themselves.
 
+use super::mark::{Mark, What};
 use super::network::{Impedance, Shunt};
 use super::phase::PhaseState;
 use super::schedule::{Action, Contact, Todo, is_from_the_start, schedule};
@@ -7,42 +8,6 @@ use super::segment::{Angle, Decay, Segment, wave};
 use super::source::{Source, Triple};
 use super::transient::transient;
 use crate::scenario::{BankEventKind, Phase, Scenario};
-
-/// Something that happened to a phase of the bank, as the simulator knows it.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Mark {
-    /// When, in s.
-    pub at_s: f64,
-    /// In which phase.
-    pub phase: Phase,
-    /// What.
-    pub what: What,
-}
-
-/// What happened to a phase.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum What {
-    /// A unit failed to a short.
-    FaultBegins,
-    /// The fuse cleared, at a zero of its current.
-    FuseClears,
-    /// A unit was disconnected.
-    UnitOut,
-    /// A pole of the switch cleared, at a zero of its current.
-    PoleClears,
-    /// A pole of the switch made.
-    PoleMakes,
-    /// A section of a unit was shorted.
-    ElementShort,
-    /// The contact at the cutout parted, at a zero of the current.
-    DropsOut,
-    /// The contact at the cutout made again.
-    Returns,
-    /// Fuses, units and contacts are as new.
-    Repaired,
-    /// A pole re-ignited.
-    Restrikes,
-}
 
 /// Units discharge to 50 V within this (IEEE 18, from memory).
 const DISCHARGE_S: f64 = 300.0;

@@ -17,6 +17,7 @@
 
 mod channel;
 mod circuit;
+mod mark;
 mod network;
 mod noise;
 mod phase;
@@ -27,7 +28,7 @@ mod source;
 mod transient;
 mod truth;
 
-pub use circuit::{Mark, What};
+pub use mark::{Mark, What};
 pub use sensor::{Frame, Steady, SteadyChannel, Waveform};
 pub use truth::{Fact, TrueEvent, Truth};
 

@@ -3,7 +3,8 @@
 use wyelog_firmware::measure::harmonics::HARMONICS;
 
 use super::channel::ChannelState;
-use super::circuit::{Circuit, Mark};
+use super::circuit::Circuit;
+use super::mark::Mark;
 use crate::complex::Complex;
 use crate::frames_per_second;
 use crate::scenario::{Channel, Scenario};

@@ -4,6 +4,10 @@ use super::*;
 use crate::complex::Complex;
 use crate::scenario::{Phase, Scenario};
 
+mod bank;
+mod feeder;
+mod sensors;
+
 fn scenario(text: &str) -> Scenario {
     Scenario::parse("test.toml", text).unwrap()
 }

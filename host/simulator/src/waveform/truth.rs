@@ -1,6 +1,7 @@
 //! What really happens in a scenario, for studies to hold a verdict against.
 
-use super::circuit::{Circuit, What};
+use super::circuit::Circuit;
+use super::mark::{Mark, What};
 use crate::scenario::{BankEventKind, Channel, FeederEventKind, Phases, Scenario};
 
 /// The truth about a scenario.
@@ -95,7 +96,7 @@ impl Truth {
     }
 
     fn of_bank(&self, circuit: &Circuit) -> Vec<TrueEvent> {
-        let one = |mark: &super::circuit::Mark| {
+        let one = |mark: &Mark| {
             let index = mark.phase.index();
             let after = self.y(mark.at_s).get(index).copied().unwrap_or(0.0);
             let before = self.before(mark.at_s).get(index).copied().unwrap_or(0.0);
