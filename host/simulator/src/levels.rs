@@ -224,4 +224,45 @@ mod tests {
         );
         assert_eq!(stretches(&[0.0], 4800), [sampled(1)]);
     }
+
+    #[test]
+    fn steps_of_the_steady_state_are_left_to_the_windows() {
+        let text = "name = \"l\"\nduration_s = 200\n[feeder]\nkv_ll = 12.47\nfrequency_hz = 60\n\
+            [[feeder.event]]\nkind = \"regulator_step\"\nat_s = 100\nsteps = 4\n[air]\ncelsius = 25\n\
+            [bank]\nconnection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\n";
+        let levels = Levels::new(&Scenario::parse("l.toml", text).unwrap());
+        assert_eq!(levels.seconds(), (10.0, 190.0));
+        let mut frame = 0;
+        let mut sizes = Vec::new();
+        for step in levels {
+            match step {
+                Step::Windows(window, count) => {
+                    sizes.push((
+                        window.begin as f64 / frames_per_second(),
+                        f64::from(window.fundamental[0].re),
+                    ));
+                    assert!(window.begin == frame || frame == 0, "{} is not {frame}", window.begin);
+                    frame = window.begin + u64::from(count) * (window.end - window.begin);
+                }
+                Step::Input(_) => {}
+            }
+        }
+        assert_eq!(frame, 200 * 4800);
+        for (at_s, size) in &sizes {
+            let expected = sizes[0].1 * if *at_s < 99.9 { 1.0 } else { 1.025 };
+            let is_between = (99.79..100.0).contains(at_s);
+            assert!(is_between || libm::fabs(size / expected - 1.0) < 1e-6, "{at_s} s: {size}");
+        }
+    }
+
+    #[test]
+    fn what_leaves_a_transient_is_sampled() {
+        let text = "name = \"l\"\nduration_s = 900\n[feeder]\nkv_ll = 12.47\nfrequency_hz = 60\n\
+            [[feeder.event]]\nkind = \"single_phasing\"\nat_s = 100\nphase = \"A\"\n\
+            [bank]\nconnection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\n\
+            [[bank.event]]\nkind = \"drops_out\"\nat_s = 300\nduration_s = 100\nphase = \"B\"\n\
+            [[sensors.broken_wire]]\nchannel = \"N\"\nat_s = 600\nuntil_s = 700\npickup = 0.01\n";
+        let levels = Levels::new(&Scenario::parse("l.toml", text).unwrap());
+        assert_eq!(levels.seconds(), (10.0 + 5.0 * 15.0, 900.0 - 85.0));
+    }
 }

@@ -129,7 +129,10 @@ impl Solver<'_> {
                 }
             }
             Action::ArmFuse(phase) => self.state(phase).armed.fuse = true,
-            Action::ArmUnits(phase, count) => self.state(phase).armed.units += count,
+            Action::ArmUnits(phase, count) => {
+                let armed = &mut self.state(phase).armed;
+                armed.units = armed.units.saturating_add(count);
+            }
             Action::ElementShort(phase, gain) => {
                 self.state(phase).gain += gain;
                 self.mark(at, phase, What::ElementShort);
@@ -179,7 +182,7 @@ impl Solver<'_> {
     fn begin_with(&mut self, fault: BankEventKind) {
         match fault {
             BankEventKind::FuseBlows { phase, .. } => self.state(phase).armed.fuse = true,
-            BankEventKind::UnitOut { phase, count } => self.state(phase).armed.units += count,
+            BankEventKind::UnitOut { phase, count } => self.state(phase).armed.units = count,
             BankEventKind::ElementShort { phase, gain } => self.act(Action::ElementShort(phase, gain), 0.0),
             _ => {}
         }
