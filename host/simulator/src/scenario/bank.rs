@@ -5,16 +5,19 @@ use toml::Spanned;
 use wyelog_protocol::bank::{Build, Connection, Nameplate, RatedFrequency};
 use wyelog_protocol::quantity::{ReactivePower, Voltage};
 
+use super::bank_event::{BankEvent, EventTable};
 use super::check::Source;
 use super::error::Error;
-use super::phases::{Phase, Phases};
+use super::phases::Phases;
 
 /// Ratings of a bank.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Bank {
     /// Name, at most 32 bytes.
     pub name: String,
-    /// Rated reactive power of the three phases together at the units' voltage, in kvar.
+    /// Phases that it has: all three, or those of a single-phase or two-phase bank.
+    pub phases: Phases,
+    /// Rated reactive power of its phases together at the units' voltage, in kvar.
     pub rated_kvar: f64,
     /// Rated line-to-line voltage of the system, in kV.
     pub rated_kv_ll: f64,
@@ -33,54 +36,12 @@ pub struct SimulatedBank {
     pub nameplate: Bank,
     /// Deviation of the capacitance of A, B, C from the rated one, in percent.
     pub tolerance_percent: [f64; 3],
+    /// Change of the capacitance from that at 25 °C, in percent per °C of the air.
+    pub percent_per_celsius: f64,
     /// Whether it is closed when the scenario begins.
     pub closed_at_start: bool,
     /// What happens to it, in time order.
     pub events: Vec<BankEvent>,
-}
-
-/// Something that happens to the bank.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct BankEvent {
-    /// When it begins, in s.
-    pub at_s: f64,
-    /// What happens.
-    pub kind: BankEventKind,
-}
-
-/// What happens to the bank.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum BankEventKind {
-    /// The fuse of `phase` clears at the next zero of its current, after `fault_cycles` of fault current.
-    FuseBlows {
-        /// Whose fuse.
-        phase: Phase,
-        /// Cycles for which the phase is shorted to the star point first.
-        fault_cycles: f64,
-    },
-    /// `count` units of `phase` are disconnected by their own fuses.
-    UnitOut {
-        /// In which phase.
-        phase: Phase,
-        /// How many units.
-        count: u8,
-    },
-    /// Told to open; the poles of `phases` part `delay_s` later and clear at their own current zeros.
-    Opens {
-        /// Poles that obey.
-        phases: Phases,
-        /// From the command to the poles, in s.
-        delay_s: f64,
-    },
-    /// Told to close; the poles of `phases` make `delay_s` later, each up to `spread_s` after that.
-    Closes {
-        /// Poles that obey.
-        phases: Phases,
-        /// From the command to the first pole, in s.
-        delay_s: f64,
-        /// Largest random lag of a pole, in s.
-        spread_s: f64,
-    },
 }
 
 impl Bank {
@@ -91,13 +52,13 @@ impl Bank {
 
     /// Rated current of a phase at the units' own voltage and frequency, in A: `Q/V`.
     pub fn rated_amps(&self) -> f64 {
-        self.rated_kvar / 3.0 / self.unit_kv
+        self.rated_kvar / self.phases.count() / self.unit_kv
     }
 
     /// Rated capacitance of a phase in F: `Q/(2π f V²)` (IEEE C37.99).
     pub fn rated_farads(&self) -> f64 {
         let omega = core::f64::consts::TAU * f64::from(self.frequency.hz());
-        self.rated_kvar / 3.0 / (omega * self.unit_kv * self.unit_kv * 1000.0)
+        self.rated_kvar / self.phases.count() / (omega * self.unit_kv * self.unit_kv * 1000.0)
     }
 
     /// The nameplate as the logger is told it.
@@ -120,48 +81,30 @@ impl Bank {
 pub(super) struct BankTable {
     name: Option<Spanned<String>>,
     connection: Spanned<String>,
+    phases: Option<Spanned<Phases>>,
     rated_kvar: Spanned<f64>,
     rated_kv_ll: Spanned<f64>,
     unit_kv: Option<Spanned<f64>>,
     frequency_hz: Option<Spanned<f64>>,
     units_per_phase: Option<Spanned<i64>>,
     tolerance_percent: Option<Spanned<[Spanned<f64>; 3]>>,
+    percent_per_celsius: Option<Spanned<f64>>,
     closed_at_start: Option<Spanned<bool>>,
     #[serde(default)]
     event: Vec<Spanned<EventTable>>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "snake_case")]
-enum EventWord {
-    FuseBlows,
-    UnitOut,
-    Opens,
-    Closes,
-}
+/// Film capacitance falls by so much (common practice, no source).
+const FILM_PERCENT_PER_CELSIUS: f64 = -0.04;
 
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct EventTable {
-    kind: EventWord,
-    at_s: Spanned<f64>,
-    phase: Option<Spanned<Phase>>,
-    phases: Option<Spanned<Phases>>,
-    fault_cycles: Option<Spanned<f64>>,
-    count: Option<Spanned<i64>>,
-    delay_ms: Option<Spanned<f64>>,
-    spread_ms: Option<Spanned<f64>>,
+fn quoted(word: &Spanned<String>) -> Spanned<String> {
+    Spanned::new(word.span(), format!("\"{}\"", word.get_ref()))
 }
 
 impl BankTable {
     /// The nameplate. `feeder_hz` stands in for a rated frequency that is not stated.
     pub fn nameplate(&self, source: &Source, feeder_hz: Option<f64>) -> Result<Bank, Error> {
-        let connection = self.connection.get_ref().as_str();
-        if connection != "grounded_wye" {
-            let quoted = Spanned::new(self.connection.span(), format!("\"{connection}\""));
-            let must = "not supported yet; must be \"grounded_wye\" (star point solidly grounded)";
-            return Err(source.wrong(&quoted, "bank.connection", must));
-        }
+        let phases = self.shape(source)?;
         let rated_kvar = source.number("bank.rated_kvar", &self.rated_kvar, 10.0..=20_000.0, "kvar")?;
         let rated_kv_ll = source.number("bank.rated_kv_ll", &self.rated_kv_ll, 1.0..=46.0, "kV")?;
         let system_kv = rated_kv_ll / libm::sqrt(3.0);
@@ -190,6 +133,7 @@ impl BankTable {
         }
         let bank = Bank {
             name: name.map_or_else(|| "bank".to_owned(), |name| name.get_ref().clone()),
+            phases,
             rated_kvar,
             rated_kv_ll,
             unit_kv,
@@ -204,9 +148,45 @@ impl BankTable {
         Ok(bank)
     }
 
+    /// The phases of this connection.
+    fn shape(&self, source: &Source) -> Result<Phases, Error> {
+        let connection = self.connection.get_ref().as_str();
+        let count = match connection {
+            "grounded_wye" => 3,
+            "two_phase" => 2,
+            "single_phase" => 1,
+            _ => {
+                let must = "not supported yet; must be \"grounded_wye\" (star point solidly grounded), or in a \
+                    scenario \"two_phase\" or \"single_phase\" (phase to ground)";
+                return Err(source.wrong(&quoted(&self.connection), "bank.connection", must));
+            }
+        };
+        let Some(stated) = &self.phases else {
+            return if count == 3 {
+                Ok(Phases::ALL)
+            } else {
+                let what = format!("bank.phases is missing: must name the {count} of a {connection} bank");
+                Err(source.at(self.connection.span().start, what))
+            };
+        };
+        let phases = *stated.get_ref();
+        if phases.iter().count() != count {
+            let written = Spanned::new(stated.span(), format!("\"{phases}\""));
+            let must = format!("must name {count} of the phases ABC for a {connection} bank");
+            return Err(source.wrong(&written, "bank.phases", must));
+        }
+        Ok(phases)
+    }
+
     /// Refuses what only a scenario may say.
     pub fn only_nameplate(&self, source: &Source) -> Result<(), Error> {
+        if self.connection.get_ref() != "grounded_wye" {
+            let must = "not supported yet; must be \"grounded_wye\" (star point solidly grounded)";
+            return Err(source.wrong(&quoted(&self.connection), "bank.connection", must));
+        }
         let reason = "belongs in a scenario, not in a bank file; remove it";
+        source.unused("bank.phases", self.phases.as_ref(), reason)?;
+        source.unused("bank.percent_per_celsius", self.percent_per_celsius.as_ref(), reason)?;
         source.unused("bank.tolerance_percent", self.tolerance_percent.as_ref(), reason)?;
         source.unused("bank.closed_at_start", self.closed_at_start.as_ref(), reason)?;
         source.unused("bank.event", self.event.first(), reason)
@@ -228,73 +208,14 @@ impl BankTable {
         let check = |event: &Spanned<EventTable>| event.get_ref().check(source, &nameplate, duration_s);
         let mut events = self.event.iter().map(check).collect::<Result<Vec<_>, _>>()?;
         events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+        let percent_per_celsius = source.number_or(
+            "bank.percent_per_celsius",
+            self.percent_per_celsius.as_ref(),
+            FILM_PERCENT_PER_CELSIUS,
+            -0.2..=0.2,
+            "% per °C",
+        )?;
         let closed_at_start = self.closed_at_start.as_ref().is_none_or(|closed| *closed.get_ref());
-        Ok(SimulatedBank { nameplate, tolerance_percent, closed_at_start, events })
-    }
-}
-
-impl EventTable {
-    fn check(&self, source: &Source, bank: &Bank, duration_s: f64) -> Result<BankEvent, Error> {
-        let at_s = source.number("bank.event.at_s", &self.at_s, 0.0..=duration_s, "s")?;
-        let is_switching = matches!(self.kind, EventWord::Opens | EventWord::Closes);
-        if is_switching {
-            let reason = "an operation names its poles in `phases`, such as \"AC\"; all three unless stated";
-            source.unused("bank.event.phase", self.phase.as_ref(), reason)?;
-        } else {
-            let reason = "a fault names its one phase in `phase`";
-            source.unused("bank.event.phases", self.phases.as_ref(), reason)?;
-            source.unused("bank.event.delay_ms", self.delay_ms.as_ref(), "belongs to opens and closes")?;
-        }
-        if self.kind != EventWord::FuseBlows {
-            source.unused("bank.event.fault_cycles", self.fault_cycles.as_ref(), "belongs to fuse_blows")?;
-        }
-        if self.kind != EventWord::UnitOut {
-            source.unused("bank.event.count", self.count.as_ref(), "belongs to unit_out")?;
-        }
-        if self.kind != EventWord::Closes {
-            source.unused("bank.event.spread_ms", self.spread_ms.as_ref(), "belongs to closes")?;
-        }
-        let phase = || match &self.phase {
-            Some(phase) => Ok(*phase.get_ref()),
-            None => {
-                let what = "bank.event: a fault needs its `phase` (A, B or C)";
-                Err(source.at(self.at_s.span().start, what))
-            }
-        };
-        let phases = self.phases.as_ref().map_or(Phases::ALL, |phases| *phases.get_ref());
-        let seconds = |name: &str, value: &Option<Spanned<f64>>, default| {
-            source.number_or(name, value.as_ref(), default, 0.0..=5_000.0, "ms").map(|ms| ms / 1000.0)
-        };
-        let kind = match self.kind {
-            EventWord::FuseBlows => BankEventKind::FuseBlows {
-                phase: phase()?,
-                fault_cycles: source.number_or(
-                    "bank.event.fault_cycles",
-                    self.fault_cycles.as_ref(),
-                    0.0,
-                    0.0..=100.0,
-                    "cycles",
-                )?,
-            },
-            EventWord::UnitOut => BankEventKind::UnitOut {
-                phase: phase()?,
-                count: source.whole_or(
-                    "bank.event.count",
-                    self.count.as_ref(),
-                    1,
-                    1..=i64::from(bank.units_per_phase),
-                )? as u8,
-            },
-            EventWord::Opens => BankEventKind::Opens {
-                phases,
-                delay_s: seconds("bank.event.delay_ms", &self.delay_ms, 20.0)?,
-            },
-            EventWord::Closes => BankEventKind::Closes {
-                phases,
-                delay_s: seconds("bank.event.delay_ms", &self.delay_ms, 20.0)?,
-                spread_s: seconds("bank.event.spread_ms", &self.spread_ms, 3.0)?,
-            },
-        };
-        Ok(BankEvent { at_s, kind })
+        Ok(SimulatedBank { nameplate, tolerance_percent, percent_per_celsius, closed_at_start, events })
     }
 }
