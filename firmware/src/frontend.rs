@@ -1,31 +1,10 @@
 //! What enters the logger: frames of four channels, and everything else that happens to it.
 
 use wyelog_electrical::Phasor;
+pub use wyelog_measure::frame::{FULL_SCALE, Frame};
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::Phases;
 use wyelog_protocol::quantity::Angle;
-
-/// Largest converter count: positive full scale of 24 bits.
-pub const FULL_SCALE: i32 = 0x7F_FFFF;
-
-/// One simultaneous sample of the four channels, as the converter gives it.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Frame {
-    /// Voltage to ground of A, B, C, then the neutral current (arrow from star point to ground): signed 24-bit
-    /// counts, −2^23 to 2^23 − 1.
-    pub channels: [i32; 4],
-}
-
-impl Frame {
-    /// The channels that stand at either end of the converter's range.
-    pub fn clipped(&self) -> Phases {
-        let mut bits = 0;
-        for (count, bit) in self.channels.iter().zip([1, 2, 4, 8]) {
-            bits |= if *count >= FULL_SCALE || *count <= -FULL_SCALE { bit } else { 0 };
-        }
-        Phases::from_bits(bits)
-    }
-}
 
 /// Everything that can happen to the [`crate::meter::Meter`], in the order it happened.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -110,18 +89,5 @@ impl Scaling {
             }
         }
         values
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn both_ends_of_the_range_are_clipped() {
-        let frame = |count| Frame { channels: [0, 0, count, 0] };
-        assert_eq!(frame(FULL_SCALE).clipped(), Phases::single(2));
-        assert_eq!(frame(-FULL_SCALE - 1).clipped(), Phases::single(2));
-        assert_eq!(frame(FULL_SCALE - 1).clipped(), Phases::NONE);
     }
 }

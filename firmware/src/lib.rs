@@ -33,7 +33,6 @@ pub mod interval;
 pub mod journal;
 pub mod keeper;
 pub mod logger;
-pub mod measure;
 pub mod meter;
 pub mod outbox;
 pub mod spectrum;
@@ -42,6 +41,7 @@ pub mod tape;
 mod testing;
 pub mod tick;
 
+pub use wyelog_measure as measure;
 pub use wyelog_protocol::FRAMES_PER_SECOND;
 
 /// Version of this firmware, as it says in its hello and in its boot records.

@@ -9,7 +9,6 @@ use wyelog_protocol::record::{
     BankRecord, BankState, Event, Evidence, Interval, Quality, Record, Status, StatusRecord,
 };
 
-use crate::bank::burst::Bursts;
 use crate::bank::finding::Findings;
 use crate::bank::judge::{Circumstances, Judge};
 use crate::bank::look::Look;
@@ -20,6 +19,7 @@ use crate::detect::{self, Detector, Scene};
 use crate::frontend::{Frame, Input, Scaling};
 use crate::identify::{Identified, Identifier, Measured};
 use crate::interval::{Intervals, Known};
+use crate::measure::burst::Bursts;
 use crate::measure::cycles::CycleWatch;
 use crate::measure::half_cycle::HalfCycles;
 use crate::measure::history::{self, History};
@@ -177,9 +177,7 @@ impl<'b> Meter<'b> {
     fn frame(&mut self, frame: &Frame, out: &mut impl Outbox) {
         self.buffers.history.push(frame);
         self.clock.advance(1);
-        if let Some(counts) = self.buffers.history.newest() {
-            self.bursts.push(counts, self.clock.frames());
-        }
+        self.bursts.push(&self.buffers.history);
         let clipped = frame.clipped();
         if clipped != Phases::NONE {
             self.clipped(clipped);
@@ -197,10 +195,11 @@ impl<'b> Meter<'b> {
         let tick = if interval < spectrum { interval } else { spectrum };
         let cut = Cut { frequency: self.pace.frequency(watch), watch, tick };
         let Buffers { history, points } = &mut *self.buffers;
-        if let Some(window) = self.windows.step(history, points, &cut)
-            && let Some((measured, _)) = self.window(&window, out)
-        {
-            self.steer(&window, measured.frequency);
+        if let Some(complete) = self.windows.step(history, points, &cut) {
+            let window = self.windows.window(&complete);
+            if let Some((measured, _)) = self.window(&window, out) {
+                self.steer(&window, measured.frequency);
+            }
         }
         let lost =
             self.captures.frame(frame, (&self.scaling, watch), &self.buffers.history, &self.clock, out);
@@ -303,6 +302,7 @@ impl<'b> Meter<'b> {
     }
 
     /// Measures, identifies and detects; gives what went into the interval, unless frames of the window were lost.
+    #[inline(never)]
     fn window(&mut self, window: &Window, out: &mut impl Outbox) -> Option<(Measured, Option<Identified>)> {
         let mut measured = self.identifier.measure(window);
         self.pace.window(measured.frequency, window.watch);

@@ -10,12 +10,12 @@ use wyelog_electrical::{Phasor, Rotation};
 use wyelog_protocol::bank::{Fusing, Location, Settings};
 use wyelog_protocol::record::BankState;
 
-use super::burst::Burst;
 use super::carry::{self, Carry, Mask};
 use super::estimate::Estimate;
 use super::look::{Look, Past};
 use super::operation::Seen;
 use crate::FRAMES_PER_SECOND;
+use crate::measure::burst::Burst;
 use mismatch::Mismatch;
 use voltages::VoltageVerdict;
 

@@ -144,7 +144,7 @@ impl Limited {
         ];
         for (lasting, (phases, seconds, condition, causes)) in self.lasting.iter_mut().zip(says) {
             if let Some(finding) = lasting.observe(phases, measured, seconds, condition, causes) {
-                drop(out.push(finding));
+                let _ = out.push(finding);
             }
         }
     }

@@ -9,7 +9,7 @@
 use wyelog_electrical::{Phasor, Rotation, SequenceComponents, trig};
 use wyelog_protocol::bank::RatedFrequency;
 
-use crate::frontend::Frame;
+use crate::frame::Frame;
 
 /// Most cycles in a slope: 12 at 60 Hz.
 const CYCLES: usize = 12;

@@ -9,7 +9,7 @@ use wyelog_protocol::FRAMES_PER_SECOND;
 use wyelog_protocol::bank::RatedFrequency;
 use wyelog_protocol::condition::Phases;
 
-use crate::frontend::Frame;
+use crate::frame::Frame;
 
 /// One frame in units of 2^-16.
 const FRAME: i32 = 1 << 16;

@@ -6,11 +6,16 @@
 
 use wyelog_electrical::trig;
 
+use crate::history::{Counts, History};
+
 /// Quarter-cycle rms of the unexplained current beyond which, above its usual level, something is going on, per unit of the
 /// rated current. A phase alone gives 0.6 at least.
 const BEGINS: f32 = 0.3;
 /// Below this above the usual level it is quiet again.
 const QUIET: f32 = 0.15;
+
+/// Frames that a quarter cycle at 50 Hz is judged by: 24, and one on each side.
+const LONGEST: usize = 26;
 
 /// What went on, since when.
 #[derive(Clone, Copy, Debug, Default)]
@@ -64,14 +69,8 @@ pub struct Bursts {
     weight: [f32; 3],
     /// Counts to per unit of the rated current.
     neutral: f32,
-    /// The last two frames.
-    before: [[f32; 4]; 2],
     frames: u8,
     quarter: u8,
-    squares: f32,
-    /// Sums of the quarter cycle: squares of the neutral current's and of the capacitors' currents, and their products.
-    shape: Shape,
-    peak: f32,
     /// Usual mean square of a quarter cycle.
     usual: f32,
     quiet: u8,
@@ -90,12 +89,8 @@ impl Bursts {
             gain,
             weight: gain,
             neutral,
-            before: [[0.0; 4]; 2],
             frames: 0,
             quarter: u8::try_from(frames_per_cycle / 4).unwrap_or(u8::MAX),
-            squares: 0.0,
-            shape: Shape::default(),
-            peak: 0.0,
             usual: 0.0,
             quiet: 0,
             unsettled: 4,
@@ -114,36 +109,39 @@ impl Bursts {
         }
     }
 
-    /// Takes frame number `frame`, in counts; `frame` less one is judged. True when a burst begins or goes on.
-    pub fn push(&mut self, counts: &[f32; 4], frame: u64) {
-        let [[a0, b0, c0, _], [_, _, _, neutral]] = self.before;
-        let [a, b, c, _] = *counts;
-        let [wa, wb, wc] = self.weight;
-        let current = neutral * self.neutral;
-        let steps = [a - a0, b - b0, c - c0];
-        let [da, db, dc] = steps;
-        let unexplained = current - da * wa - db * wb - dc * wc;
-        self.squares += unexplained * unexplained;
-        self.shape.push(current, steps);
-        let size = current.abs();
-        if size > self.peak {
-            self.peak = size;
-        }
-        let [_, last] = self.before;
-        self.before = [last, *counts];
+    /// A frame has been pushed; at the end of a quarter cycle, its frames are looked at together.
+    pub fn push(&mut self, history: &History) {
         self.frames = self.frames.wrapping_add(1);
         if self.frames >= self.quarter {
-            self.end_quarter(frame);
+            self.frames = 0;
+            let mut scratch = [[0.0; 4]; LONGEST];
+            let first = history.count().checked_sub(LONGEST as u64);
+            if let Some(frames) = first.and_then(|first| history.read(first, &mut scratch)) {
+                self.end_quarter(frames, history.count());
+            }
         }
     }
 
+    /// The current of the neutral in the middle one of three frames, and the steps of the voltages across it.
+    fn around(neutral_scale: f32, frames: &[Counts; 3]) -> (f32, [f32; 3]) {
+        let [[a0, b0, c0, _], [_, _, _, neutral], [a, b, c, _]] = *frames;
+        (neutral * neutral_scale, [a - a0, b - b0, c - c0])
+    }
+
     #[inline(never)]
-    fn end_quarter(&mut self, frame: u64) {
-        let mean = self.squares / f32::from(self.quarter);
-        let peak = core::mem::replace(&mut self.peak, 0.0);
-        let shape = core::mem::take(&mut self.shape);
-        self.squares = 0.0;
-        self.frames = 0;
+    fn end_quarter(&mut self, frames: &[Counts; LONGEST], frame: u64) {
+        let skipped = LONGEST.saturating_sub(2).saturating_sub(usize::from(self.quarter));
+        let threes = frames.array_windows::<3>().skip(skipped);
+        let [wa, wb, wc] = self.weight;
+        let (mut squares, mut peak) = (0.0, 0.0);
+        for three in threes.clone() {
+            let (current, [da, db, dc]) = Self::around(self.neutral, three);
+            let unexplained = current - da * wa - db * wb - dc * wc;
+            squares += unexplained * unexplained;
+            let size = current.abs();
+            peak = if size > peak { size } else { peak };
+        }
+        let mean = squares / f32::from(self.quarter);
         if self.unsettled > 0 || !mean.is_finite() {
             self.unsettled = self.unsettled.saturating_sub(1);
             self.usual = if mean.is_finite() { mean } else { 0.0 };
@@ -157,6 +155,11 @@ impl Bursts {
                 burst.returns = burst.returns.saturating_add(1);
             }
             burst.end = frame;
+            let mut shape = Shape::default();
+            for three in threes {
+                let (current, steps) = Self::around(self.neutral, three);
+                shape.push(current, steps);
+            }
             burst.last = shape.phase();
             burst.peak = if peak > burst.peak { peak } else { burst.peak };
             self.quiet = 0;
@@ -184,7 +187,6 @@ impl Bursts {
     /// After lost frames: the next quarter cycles mean nothing.
     pub const fn interrupt(&mut self) {
         self.unsettled = 4;
-        self.squares = 0.0;
         self.frames = 0;
     }
 }

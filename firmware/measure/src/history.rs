@@ -1,6 +1,6 @@
 //! The last frames, as a ring.
 
-use crate::frontend::Frame;
+use crate::frame::Frame;
 
 /// Frames kept: the longest window (10 cycles at 42.5 Hz are 1130 frames) while the one that it overlaps is still being
 /// measured (120 frames) and then itself (37), and the reach of the resampling kernel on both sides.
@@ -58,11 +58,6 @@ impl History {
     /// So many frames have passed of which nothing is known: whoever reads across them reads what was there before.
     pub const fn jump(&mut self, frames: u64) {
         self.count = self.count.wrapping_add(frames);
-    }
-
-    /// The newest frame.
-    pub fn newest(&self) -> Option<&Counts> {
-        self.ring.get(self.place.checked_sub(1).unwrap_or(PLACES.wrapping_sub(1)))
     }
 
     /// Frames pushed since the start; the newest one has this number less one.

@@ -137,6 +137,10 @@ struct Job {
     stage: Stage,
 }
 
+/// A window is complete.
+#[derive(Clone, Copy, Debug)]
+pub struct Complete(Job);
+
 #[derive(Clone, Copy, Debug)]
 enum Stage {
     /// So many points are there.
@@ -192,8 +196,8 @@ impl Windows {
         self.next = Position { frame: history.count().wrapping_add(kernel::REACH), fraction: 0 };
     }
 
-    /// One step, after a frame has been pushed. A window comes out [`DELAY`] frames after its end.
-    pub fn step(&mut self, history: &History, points: &mut Points, cut: &Cut) -> Option<Window> {
+    /// One step, after a frame has been pushed. A window is complete [`DELAY`] frames after its end: [`Windows::window`] is it.
+    pub fn step(&mut self, history: &History, points: &mut Points, cut: &Cut) -> Option<Complete> {
         match self.job {
             None => {
                 self.begin_job(history, cut);
@@ -214,7 +218,7 @@ impl Windows {
                     return None;
                 }
                 self.job = None;
-                Some(self.window(&job))
+                Some(Complete(job))
             }
         }
     }
@@ -296,8 +300,11 @@ impl Windows {
         }
     }
 
-    fn window(&self, job: &Job) -> Window {
-        let Job { begin, length, overlaps, watch, .. } = *job;
+    /// The window that is complete, before the next step. Not what the step itself gives: it would be half a kilobyte at every
+    /// frame.
+    #[inline(never)]
+    pub fn window(&self, complete: &Complete) -> Window {
+        let Job { begin, length, overlaps, watch, .. } = complete.0;
         let end = begin.advance(length).frame;
         #[expect(clippy::cast_precision_loss, reason = "24 bits of 43: 1e-7 of the length")]
         let frames = length as f32 * (1.0 / 4_294_967_296.0);
@@ -337,8 +344,8 @@ const TAIL: u64 = kernel::TAPS as u64 - kernel::REACH;
 mod tests {
     extern crate std;
     use super::*;
-    use crate::frontend::Frame;
-    use crate::measure::position::{Sighting, frequency};
+    use crate::frame::Frame;
+    use crate::position::{Sighting, frequency};
     use std::vec::Vec;
 
     fn windows(rated: RatedFrequency, guess: f32, frames: u32, signal: impl Fn(f64) -> f64) -> Vec<Window> {
@@ -357,7 +364,8 @@ mod tests {
         for n in 0..frames {
             let count = signal(f64::from(n) / 4800.0) * 8e6;
             history.push(&Frame { channels: [count as i32; 4] });
-            out.extend(windows.step(&history, &mut points, &Cut { frequency: guess, watch: guess, tick }));
+            let complete = windows.step(&history, &mut points, &Cut { frequency: guess, watch: guess, tick });
+            out.extend(complete.map(|complete| windows.window(&complete)));
         }
         out
     }
