@@ -23,6 +23,7 @@
     )
 )]
 
+pub mod bank;
 pub mod capture;
 pub mod clock;
 pub mod detect;

@@ -1,0 +1,3 @@
+//! What the measurement says of the bank.
+
+pub mod opening;
