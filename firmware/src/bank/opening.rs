@@ -50,7 +50,7 @@ const LEFT_OUT: f32 = 3.0;
 const STRAY_FUNDAMENTAL: f32 = 0.01;
 const STRAY_THIRD: f32 = 0.005;
 const THIRD_OWN: f32 = 0.002;
-const THIRD_SHARED: f32 = 0.002;
+const THIRD_SHARED: f32 = 0.004;
 const ANGLE_SHARED: f32 = 0.01;
 const DELAY_SHARED: f32 = 0.02;
 
@@ -61,7 +61,7 @@ const CONNECTED: f32 = 10.0;
 /// share three quarters of their frames.
 const NOISE: f32 = 0.004;
 const LEAST_NOISE: f32 = 0.002;
-const NEIGHBOURS: f32 = 2.0;
+const NEIGHBOURS: f32 = 2.5;
 
 /// More scatter than this is not the opening of a bank: a restrike, a sensor that broke.
 const MOST_SCATTER: f32 = 0.012;
@@ -102,7 +102,7 @@ pub struct Class {
 
 impl Class {
     /// Of resistive dividers and capacitive line-post sensors as they hang there: ±3 % and ±1.5° at worst.
-    pub const DEFAULT: Self = Self { voltage_gain: 0.015, voltage_angle: 0.009, neutral_gain: 0.004 };
+    pub const DEFAULT: Self = Self { voltage_gain: 0.015, voltage_angle: 0.01, neutral_gain: 0.004 };
 }
 
 /// What is known of the differences between the phases from the time before the opening.
@@ -373,7 +373,7 @@ fn with_priors(setup: &Setup, sums: &Sums, noise: f32) -> Sums {
         normal.prior(term as usize, variance(own), variance(shared));
     }
     for (term, sigma) in [(Term::StrayFundamental, STRAY_FUNDAMENTAL), (Term::StrayThird, STRAY_THIRD)] {
-        for place in [term as usize, (term as usize).wrapping_add(1)] {
+        for place in (term as usize..).take(2) {
             normal.increase(place, place, 1.0 / variance(sigma));
         }
     }

@@ -14,7 +14,7 @@ pub const COMBINATIONS: u16 = 512;
 
 /// A pole that does not clear has to explain so much more than one that does: behind a cleared pole whose sensor sits on the
 /// capacitor, both explain the same.
-const NEVER: f32 = 1.3;
+const NEVER: f32 = 5.0;
 
 /// A current above this, instantaneous and per unit of the rated rms one, has a zero behind it.
 const CARRIES: f32 = 0.5;
@@ -66,11 +66,7 @@ pub struct Search {
 impl Search {
     /// Nothing seen.
     pub const fn new() -> Self {
-        Self {
-            phases: [NO_PHASE; 3],
-            strays: Normal::new(),
-            best: (f32::INFINITY, [f32::INFINITY; 3]),
-        }
+        Self { phases: [NO_PHASE; 3], strays: Normal::new(), best: (f32::INFINITY, [f32::INFINITY; 3]) }
     }
 
     /// Takes the row that is `place` frames behind the begin; zeros before place `from` do not count. `angle` is that of the
