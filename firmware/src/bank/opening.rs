@@ -50,7 +50,7 @@ const LEFT_OUT: f32 = 3.0;
 const STRAY_FUNDAMENTAL: f32 = 0.01;
 const STRAY_THIRD: f32 = 0.005;
 const THIRD_OWN: f32 = 0.002;
-const THIRD_SHARED: f32 = 0.004;
+const THIRD_SHARED: f32 = 0.002;
 const ANGLE_SHARED: f32 = 0.01;
 const DELAY_SHARED: f32 = 0.02;
 
@@ -102,7 +102,7 @@ pub struct Class {
 
 impl Class {
     /// Of resistive dividers and capacitive line-post sensors as they hang there: ±3 % and ±1.5° at worst.
-    pub const DEFAULT: Self = Self { voltage_gain: 0.015, voltage_angle: 0.01, neutral_gain: 0.004 };
+    pub const DEFAULT: Self = Self { voltage_gain: 0.016, voltage_angle: 0.01, neutral_gain: 0.004 };
 }
 
 /// What is known of the differences between the phases from the time before the opening.

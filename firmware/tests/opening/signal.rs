@@ -50,6 +50,8 @@ impl Random {
 /// What is worse than usual.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Attack {
+    /// Sensors without any error, noise or stray.
+    Ideal,
     None,
     SensorThird,
     StrayThird,
@@ -180,20 +182,22 @@ pub fn opening(seed: u64, attack: Attack, on_capacitor: bool, trouble: Trouble) 
     let leak = [0; 3].map(|_| r.between(5.0, 300.0));
 
     // The sensors.
-    let (gain_error, angle_error) = if attack == Attack::VoltageGain { (0.03, 1.5) } else { (0.006, 0.3) };
+    let ideal = if attack == Attack::Ideal { 0.0 } else { 1.0 };
+    let (gain_error, angle_error) =
+        if attack == Attack::VoltageGain { (0.03, 1.5) } else { (0.006 * ideal, 0.3 * ideal) };
     let turns_alike = r.below(2) == 0;
     let filtered = r.below(2) == 0;
     let gains = [0; 3].map(|_| 1.0 + r.between(-gain_error, gain_error));
     let delays = [0; 3].map(|_| r.between(-angle_error, angle_error).to_radians() / w);
-    let made = if attack == Attack::SensorThird { (0.0003, 0.003) } else { (0.0, 0.002) };
+    let made = if attack == Attack::SensorThird { (0.0003, 0.003) } else { (0.0, 0.002 * ideal) };
     let made = [0; 3].map(|_| (r.between(made.0, made.1), r.angle()));
-    let neutral_gain = 1.0 + r.between(-0.006, 0.006);
+    let neutral_gain = 1.0 + ideal * r.between(-0.006, 0.006);
     let above = if attack == Attack::NeutralRatio { 1.0 + r.sign() * r.between(0.03, 0.1) } else { 1.0 };
     let degrees = r.sign() * r.between(0.5, 2.0);
     let per_order = if attack == Attack::NeutralSlope { degrees.to_radians() } else { 0.0 };
     let late = if attack == Attack::NeutralDelay { degrees.abs().to_radians() / w } else { 0.0 };
-    let stray = (r.between(0.0, 0.015), r.angle());
-    let stray_third = if attack == Attack::StrayThird { (0.002, 0.01) } else { (0.0, 0.006) };
+    let stray = (ideal * r.between(0.0, 0.015), r.angle());
+    let stray_third = if attack == Attack::StrayThird { (0.002, 0.01) } else { (0.0, 0.006 * ideal) };
     let stray_third = (r.between(stray_third.0, stray_third.1), r.angle());
 
     let seen: [Voltage; 3] = core::array::from_fn(|p| {
@@ -253,7 +257,7 @@ pub fn opening(seed: u64, attack: Attack, on_capacitor: bool, trouble: Trouble) 
             }
         }
         let counts = core::array::from_fn(|channel| {
-            let noise = if channel == 3 { 0.0015 } else { 0.0004 };
+            let noise = ideal * if channel == 3 { 0.0015 } else { 0.0004 };
             let counts = libm::round((channels[channel] + noise * r.normal()) * COUNTS);
             let limit =
                 if trouble == Trouble::Clipped && channel == 3 { 0.9 * COUNTS } else { f64::INFINITY };

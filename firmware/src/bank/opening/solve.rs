@@ -49,7 +49,7 @@ impl<const PACKED: usize> Normal<PACKED> {
         }
     }
 
-    /// Replaces the sums by their factor. The last of them is then the square root of what remains of the data's square;
+    /// The factor of the sums. Its last element is the square root of what remains of the data's square;
     /// `None` when the terms do not tell each other apart.
     pub fn factor(mut self) -> Option<Self> {
         let mut start = 0_usize;
@@ -65,10 +65,13 @@ impl<const PACKED: usize> Normal<PACKED> {
                     for left in &*row {
                         rest -= left * left;
                     }
-                    if !(rest > 0.0) {
-                        return None;
-                    }
-                    *target = libm::sqrtf(rest);
+                    // Data that the terms explain to the last bit are no failure.
+                    let is_data = packed(count.wrapping_add(1)) >= PACKED;
+                    *target = match rest {
+                        rest if rest > 0.0 => libm::sqrtf(rest),
+                        rest if rest <= 0.0 && is_data => 0.0,
+                        _ => return None,
+                    };
                 } else {
                     for (left, other) in row.iter().zip(&mut above) {
                         rest -= left * other;
