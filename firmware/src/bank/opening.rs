@@ -352,10 +352,8 @@ fn solve(setup: &Setup, sums: &Sums, rows: u16, zeros: [f32; 3]) -> Result<Clear
         *carries_on = carried && zero.is_infinite();
     }
     let (_, common_sigma) = clearing.common();
-    if clearing.zero_frame == [None; 3] || !(common_sigma < MOST_SIGMA) {
-        return Err(Reason::NoOpening);
-    }
-    Ok(clearing)
+    let told = common_sigma < MOST_SIGMA && clearing.zero_frame != [None; 3];
+    if told { Ok(clearing) } else { Err(Reason::NoOpening) }
 }
 
 /// The sums with everything that is known before, in units of the variance of this noise.

@@ -167,8 +167,13 @@ pub fn opening(seed: u64, attack: Attack, on_capacitor: bool, trouble: Trouble) 
     let cleared = feeder.map(|voltage| {
         let mut t = part + r.between(0.0, 0.004);
         let first = slope(&voltage, w, rated, t);
-        while slope(&voltage, w, rated, t) * first > 0.0 {
-            t += 2e-6;
+        let mut step = 1e-4;
+        while step > 1e-7 {
+            if slope(&voltage, w, rated, t + step) * first > 0.0 {
+                t += step;
+            } else {
+                step *= 0.5;
+            }
         }
         t
     });

@@ -16,6 +16,9 @@ pub const COMBINATIONS: u16 = 512;
 /// capacitor, both explain the same.
 const NEVER: f32 = 5.0;
 
+/// What remains of the data's square at the noise above, over five cycles: less is no better.
+const LEAST_REST: f32 = 0.005;
+
 /// A current above this, instantaneous and per unit of the rated rms one, has a zero behind it.
 const CARRIES: f32 = 0.5;
 
@@ -96,7 +99,7 @@ impl Search {
         let Some(rest) = self.rest([a, b, c]) else { return };
         let zeros = [a.zero, b.zero, c.zero];
         let never = zeros.iter().filter(|zero| zero.is_infinite()).count();
-        let mut cost = rest;
+        let mut cost = rest + LEAST_REST;
         for _ in 0..never {
             cost *= NEVER;
         }
