@@ -260,7 +260,7 @@ impl Opening {
                 for _ in 0..SEARCH_FRAMES {
                     if self.place < self.length {
                         let row = row(&self.rows, history, self.begin, self.place)?;
-                        search.add(&row, f32::from(self.place), from, self.rows.angle());
+                        search.add(&row, f32::from(self.place), from);
                         self.place = self.place.wrapping_add(1);
                     }
                 }

@@ -36,11 +36,12 @@ fn the_attack_table() {
 /// Without errors of sensors the answer is exact, but for a filter's and the trapezoids' share.
 #[test]
 fn ideal_sensors_give_the_truth() {
+    let mut worst = 0.0_f64;
     for seed in 0..60 {
         let opening = signal::opening(seed, Attack::Ideal, seed % 2 == 0, Trouble::None);
         let clearing = fit(&opening, None).0.unwrap();
         for (found, truth) in clearing.y.iter().zip(opening.y) {
-            assert!((f64::from(*found) - truth).abs() < 0.008, "{seed}: {clearing:?} {:?}", opening.y);
+            worst = worst.max((f64::from(*found) - truth).abs());
         }
         for ((zero, cleared), y) in clearing.zero_frame.iter().zip(opening.cleared).zip(opening.y) {
             let Some(zero) = zero else {
@@ -55,6 +56,8 @@ fn ideal_sensors_give_the_truth() {
             assert_eq!((a < b, b < c, a < c), (order(0, 1), order(1, 2), order(0, 2)));
         }
     }
+    println!("worst error with ideal sensors {worst}");
+    assert!(worst < 0.003, "{worst}");
 }
 
 #[test]

@@ -23,7 +23,7 @@ const LEAST_REST: f32 = 0.005;
 const CARRIES: f32 = 0.5;
 
 /// It is placed where the current has fallen to this.
-const NEAR_ZERO: f32 = 0.14;
+const NEAR_ZERO: f32 = 0.2;
 
 /// Noise of the data, prior σ of the strays and of the connected capacitance, for this choice only: per unit of rated current.
 const NOISE: f32 = 0.003;
@@ -72,9 +72,8 @@ impl Search {
         Self { phases: [NO_PHASE; 3], strays: Normal::new(), best: (f32::INFINITY, [f32::INFINITY; 3]) }
     }
 
-    /// Takes the row that is `place` frames behind the begin; zeros before place `from` do not count. `angle` is that of the
-    /// fundamental between two frames.
-    pub fn add(&mut self, row: &Row, place: f32, from: f32, angle: f32) {
+    /// Takes the row that is `place` frames behind the begin; zeros before place `from` do not count.
+    pub fn add(&mut self, row: &Row, place: f32, from: f32) {
         let [s0, s1, s2, s3] = row.stray;
         let [a, b, c] = row.current;
         self.strays.add(&[s0, s1, s2, s3, row.neutral]);
@@ -85,7 +84,7 @@ impl Search {
             for (sum, factor) in phase.now.next.iter_mut().zip([one, two]) {
                 *sum += current * factor;
             }
-            phase.look_for_zero(current, place, from, angle);
+            phase.look_for_zero(current, place, from);
         }
     }
 
@@ -140,7 +139,7 @@ impl Search {
 }
 
 impl Phase {
-    fn look_for_zero(&mut self, current: f32, place: f32, from: f32, angle: f32) {
+    fn look_for_zero(&mut self, current: f32, place: f32, from: f32) {
         let before = core::mem::replace(&mut self.before, current);
         if current.abs() > CARRIES {
             self.sign = if current > 0.0 { 1.0 } else { -1.0 };
@@ -150,9 +149,8 @@ impl Phase {
             return;
         }
         self.sign = 0.0;
-        // What is left of a rated current falls by its angle at each frame.
-        let left = NEAR_ZERO / (core::f32::consts::SQRT_2 * angle);
-        let zero = place - 1.0 + above / (above - now) + left;
+        // Straight on from the last two frames.
+        let zero = place - 1.0 + (above + NEAR_ZERO) / (above - now);
         if zero < from {
             return;
         }

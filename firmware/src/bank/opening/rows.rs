@@ -1,7 +1,7 @@
 //! What a frame of an opening says: a row of the least squares.
 //!
 //! Derivatives and currents are taken over blocks of four intervals: the voltage between the block's ends against the
-//! charge (trapezoids) that flowed meanwhile. Both sides see the same stretch of time, so a block that no pole clears in is
+//! charge (Simpson's rule) that flowed meanwhile. Both sides see the same stretch of time, so a block that no pole clears in is
 //! exact whatever the waveform, and its noise is a quarter of that of neighbouring frames' difference.
 
 use wyelog_electrical::trig;
@@ -53,12 +53,9 @@ impl Rows {
     pub fn new(setup: &Setup) -> Self {
         const RADIANS: f32 = core::f32::consts::TAU / crate::FRAMES_PER_SECOND as f32;
         let angle = RADIANS * setup.frequency;
-        // A row of trapezoids of a sine is this much smaller than its integral.
-        let (sin, cos) = trig::sin_cos(0.5 * angle);
-        let trapezoids = 0.5 * angle * cos / sin;
         Self {
             voltage: setup.scaling.voltage.map(|scale| scale * setup.scaling.unit_ratio),
-            neutral: setup.scaling.neutral / trapezoids,
+            neutral: setup.scaling.neutral,
             angle,
             rated_angle: RADIANS * setup.scaling.rated_hz,
         }
@@ -67,11 +64,6 @@ impl Rows {
     /// Frames in a cycle.
     pub fn cycle(&self) -> f32 {
         core::f32::consts::TAU / self.angle
-    }
-
-    /// Angle between two frames in rad.
-    pub const fn angle(&self) -> f32 {
-        self.angle
     }
 
     /// The row of a frame that is `place` frames behind the one where the strays' angle is zero.
@@ -96,8 +88,8 @@ impl Rows {
             }
         }
         let neutral = |[_, _, _, counts]: &Counts| *counts;
-        let inner = neutral(m1) + neutral(now) + neutral(p1);
-        row.neutral = (0.5 * (neutral(m2) + neutral(p2)) + inner) * (0.25 * self.neutral);
+        let inner = 4.0 * (neutral(m1) + neutral(p1)) + 2.0 * neutral(now);
+        row.neutral = (neutral(m2) + neutral(p2) + inner) * (self.neutral / 12.0);
         let (sin, cos) = trig::sin_cos(self.angle * place);
         let (sin_3, cos_3) = trig::sin_cos(3.0 * self.angle * place);
         row.stray = [cos, sin, cos_3, sin_3].map(|part| part * core::f32::consts::SQRT_2);
