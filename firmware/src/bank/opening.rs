@@ -1,21 +1,22 @@
-//! What an opening tells: the absolute connected capacitance of each phase, and the current zero at which its pole cleared.
+//! What an opening tells: the absolute connected capacitance of each phase, and the current zero at which its pole
+//! cleared.
 //!
-//! In steady state the three currents of a grounded bank nearly cancel in the neutral, and only differences between the phases
-//! can be seen. At an opening each pole clears at a zero of its own current; the three are 60° apart, so for a third of a
-//! cycle or more the neutral carries one or two phases alone. A least-squares fit in time over those milliseconds, from a
-//! cycle and a half before the first clearing to a cycle behind the last:
+//! In steady state the three currents of a grounded bank nearly cancel in the neutral, and only differences between
+//! the phases can be seen. At an opening each pole clears at a zero of its own current; the three are 60° apart, so
+//! for a third of a cycle or more the neutral carries one or two phases alone. A least-squares fit in time over those
+//! milliseconds, from a cycle and a half before the first clearing to a cycle behind the last:
 //!
-//! `i_n = Σ gate_p·(y_p·i_p + errors of p) + strays`, where `i_p` is what the rated capacitor would draw at the measured
-//! voltage. Errors of a phase are an angle error (a part of its voltage), a delay (the same, but growing with the order)
-//! and a third harmonic made by its sensor; strays flow without the bank: a fundamental and a third. All of them have priors,
-//! so the covariance is honest about what they can hide. Which zeros the poles cleared at is found first ([`clearing`]), by
-//! trying all combinations with the strays alone.
+//! `i_n = Σ gate_p·(y_p·i_p + errors of p) + strays`, where `i_p` is what the rated capacitor would draw at the
+//! measured voltage. Errors of a phase are an angle error (a part of its voltage), a delay (the same, but growing
+//! with the order) and a third harmonic made by its sensor; strays flow without the bank: a fundamental and a third.
+//! All of them have priors, so the covariance is honest about what they can hide. Which zeros the poles cleared at is
+//! found first ([`clearing`]), by trying all combinations with the strays alone.
 //!
-//! Frames closer than three to a clearing are left out: there a voltage on the line side jumps (the bank no longer lifts
-//! it) and a filter smears both sides.
+//! Frames closer than three to a clearing are left out: there a voltage on the line side jumps (the bank no longer
+//! lifts it) and a filter smears both sides.
 //!
-//! Errors of size (gain) of the sensors go into `y` one to one and leave no trace in the fit: they enter the covariance as
-//! stated ([`Class`]).
+//! Errors of size (gain) of the sensors go into `y` one to one and leave no trace in the fit: they enter the
+//! covariance as stated ([`Class`]).
 
 mod clearing;
 mod rows;
@@ -34,7 +35,8 @@ const TRIED: u16 = 8;
 /// Frames summed up in a step of the fit.
 const FIT_FRAMES: u8 = 8;
 
-/// Cycles before the earliest clearing that the fit uses, behind it that the last pole may clear in, and behind that one.
+/// Cycles before the earliest clearing that the fit uses, behind it that the last pole may clear in, and behind that
+/// one.
 const CYCLES_BEFORE: f32 = 1.5;
 const CYCLES_OPENING: f32 = 3.0;
 const CYCLES_BEHIND: f32 = 1.0;
@@ -45,8 +47,8 @@ const EARLY: f32 = 0.25;
 /// Frames on either side of a clearing that are left out.
 const LEFT_OUT: f32 = 3.0;
 
-/// Prior σ, per unit of the rated current: stray fundamental, stray third; third harmonic of one phase's sensor, and of what
-/// all share (the current sensor's error at the third); angle and delay of the current sensor, in rad.
+/// Prior σ, per unit of the rated current: stray fundamental, stray third; third harmonic of one phase's sensor, and
+/// of what all share (the current sensor's error at the third); angle and delay of the current sensor, in rad.
 const STRAY_FUNDAMENTAL: f32 = 0.01;
 const STRAY_THIRD: f32 = 0.005;
 const THIRD_OWN: f32 = 0.002;
@@ -57,8 +59,8 @@ const DELAY_SHARED: f32 = 0.02;
 /// σ of the connected capacitance before: nothing is known.
 const CONNECTED: f32 = 10.0;
 
-/// Noise of the data to begin with; least one; how much larger than its scatter it counts, because neighbouring blocks
-/// share three quarters of their frames.
+/// Noise of the data to begin with; least one; how much larger than its scatter it counts, because neighbouring
+/// blocks share three quarters of their frames.
 const NOISE: f32 = 0.004;
 const LEAST_NOISE: f32 = 0.002;
 const NEIGHBOURS: f32 = 2.5;
@@ -162,8 +164,8 @@ pub struct Clearing {
     pub covariance: [[f32; 3]; 3],
     /// Frame that [`Self::zero_frame`] counts from.
     pub begin: u64,
-    /// Frames from `begin` to the zero of its current at which each pole cleared; `None` for a phase that carried nothing before,
-    /// or still does.
+    /// Frames from `begin` to the zero of its current at which each pole cleared; `None` for a phase that carried
+    /// nothing before, or still does.
     pub zero_frame: [Option<f32>; 3],
     /// Whether a phase still carries behind the opening.
     pub carries_on: [bool; 3],
@@ -217,9 +219,9 @@ enum Stage {
 }
 
 impl Opening {
-    /// Of a bank whose first pole cleared at frame `earliest` or up to a cycle and a half later, and its last one within three
-    /// cycles. That and a cycle and a half before has to be in the history while the steps are made: about 200 steps behind
-    /// the fourth cycle.
+    /// Of a bank whose first pole cleared at frame `earliest` or up to a cycle and a half later, and its last one
+    /// within three cycles. That and a cycle and a half before has to be in the history while the steps are made:
+    /// about 200 steps behind the fourth cycle.
     pub fn new(setup: Setup, earliest: u64) -> Self {
         let rows = Rows::new(&setup);
         let cycle = rows.cycle();

@@ -1,5 +1,5 @@
-//! Openings of a grounded bank, as samples: a feeder, three capacitors whose poles clear at zeros of their own currents, and
-//! sensors with errors.
+//! Openings of a grounded bank, as samples: a feeder, three capacitors whose poles clear at zeros of their own
+//! currents, and sensors with errors.
 
 use core::f64::consts::{SQRT_2, TAU};
 use wyelog_firmware::frontend::{Frame, Scaling};

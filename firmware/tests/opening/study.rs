@@ -33,7 +33,7 @@ pub struct Row {
     pub phase_over_sigma: Vec<f64>,
     pub sigma: f64,
     pub sum: f64,
-    /// Openings with a pole's zero more than a quarter of a half cycle beside the true one.
+    /// Openings with a pole's zero more than ten frames beside the true one.
     pub wrong_zero: usize,
     pub scatter: f64,
 }
@@ -98,7 +98,8 @@ impl Row {
     }
 }
 
-pub const HEADER: &str = "                               count none   95th%   mean%  sigma%  in 2sig  worst  (each y)  worst  zero  scatter%";
+pub const HEADER: &str = "                               count none   95th%   mean%  sigma%  in 2sig  \
+                          worst (each y)  worst  zero  scatter%";
 
 /// Part of the truths within two σ.
 pub fn covered(over_sigma: &[f64]) -> f64 {

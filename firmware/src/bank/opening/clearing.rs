@@ -1,7 +1,7 @@
 //! At which of its current zeros each pole cleared.
 //!
-//! One walk along the samples finds the current zeros of each phase and notes at each the sums so far. The sums of every
-//! combination of clearings are then put together from those, without the samples.
+//! One walk along the samples finds the current zeros of each phase and notes at each the sums so far. The sums of
+//! every combination of clearings are then put together from those, without the samples.
 
 use super::rows::Row;
 use super::solve::{Normal, packed};
@@ -12,8 +12,8 @@ const ZEROS: usize = 7;
 /// Combinations: of each pole one of its zeros, or that it did not clear.
 pub const COMBINATIONS: u16 = 512;
 
-/// A pole that does not clear has to explain so much more than one that does: behind a cleared pole whose sensor sits on the
-/// capacitor, both explain the same.
+/// A pole that does not clear has to explain so much more than one that does: behind a cleared pole whose sensor sits
+/// on the capacitor, both explain the same.
 const NEVER: f32 = 5.0;
 
 /// What remains of the data's square at the noise above, over five cycles: less is no better.
@@ -25,7 +25,8 @@ const CARRIES: f32 = 0.5;
 /// It is placed where the current has fallen to this.
 const NEAR_ZERO: f32 = 0.2;
 
-/// Noise of the data, prior σ of the strays and of the connected capacitance, for this choice only: per unit of rated current.
+/// Noise of the data, prior σ of the strays and of the connected capacitance, for this choice only: per unit of rated
+/// current.
 const NOISE: f32 = 0.003;
 const STRAY: f32 = 0.01;
 const CONNECTED: f32 = 10.0;

@@ -1,8 +1,8 @@
 //! What a frame of an opening says: a row of the least squares.
 //!
 //! Derivatives and currents are taken over blocks of four intervals: the voltage between the block's ends against the
-//! charge (Simpson's rule) that flowed meanwhile. Both sides see the same stretch of time, so a block that no pole clears in is
-//! exact whatever the waveform, and its noise is a quarter of that of neighbouring frames' difference.
+//! charge (Simpson's rule) that flowed meanwhile. Both sides see the same stretch of time, so a block that no pole
+//! clears in is exact whatever the waveform, and its noise is a quarter of that of neighbouring frames' difference.
 
 use wyelog_electrical::trig;
 

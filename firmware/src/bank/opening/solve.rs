@@ -37,8 +37,9 @@ impl<const PACKED: usize> Normal<PACKED> {
         }
     }
 
-    /// Adds what is known before of three neighbouring terms from `first` on, in units of the data's variance: each is zero
-    /// with variance `own`, plus one of variance `common` that they share. Infinite: nothing is known of what they share.
+    /// Adds what is known before of three neighbouring terms from `first` on, in units of the data's variance: each
+    /// is zero with variance `own`, plus one of variance `common` that they share. Infinite: nothing is known of what
+    /// they share.
     pub fn prior(&mut self, first: usize, own: f32, common: f32) {
         let shared = if common.is_finite() { common / (own + 3.0 * common) } else { 1.0 / 3.0 };
         for one in 0..3 {
