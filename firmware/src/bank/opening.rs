@@ -321,6 +321,7 @@ fn row(rows: &Rows, history: &History, begin: u64, place: u16) -> Result<Row, Re
 }
 
 /// Solves the sums of so many rows, the noise being what the solution before left.
+#[inline(never)]
 fn solve(setup: &Setup, sums: &Sums, rows: u16, zeros: [f32; 3]) -> Result<Clearing, Reason> {
     const SOLUTIONS: u8 = 3;
     let (mut scatter, mut noise) = (0.0, NOISE);
@@ -359,6 +360,7 @@ fn solve(setup: &Setup, sums: &Sums, rows: u16, zeros: [f32; 3]) -> Result<Clear
 }
 
 /// The sums with everything that is known before, in units of the variance of this noise.
+#[inline(never)]
 fn with_priors(setup: &Setup, sums: &Sums, noise: f32) -> Sums {
     let mut normal = *sums;
     let variance = |sigma: f32| (sigma / noise) * (sigma / noise);

@@ -1,4 +1,5 @@
-//! Least squares with priors, by Cholesky's factors of the normal equations with the data as the last unknown.
+//! Least squares with priors, by Cholesky's factors of the normal equations with the data as the last unknown. Nothing
+//! is inlined, for the image's sake.
 
 /// Rows of a packed triangle of `n` rows end here.
 pub const fn packed(n: usize) -> usize {
@@ -16,6 +17,7 @@ impl<const PACKED: usize> Normal<PACKED> {
     }
 
     /// Adds a row of values.
+    #[inline(never)]
     pub fn add<const TERMS: usize>(&mut self, terms: &[f32; TERMS]) {
         let mut sums = self.0.iter_mut();
         for (count, term) in terms.iter().enumerate() {
@@ -31,6 +33,7 @@ impl<const PACKED: usize> Normal<PACKED> {
     }
 
     /// Adds to the sum of products of two terms.
+    #[inline(never)]
     pub fn increase(&mut self, one: usize, two: usize, by: f32) {
         if let Some(sum) = self.0.get_mut(place(one, two)) {
             *sum += by;
@@ -40,6 +43,7 @@ impl<const PACKED: usize> Normal<PACKED> {
     /// Adds what is known before of three neighbouring terms from `first` on, in units of the data's variance: each
     /// is zero with variance `own`, plus one of variance `common` that they share. Infinite: nothing is known of what
     /// they share.
+    #[inline(never)]
     pub fn prior(&mut self, first: usize, own: f32, common: f32) {
         let shared = if common.is_finite() { common / (own + 3.0 * common) } else { 1.0 / 3.0 };
         for one in 0..3 {
@@ -52,6 +56,7 @@ impl<const PACKED: usize> Normal<PACKED> {
 
     /// The factor of the sums. Its last element is the square root of what remains of the data's square;
     /// `None` when the terms do not tell each other apart.
+    #[inline(never)]
     pub fn factor(mut self) -> Option<Self> {
         let mut start = 0_usize;
         let mut count = 0_usize;
@@ -92,6 +97,7 @@ impl<const PACKED: usize> Normal<PACKED> {
     }
 
     /// Of a factor: the last three terms before the data, and their covariance in units of the data's variance.
+    #[inline(never)]
     pub fn last_three(&self) -> Option<([f32; 3], [[f32; 3]; 3])> {
         let mut rows = 0_usize;
         while packed(rows) < PACKED {
