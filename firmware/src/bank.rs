@@ -1,9 +1,9 @@
 //! What is known of the bank: which phases carry current, how much capacitance each has, and what is wrong with it.
 //!
-//! [`crate::measure::burst`] watches every frame for neutral current that the voltages do not explain; [`look`] is a window as the judge sees
-//! it; [`carry`] tells which phases carry; [`change`] names a change of the residual; [`estimate`] keeps the connected
-//! capacitances with their standard deviations; [`operation`] is what the switch did; [`judge`] puts them together and says
-//! what is there now, as [`finding`]s.
+//! [`look`] is a window as the judge sees it; [`carry`] tells which phases carry; [`change`] names a change of the residual;
+//! [`estimate`] keeps the connected capacitances with their standard deviations; [`opening`] is what the staggered clearing of
+//! the poles tells of them; [`operation`] is what the switch did; [`judge`] puts them together and says what is there now, as
+//! [`finding`]s.
 
 pub mod carry;
 pub mod change;
@@ -11,4 +11,5 @@ pub mod estimate;
 pub mod finding;
 pub mod judge;
 pub mod look;
+pub mod opening;
 pub mod operation;

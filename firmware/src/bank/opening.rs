@@ -1,0 +1,403 @@
+//! What an opening tells: the absolute connected capacitance of each phase, and the current zero at which its pole
+//! cleared.
+//!
+//! In steady state the three currents of a grounded bank nearly cancel in the neutral, and only differences between
+//! the phases can be seen. At an opening each pole clears at a zero of its own current; the three are 60° apart, so
+//! for a third of a cycle or more the neutral carries one or two phases alone. A least-squares fit in time over those
+//! milliseconds, from a cycle and a half before the first clearing to a cycle behind the last:
+//!
+//! `i_n = Σ gate_p·(y_p·i_p + errors of p) + strays`, where `i_p` is what the rated capacitor would draw at the
+//! measured voltage. Errors of a phase are an angle error (a part of its voltage), a delay (the same, but growing
+//! with the order) and a third harmonic made by its sensor; strays flow without the bank: a fundamental and a third.
+//! All of them have priors, so the covariance is honest about what they can hide. Which zeros the poles cleared at is
+//! found first ([`clearing`]), by trying all combinations with the strays alone.
+//!
+//! Frames closer than three to a clearing are left out: there a voltage on the line side jumps (the bank no longer
+//! lifts it) and a filter smears both sides.
+//!
+//! Errors of size (gain) of the sensors go into `y` one to one and leave no trace in the fit: they enter the
+//! covariance as stated ([`Class`]).
+
+mod clearing;
+mod rows;
+mod solve;
+
+use crate::frontend::Scaling;
+use crate::measure::history::History;
+use clearing::{COMBINATIONS, Search};
+use rows::{REACH, Row, Rows, TERMS};
+use solve::{Normal, packed};
+
+/// Frames walked along in a step of the search, and combinations tried.
+const SEARCH_FRAMES: u8 = 16;
+const TRIED: u16 = 8;
+
+/// Frames summed up in a step of the fit.
+const FIT_FRAMES: u8 = 8;
+
+/// Cycles before the earliest clearing that the fit uses, behind it that the last pole may clear in, and behind that
+/// one.
+const CYCLES_BEFORE: f32 = 1.5;
+const CYCLES_OPENING: f32 = 3.0;
+const CYCLES_BEHIND: f32 = 1.0;
+
+/// A clearing may be seen so much before the earliest moment that was told: cycles.
+const EARLY: f32 = 0.25;
+
+/// Frames on either side of a clearing that are left out.
+const LEFT_OUT: f32 = 3.0;
+
+/// Prior σ, per unit of the rated current: stray fundamental, stray third; third harmonic of one phase's sensor, and
+/// of what all share (the current sensor's error at the third); angle and delay of the current sensor, in rad.
+const STRAY_FUNDAMENTAL: f32 = 0.01;
+const STRAY_THIRD: f32 = 0.005;
+const THIRD_OWN: f32 = 0.002;
+const THIRD_SHARED: f32 = 0.002;
+const ANGLE_SHARED: f32 = 0.01;
+const DELAY_SHARED: f32 = 0.02;
+
+/// σ of the connected capacitance before: nothing is known.
+const CONNECTED: f32 = 10.0;
+
+/// Noise of the data to begin with; least one; how much larger than its scatter it counts, because neighbouring
+/// blocks share three quarters of their frames.
+const NOISE: f32 = 0.004;
+const LEAST_NOISE: f32 = 0.002;
+const NEIGHBOURS: f32 = 2.5;
+
+/// More scatter than this is not the opening of a bank: a restrike, a sensor that broke.
+const MOST_SCATTER: f32 = 0.012;
+
+/// A common part with a larger σ is no result.
+const MOST_SIGMA: f32 = 0.05;
+
+/// `y` of a phase that is connected, and of any phase.
+const CARRIED: f32 = 0.1;
+const PLAUSIBLE: core::ops::RangeInclusive<f32> = -0.2..=2.5;
+
+/// Sums of the fit.
+type Sums = Normal<{ packed(TERMS) }>;
+
+/// The terms of the fit: the first of a group's places.
+#[derive(Clone, Copy, Debug)]
+enum Term {
+    Angle = 0,
+    Delay = 3,
+    ThirdCos = 6,
+    ThirdSin = 9,
+    StrayFundamental = 12,
+    StrayThird = 14,
+    Connected = 16,
+    Data = 19,
+}
+
+/// What the sensors are good for: σ.
+#[derive(Clone, Copy, Debug)]
+pub struct Class {
+    /// Gain of each voltage sensor.
+    pub voltage_gain: f32,
+    /// Angle of each voltage sensor against the current sensor's, in rad.
+    pub voltage_angle: f32,
+    /// Gain of the current sensor.
+    pub neutral_gain: f32,
+}
+
+impl Class {
+    /// Of resistive dividers and capacitive line-post sensors as they hang there: ±3 % and ±1.5° at worst.
+    pub const DEFAULT: Self = Self { voltage_gain: 0.016, voltage_angle: 0.01, neutral_gain: 0.004 };
+}
+
+/// What is known of the differences between the phases from the time before the opening.
+#[derive(Clone, Copy, Debug)]
+pub struct Differences {
+    /// `y` of A, B, C less their mean, as the sensors read.
+    pub values: [f32; 3],
+    /// σ of each.
+    pub sigma: f32,
+}
+
+/// What an opening is looked at with.
+#[derive(Clone, Copy, Debug)]
+pub struct Setup {
+    /// Counts to per unit.
+    pub scaling: Scaling,
+    /// Frequency in Hz.
+    pub frequency: f32,
+    /// Sensors.
+    pub class: Class,
+    /// Differences known before.
+    pub differences: Option<Differences>,
+}
+
+/// What a step came to.
+#[derive(Clone, Copy, Debug)]
+pub enum Progress {
+    /// Frames are missing yet.
+    Waiting,
+    /// There is more to compute.
+    Working,
+    /// The result; the same at every later step.
+    Done(Clearing),
+    /// There is none, for this reason; the same at every later step.
+    NotIdentifiable(Reason),
+}
+
+/// Why an opening tells nothing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reason {
+    /// The frames have left the history, or the frequency is unknown.
+    NoFrames,
+    /// A channel was clipped.
+    Clipped,
+    /// No phase that carried has cleared, or the clearing shows too little of the common part.
+    NoOpening,
+    /// The clearing of three poles does not explain what was measured: a restrike, a sensor that broke.
+    Unexplained,
+}
+
+/// What an opening told.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Clearing {
+    /// Connected capacitance over the rated one of A, B, C.
+    pub y: [f32; 3],
+    /// Covariance of the three.
+    pub covariance: [[f32; 3]; 3],
+    /// Frame that [`Self::zero_frame`] counts from.
+    pub begin: u64,
+    /// Frames from `begin` to the zero of its current at which each pole cleared; `None` for a phase that carried
+    /// nothing before, or still does.
+    pub zero_frame: [Option<f32>; 3],
+    /// Whether a phase still carries behind the opening.
+    pub carries_on: [bool; 3],
+    /// What is left unexplained: rms, per unit of the rated current.
+    pub scatter: f32,
+}
+
+impl Clearing {
+    /// Mean of the three `y` and its σ.
+    pub fn common(&self) -> (f32, f32) {
+        let mean = self.y.iter().fold(0.0, |sum, y| sum + y) / 3.0;
+        let sum = self.covariance.iter().flatten().fold(0.0, |sum, part| sum + part);
+        (mean, libm::sqrtf(sum) / 3.0)
+    }
+
+    /// σ of each `y`.
+    pub fn sigma(&self) -> [f32; 3] {
+        let [[a, ..], [_, b, _], [.., c]] = self.covariance;
+        [a, b, c].map(libm::sqrtf)
+    }
+
+    /// For each pole how many others cleared before it.
+    pub fn order(&self) -> [Option<u8>; 3] {
+        self.zero_frame.map(|zero| {
+            let zero = zero?;
+            let before = |other: &&Option<f32>| other.is_some_and(|other| other < zero);
+            u8::try_from(self.zero_frame.iter().filter(before).count()).ok()
+        })
+    }
+}
+
+/// The fit of one opening, a piece at a step.
+#[derive(Debug)]
+pub struct Opening {
+    setup: Setup,
+    rows: Rows,
+    begin: u64,
+    /// Frames from `begin` to the next one, and to the end.
+    place: u16,
+    length: u16,
+    stage: Stage,
+}
+
+#[derive(Debug)]
+enum Stage {
+    /// Walks along the frames, and then tries combinations of zeros: this one is next.
+    Search(Search, u16),
+    /// Sums up the rows with these clearings, so many as yet.
+    Sum(Sums, [f32; 3], u16),
+    End(Result<Clearing, Reason>),
+}
+
+impl Opening {
+    /// Of a bank whose first pole cleared at frame `earliest` or up to a cycle and a half later, and its last one
+    /// within three cycles. That and a cycle and a half before has to be in the history while the steps are made:
+    /// about 200 steps behind the fourth cycle.
+    pub fn new(setup: Setup, earliest: u64) -> Self {
+        let rows = Rows::new(&setup);
+        let cycle = rows.cycle();
+        let plausible = cycle > 60.0 && cycle < 120.0;
+        let cycles = |count: f32| if plausible { whole(count * cycle) } else { 0 };
+        let length = cycles(CYCLES_BEFORE + CYCLES_OPENING + CYCLES_BEHIND);
+        let begin = earliest.checked_sub(u64::from(cycles(CYCLES_BEFORE)));
+        let possible = begin.filter(|begin| plausible && *begin >= REACH);
+        let stage = match possible {
+            Some(_) => Stage::Search(Search::new(), 0),
+            None => Stage::End(Err(Reason::NoFrames)),
+        };
+        Self { setup, rows, begin: possible.unwrap_or(0), place: 0, length, stage }
+    }
+
+    /// Goes on by a bounded piece; to be called at each frame.
+    pub fn step(&mut self, history: &History) -> Progress {
+        let behind = self.begin.saturating_add(u64::from(self.length)).saturating_add(REACH);
+        if !matches!(self.stage, Stage::End(_)) {
+            if history.count() <= behind {
+                return Progress::Waiting;
+            }
+            if let Err(reason) = self.advance(history) {
+                self.stage = Stage::End(Err(reason));
+            }
+        }
+        match &self.stage {
+            Stage::End(Ok(clearing)) => Progress::Done(*clearing),
+            Stage::End(Err(reason)) => Progress::NotIdentifiable(*reason),
+            _ => Progress::Working,
+        }
+    }
+
+    fn advance(&mut self, history: &History) -> Result<(), Reason> {
+        match &mut self.stage {
+            Stage::Search(search, _) if self.place < self.length => {
+                let from = (CYCLES_BEFORE - EARLY) * self.rows.cycle();
+                for _ in 0..SEARCH_FRAMES {
+                    if self.place < self.length {
+                        let row = row(&self.rows, history, self.begin, self.place)?;
+                        search.add(&row, f32::from(self.place), from);
+                        self.place = self.place.wrapping_add(1);
+                    }
+                }
+            }
+            Stage::Search(search, next) => {
+                for combination in *next..next.wrapping_add(TRIED) {
+                    search.try_one(combination);
+                }
+                *next = next.wrapping_add(TRIED);
+                if *next >= COMBINATIONS {
+                    let zeros = search.best();
+                    self.narrow(zeros);
+                    self.stage = Stage::Sum(Normal::new(), zeros, 0);
+                }
+            }
+            Stage::Sum(sums, zeros, count) if self.place >= self.length => {
+                let clearing = Clearing { begin: self.begin, ..solve(&self.setup, sums, *count, *zeros)? };
+                self.stage = Stage::End(Ok(clearing));
+            }
+            Stage::Sum(sums, zeros, count) => {
+                for _ in 0..FIT_FRAMES {
+                    if self.place < self.length {
+                        let place = f32::from(self.place);
+                        let row = row(&self.rows, history, self.begin, self.place)?;
+                        if zeros.iter().all(|zero| (place - zero).abs() >= LEFT_OUT) {
+                            sums.add(&row.terms(zeros.map(|zero| place < zero)));
+                            *count = count.wrapping_add(1);
+                        }
+                        self.place = self.place.wrapping_add(1);
+                    }
+                }
+            }
+            Stage::End(_) => {}
+        }
+        Ok(())
+    }
+
+    /// From a cycle and a half before the first of these clearings to a cycle behind the last.
+    fn narrow(&mut self, zeros: [f32; 3]) {
+        let (mut first, mut last) = (f32::INFINITY, 0.0);
+        for zero in zeros {
+            first = if zero < first { zero } else { first };
+            last = if zero > last { zero } else { last };
+        }
+        let end = whole(last + CYCLES_BEHIND * self.rows.cycle());
+        self.place = whole(first - CYCLES_BEFORE * self.rows.cycle());
+        self.length = if end < self.length { end } else { self.length };
+    }
+}
+
+/// The row of a frame; clipped ones are no evidence.
+fn row(rows: &Rows, history: &History, begin: u64, place: u16) -> Result<Row, Reason> {
+    let frame = begin.saturating_add(u64::from(place));
+    let row = rows.row(history, frame, f32::from(place)).ok_or(Reason::NoFrames)?;
+    if row.clipped { Err(Reason::Clipped) } else { Ok(row) }
+}
+
+/// Solves the sums of so many rows, the noise being what the solution before left.
+#[inline(never)]
+fn solve(setup: &Setup, sums: &Sums, rows: u16, zeros: [f32; 3]) -> Result<Clearing, Reason> {
+    const SOLUTIONS: u8 = 3;
+    let (mut scatter, mut noise) = (0.0, NOISE);
+    let mut solution = None;
+    for _ in 0..SOLUTIONS {
+        let factor = with_priors(setup, sums, noise).factor().ok_or(Reason::Unexplained)?;
+        scatter = libm::sqrtf(factor.rest() / f32::from(rows));
+        solution = factor.last_three().map(|(y, covariance)| (y, covariance, noise));
+        let next = NEIGHBOURS * scatter;
+        noise = if next > LEAST_NOISE { next } else { LEAST_NOISE };
+    }
+    let (y, mut covariance, noise) = solution.ok_or(Reason::Unexplained)?;
+    // What is not a number is unexplained as well.
+    if !(scatter < MOST_SCATTER && y.iter().all(|y| PLAUSIBLE.contains(y))) {
+        return Err(Reason::Unexplained);
+    }
+    let voltage = setup.class.voltage_gain * setup.class.voltage_gain;
+    let neutral = setup.class.neutral_gain * setup.class.neutral_gain;
+    for (one, (line, y_one)) in covariance.iter_mut().zip(y).enumerate() {
+        for (two, (value, y_two)) in line.iter_mut().zip(y).enumerate() {
+            let gains = if one == two { voltage + neutral } else { neutral };
+            *value = *value * noise * noise + gains * y_one * y_two;
+        }
+    }
+    let mut clearing =
+        Clearing { y, covariance, begin: 0, zero_frame: [None; 3], carries_on: [false; 3], scatter };
+    let targets = clearing.zero_frame.iter_mut().zip(&mut clearing.carries_on);
+    for ((target, carries_on), (y, zero)) in targets.zip(y.into_iter().zip(zeros)) {
+        let carried = y > CARRIED;
+        *target = Some(zero).filter(|zero| carried && zero.is_finite());
+        *carries_on = carried && zero.is_infinite();
+    }
+    let (_, common_sigma) = clearing.common();
+    let told = common_sigma < MOST_SIGMA && clearing.zero_frame != [None; 3];
+    if told { Ok(clearing) } else { Err(Reason::NoOpening) }
+}
+
+/// The sums with everything that is known before, in units of the variance of this noise.
+#[inline(never)]
+fn with_priors(setup: &Setup, sums: &Sums, noise: f32) -> Sums {
+    let mut normal = *sums;
+    let variance = |sigma: f32| (sigma / noise) * (sigma / noise);
+    let class = &setup.class;
+    for (term, own, shared) in [
+        (Term::Angle, class.voltage_angle, ANGLE_SHARED),
+        (Term::Delay, class.voltage_angle, DELAY_SHARED),
+        (Term::ThirdCos, THIRD_OWN, THIRD_SHARED),
+        (Term::ThirdSin, THIRD_OWN, THIRD_SHARED),
+        (Term::Connected, CONNECTED, 0.0),
+    ] {
+        normal.prior(term as usize, variance(own), variance(shared));
+    }
+    for (term, sigma) in [(Term::StrayFundamental, STRAY_FUNDAMENTAL), (Term::StrayThird, STRAY_THIRD)] {
+        for place in (term as usize..).take(2) {
+            normal.increase(place, place, 1.0 / variance(sigma));
+        }
+    }
+    if let Some(Differences { values, sigma }) = setup.differences {
+        let own = variance(sigma);
+        normal.prior(Term::Connected as usize, own, f32::INFINITY);
+        let mean = values.iter().fold(0.0, |sum, value| sum + value) / 3.0;
+        for (place, value) in (Term::Connected as usize..).zip(values) {
+            normal.increase(place, Term::Data as usize, (value - mean) / own);
+            normal.increase(Term::Data as usize, Term::Data as usize, value * (value - mean) / own);
+        }
+    }
+    normal
+}
+
+/// A small count of frames.
+fn whole(frames: f32) -> u16 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "'as' saturates; a few hundred"
+    )]
+    let whole = libm::roundf(frames) as u16;
+    whole
+}
