@@ -64,6 +64,8 @@ const REACH: u64 = history::FRAMES as u64 - 16;
 #[derive(Debug)]
 pub struct Captures {
     steps: Steps,
+    /// Earliest frame at which the last step can have begun, until it is asked for.
+    stepped: Option<u64>,
     rated_cycle: u64,
     run: Option<Run>,
     next: Option<Wanted>,
@@ -119,6 +121,7 @@ impl Captures {
     pub const fn new(rated_cycle: u16) -> Self {
         Self {
             steps: Steps::new(rated_cycle / 2),
+            stepped: None,
             rated_cycle: rated_cycle as u64,
             run: None,
             next: None,
@@ -141,6 +144,7 @@ impl Captures {
     ) -> Option<Status> {
         let now = history.count();
         if let Some(age) = self.steps.push(frame, scaling, frequency) {
+            self.stepped = Some(now.saturating_sub(age));
             self.trigger(now.saturating_sub(age), now, true);
         }
         for _ in 0..ITEMS_PER_FRAME {
@@ -159,6 +163,11 @@ impl Captures {
         self.stored = self.stored.saturating_add(1).min(STORED);
         let Lost { triggers, frames } = core::mem::take(&mut self.lost);
         (triggers > 0 || frames > 0).then_some(Status::CapturesLost { triggers, frames })
+    }
+
+    /// The earliest frame at which a step of a voltage or of the neutral current can have begun, once for each.
+    pub const fn stepped(&mut self) -> Option<u64> {
+        self.stepped.take()
     }
 
     /// The contact has changed at frame `now`.

@@ -12,6 +12,7 @@ use wyelog_protocol::record::{
 use crate::bank::finding::Findings;
 use crate::bank::judge::{Circumstances, Judge};
 use crate::bank::look::Look;
+use crate::bank::opening::{Class, Differences, Opening, Progress, Setup};
 use crate::capture::Captures;
 use crate::clock::Clock;
 use crate::detect::lasting::Limited;
@@ -72,6 +73,7 @@ pub struct Meter<'b> {
     bank: Option<BankRecord>,
     intervals: Intervals,
     captures: Captures,
+    opening: Option<Opening>,
     spectra: Spectra,
     /// What the contact input says; `None` while nothing has come from it.
     closed: Option<bool>,
@@ -114,6 +116,7 @@ impl<'b> Meter<'b> {
             bank: None,
             intervals: Intervals::new(settings.interval_s, &clock),
             captures: Captures::new(rated.frames_per_cycle()),
+            opening: None,
             spectra: Spectra::new(&clock),
             closed: None,
             evidence: Evidence::default(),
@@ -161,6 +164,7 @@ impl<'b> Meter<'b> {
         self.cycles.interrupt();
         self.half_cycles.interrupt();
         self.bursts.interrupt();
+        self.opening = None;
         self.captures.restart(end);
         let [a, b, c, _] = window.rms;
         self.half_cycle([a, b, c], Phases::ABC, window.begin, out);
@@ -206,6 +210,32 @@ impl<'b> Meter<'b> {
         if let Some(status) = lost {
             self.status(status, out);
         }
+        let stepped = self.captures.stepped();
+        if stepped.is_some() || self.opening.is_some() {
+            self.fit_opening(stepped, watch);
+        }
+    }
+
+    /// Looks whether a step was the opening of the bank, a piece at each frame.
+    #[inline(never)]
+    fn fit_opening(&mut self, stepped: Option<u64>, frequency: f32) {
+        if let Some(earliest) = stepped.filter(|_| self.opening.is_none()) {
+            let estimate = self.judge.estimate();
+            let common = estimate.common();
+            let differences = estimate.is_known().then(|| Differences {
+                values: estimate.y.map(|y| y - common),
+                sigma: estimate.difference_sigma,
+            });
+            let setup = Setup { scaling: self.scaling, frequency, class: Class::DEFAULT, differences };
+            self.opening = Some(Opening::new(setup, earliest));
+        }
+        let Some(opening) = &mut self.opening else { return };
+        match opening.step(&self.buffers.history) {
+            Progress::Waiting | Progress::Working => return,
+            Progress::Done(clearing) => self.judge.cleared(&clearing),
+            Progress::NotIdentifiable(_) => {}
+        }
+        self.opening = None;
     }
 
     /// What a sensor says is no evidence for ten cycles after it was clipped.

@@ -13,6 +13,7 @@ use wyelog_protocol::record::BankState;
 use super::carry::{self, Carry, Mask};
 use super::estimate::Estimate;
 use super::look::{Look, Past};
+use super::opening::Clearing;
 use super::operation::Seen;
 use crate::FRAMES_PER_SECOND;
 use crate::measure::burst::Burst;
@@ -77,6 +78,19 @@ pub(super) struct Shot {
     phases: Mask,
 }
 
+/// What the fit of the last opening said.
+#[derive(Clone, Copy, Debug)]
+struct Cleared {
+    /// Frame that the zeros are counted from.
+    begin: u64,
+    /// Frames from it to the current zero of each pole; NaN where there is none.
+    zeros: [f32; 3],
+    /// Connected capacitance.
+    y: [f32; 3],
+    /// Standard deviation of their common part.
+    sigma: f32,
+}
+
 /// The window before.
 #[derive(Clone, Copy, Debug)]
 struct Before {
@@ -124,8 +138,7 @@ pub struct Judge {
     opened: Option<u64>,
     /// Operations in the day that began at the frame beside.
     operations: (u8, u64),
-    /// What the last opening's fit said, with the frame of its first current zero.
-    clearing: Option<(u64, [f32; 3])>,
+    clearing: Option<Cleared>,
 
     phase: [Phase; 3],
     neutral: Neutral,
@@ -232,20 +245,16 @@ impl Judge {
         }
     }
 
-    /// What the fit of an opening said: frames from `first` to the current zeros of the poles, connected capacitance and standard
-    /// deviation of the common part.
-    pub fn cleared(&mut self, first: u64, zeros: [f32; 3]) {
-        self.clearing = Some((first, zeros));
+    /// What the fit of an opening said; it counts if the bank is then found to be open.
+    pub fn cleared(&mut self, clearing: &Clearing) {
+        let (_, sigma) = clearing.common();
+        let zeros = clearing.zero_frame.map(|zero| zero.unwrap_or(f32::NAN));
+        self.clearing = Some(Cleared { begin: clearing.begin, zeros, y: clearing.y, sigma });
     }
 
     /// Connected capacitances and how sure they are.
     pub const fn estimate(&self) -> &Estimate {
         &self.estimate
-    }
-
-    /// The same, to be told what an opening said.
-    pub const fn estimate_mut(&mut self) -> &mut Estimate {
-        &mut self.estimate
     }
 
     /// Whether the bank is in.

@@ -2,7 +2,7 @@
 
 use wyelog_protocol::record::Action;
 
-use super::{Circumstances, Command, Judge, Judged, Neutral, Phase, SETTLED, Shot, seconds};
+use super::{Circumstances, Cleared, Command, Judge, Judged, Neutral, Phase, SETTLED, Shot, seconds};
 use crate::bank::carry::{self, Mask, has};
 use crate::bank::look::{Look, Past};
 use crate::bank::operation::Seen;
@@ -21,6 +21,22 @@ const DISCHARGED: u64 = seconds(300);
 const SAID: u64 = seconds(1);
 /// Three drop-outs within this time make a phase intermittent.
 const INTERMITTENT: u64 = seconds(600);
+
+impl Cleared {
+    /// The frame of the first current zero, and frames from it to that of each pole.
+    fn from_first_zero(&self) -> (u64, [f32; 3]) {
+        let mut first = f32::INFINITY;
+        for zero in self.zeros {
+            first = if zero < first { zero } else { first };
+        }
+        if !first.is_finite() {
+            return (self.begin, self.zeros);
+        }
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few cycles")]
+        let whole = first as u64;
+        (self.begin.saturating_add(whole), self.zeros.map(|zero| zero - first))
+    }
+}
 
 impl Judge {
     /// A command is being obeyed: poles may still be on their way.
@@ -225,6 +241,16 @@ impl Judge {
         }
     }
 
+    /// An opening is a test of the capacitance of all phases.
+    fn learn_from_opening(&mut self, clearing: &Cleared, begin: u64) {
+        let common = clearing.y.iter().sum::<f32>() / 3.0;
+        self.whole_bank_is(common, begin);
+        if matches!(self.neutral, Neutral::Good) {
+            self.estimate.opening(clearing.y, clearing.sigma);
+            self.reference = self.estimate.y;
+        }
+    }
+
     pub(super) fn set_phase(&mut self, phase: usize, to: Phase) {
         if let Some(place) = self.phase.get_mut(phase) {
             *place = to;
@@ -262,12 +288,14 @@ impl Judge {
         if count > self.per_day {
             self.frequent = shot(self.all);
         }
-        let zeros = self.clearing.take().filter(|(first, _)| opens && first.abs_diff(begin) < seconds(1));
-        let mut poles = [f32::NAN; 3];
-        if let Some((first, zeros)) = zeros {
-            #[expect(clippy::cast_precision_loss, reason = "less than a second")]
-            let ahead = first.saturating_sub(begin) as f32 - begin.saturating_sub(first) as f32;
-            poles = zeros.map(|zero| zero + ahead);
+        let clearing =
+            self.clearing.take().filter(|clearing| opens && clearing.begin.abs_diff(begin) < seconds(1));
+        let (mut begin, mut poles) = (begin, [f32::NAN; 3]);
+        if let Some(clearing) = clearing {
+            (begin, poles) = clearing.from_first_zero();
+            if self.all == 0b111 && self.carrying.is_some_and(|before| before == self.all) {
+                self.learn_from_opening(&clearing, begin);
+            }
         }
         Seen {
             action: if opens { Action::Opened } else { Action::Closed },
