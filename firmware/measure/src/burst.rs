@@ -6,6 +6,7 @@
 
 use wyelog_electrical::trig;
 
+use crate::FRAMES_PER_SECOND;
 use crate::history::{Counts, History};
 
 /// Quarter-cycle rms of the unexplained current beyond which, above its usual level, something is going on, per unit of the
@@ -13,6 +14,9 @@ use crate::history::{Counts, History};
 const BEGINS: f32 = 0.3;
 /// Below this above the usual level it is quiet again.
 const QUIET: f32 = 0.15;
+
+/// A pole restrikes within half a second, if it does.
+const AGAIN: u64 = FRAMES_PER_SECOND as u64 / 2;
 
 /// Frames that a quarter cycle at 50 Hz is judged by: 24, and one on each side.
 const LONGEST: usize = 26;
@@ -150,8 +154,9 @@ impl Bursts {
         let above = |limit: f32| mean > self.usual + limit * limit;
         let begin = frame.saturating_sub(u64::from(self.quarter));
         if above(BEGINS) {
+            let is_new = self.burst.is_none();
             let burst = self.burst.get_or_insert(Burst { begin, end: frame, ..Burst::default() });
-            if self.quiet >= 2 && burst.end != frame {
+            if !is_new && self.quiet >= 2 && frame.saturating_sub(burst.begin) < AGAIN {
                 burst.returns = burst.returns.saturating_add(1);
             }
             burst.end = frame;

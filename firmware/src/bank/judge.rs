@@ -152,6 +152,8 @@ pub struct Judge {
     unexpected: Option<u64>,
     /// Drop-outs of each phase: how many, and when the first of them began.
     drops: [(u8, u64); 3],
+    /// Phases that a window showed missing.
+    glimpsed: Mask,
     restrike: Shot,
     charged: Shot,
     energised: Shot,
@@ -228,6 +230,7 @@ impl Judge {
             failed: None,
             unexpected: None,
             drops: [(0, 0); 3],
+            glimpsed: 0,
             restrike: Shot::default(),
             charged: Shot::default(),
             energised: Shot::default(),
@@ -331,7 +334,12 @@ impl Judge {
             !moved(&before.neutral, &look.neutral)
                 && !before.voltage.iter().zip(&look.shown).any(|(a, b)| moved(a, b))
         });
-        if !is_steady {
+        // A window in which something began says neither what was before nor what came.
+        let begins = circumstances.burst.is_some_and(|burst| burst.begin > look.begin);
+        if !is_steady || begins {
+            if !begins {
+                self.glimpse(&look);
+            }
             self.moved.get_or_insert(look.begin);
             self.changed = 0;
             return judged;
@@ -386,6 +394,7 @@ impl Judge {
             }
         } else if behind && self.carrying == Some(0) {
             judged.is_evidence = true;
+            self.nothing_happened(0, circumstances);
         } else if self.dead.is_none() {
             self.dead = Some(begin);
             self.past = Past::NONE;

@@ -82,10 +82,9 @@ impl Limited {
 
     /// Whether the nameplate has the voltages mixed up: what else they say is then no news.
     pub fn is_mixed_up(&self, measured: &Measured) -> bool {
-        let all_near = |factor: f32| {
-            let near = |rms: &f32| rms.is_nan() || (rms / factor - 1.0).abs() < MIXED_UP;
-            measured.voltage_rms.iter().all(near) && !measured.voltage_rms.iter().all(|rms| rms.is_nan())
-        };
+        let Some(fundamental) = &measured.fundamental else { return false };
+        let all_near =
+            |factor: f32| fundamental.voltage.iter().all(|v| (v.magnitude() / factor - 1.0).abs() < MIXED_UP);
         all_near(0.577_35) || all_near(1.732_05)
     }
 

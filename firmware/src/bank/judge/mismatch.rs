@@ -50,17 +50,18 @@ impl Judge {
             self.past = crate::bank::look::Past::NONE;
             self.before = None;
         } else if size > SIZE {
-            self.whole_bank_is(share, look.begin);
+            self.whole_bank_is(share, SMALL, look.begin);
         }
     }
 
-    /// All phases together have this part of the rated capacitance, as far as the neutral current tells.
-    pub(super) fn whole_bank_is(&mut self, share: f32, begin: u64) {
+    /// All phases together have this part of the rated capacitance, as far as the neutral current tells; less than `small` is no
+    /// tolerance.
+    pub(super) fn whole_bank_is(&mut self, share: f32, small: f32, begin: u64) {
         if share > LARGE {
             self.mismatches(begin, NAMEPLATE);
         } else if HALF.contains(&share) {
             self.mismatches(begin, NAMEPLATE_OR_PATH);
-        } else if share > 0.1 && share < SMALL && self.neutral == Neutral::Good {
+        } else if share > 0.1 && share < small && self.neutral == Neutral::Good {
             self.neutral = Neutral::Divided { begin, share };
         }
     }

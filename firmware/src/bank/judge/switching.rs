@@ -3,7 +3,7 @@
 use wyelog_protocol::record::Action;
 
 use super::{Circumstances, Cleared, Command, Judge, Judged, Neutral, Phase, SETTLED, Shot, seconds};
-use crate::bank::carry::{self, Mask, has};
+use crate::bank::carry::{self, Carry, Mask, has};
 use crate::bank::look::{Look, Past};
 use crate::bank::operation::Seen;
 
@@ -13,12 +13,16 @@ const RECENT: u64 = seconds(2);
 const WITH_FEEDER: u64 = seconds(3);
 /// Poles that clear leave a crest of √2 in the neutral at most; one that restrikes on a charged capacitor makes more.
 const RESTRUCK: f32 = 2.2;
+/// Units have 0…+10 % (IEEE Std 18) and sensors a few percent of error: a whole bank of less than this is seen in part only.
+const PATH: f32 = 0.92;
 /// An operation that shows nothing for so long is not coming.
 const NOTHING: u64 = seconds(3);
 /// Capacitors above 600 V are to be below 50 V after five minutes (IEEE Std 18).
 const DISCHARGED: u64 = seconds(300);
 /// What is over once it has been said is said for so long.
 const SAID: u64 = seconds(1);
+/// How near a glimpse must be to what the others carry, per unit.
+const GLIMPSE: f32 = 0.15;
 /// Three drop-outs within this time make a phase intermittent.
 const INTERMITTENT: u64 = seconds(600);
 
@@ -53,9 +57,11 @@ impl Judge {
         let stray =
             if is_known { [self.past.residual, self.past.third_residual] } else { Default::default() };
         let [none, all] = carry::none_and_all(look, self.estimate.y, live, stray);
+        // Strays and tolerances are a few percent, until they are known.
+        let least = if is_known { 0.02 } else { 0.06 };
         let says = match () {
-            () if none < 0.5 * all && all > 0.02 => Some(0),
-            () if all < 0.5 * none && none > 0.02 => Some(live),
+            () if none < 0.5 * all && all > least => Some(0),
+            () if all < 0.5 * none && none > least => Some(live),
             () => None,
         };
         let told = self.told.map(|closed| if closed { live } else { 0 });
@@ -75,7 +81,15 @@ impl Judge {
                 let by_trace = if circumstances.burst.is_some() { told } else { Some(carrying) };
                 says.filter(|says| strongly || Some(*says) == told).or(by_trace)
             }
-            Some(carrying) if carrying == 0 || carrying == live => says.or(Some(carrying)),
+            // An open bank has no current to make a burst of.
+            Some(0) => says.or(Some(live)),
+            Some(carrying) if carrying == live => {
+                let has_cleared = self.clearing.is_some_and(|clearing| {
+                    circumstances.now < clearing.begin.saturating_add(RECENT)
+                        && clearing.zeros.iter().all(|zero| !zero.is_nan())
+                });
+                says.or(Some(if has_cleared { 0 } else { carrying }))
+            }
             Some(_) => says.or(told).or(Some(live)),
             // Told to be closed and no current is a matter of the neutral's sensor.
             None => match (self.told, says) {
@@ -103,6 +117,10 @@ impl Judge {
         let returned = self.came_with_feeder(before, now, circumstances);
         if now == before {
             self.nothing_happened(now, circumstances);
+            let glimpsed = core::mem::take(&mut self.glimpsed);
+            for phase in (0..3).filter(|phase| has(glimpsed, *phase)) {
+                self.dropped_out(phase, look.begin);
+            }
             judged.burst_done = circumstances
                 .burst
                 .is_some_and(|burst| circumstances.now > burst.end.saturating_add(SETTLED));
@@ -128,10 +146,12 @@ impl Judge {
         } else {
             for phase in (0..3).filter(|phase| has(lost, *phase)) {
                 self.set_phase(phase, Phase::Lost { begin, from_start: false });
+                self.dropped_out(phase, begin);
             }
+            self.glimpsed = 0;
         }
         for phase in (0..3).filter(|phase| has(gained, *phase)) {
-            self.came_back(phase, begin, !closes);
+            self.came_back(phase);
         }
         if opens {
             for phase in (0..3).filter(|phase| has(lost, *phase)) {
@@ -139,7 +159,8 @@ impl Judge {
             }
         }
         if (opens || closes) && !returned {
-            judged.operation = Some(self.operated(opens, obeyed.is_some(), begin, look, circumstances));
+            judged.operation =
+                Some(self.operated((opens, now == 0), obeyed.is_some(), begin, look, circumstances));
         }
         judged.burst_done = true;
         self.carrying = Some(now);
@@ -181,7 +202,7 @@ impl Judge {
         false
     }
 
-    fn nothing_happened(&mut self, now: Mask, circumstances: &Circumstances) {
+    pub(super) fn nothing_happened(&mut self, now: Mask, circumstances: &Circumstances) {
         let Some(Command { at }) = self.command else { return };
         let is_there = match self.told {
             Some(true) => now != 0,
@@ -216,14 +237,20 @@ impl Judge {
     }
 
     /// A phase carries again.
-    fn came_back(&mut self, phase: usize, begin: u64, is_alone: bool) {
-        let Some(place) = self.phase.get_mut(phase) else { return };
-        if !matches!(place, Phase::Less { .. } | Phase::Stuck { .. }) {
-            let was_lost = matches!(place, Phase::Lost { .. });
-            *place = Phase::Healthy;
-            if was_lost && is_alone {
-                self.dropped_out(phase, begin);
-            }
+    fn came_back(&mut self, phase: usize) {
+        if matches!(self.phase.get(phase), Some(Phase::Lost { .. } | Phase::Missing { .. })) {
+            self.set_phase(phase, Phase::Healthy);
+        }
+    }
+
+    /// A window without a burst in it that shows one phase alone missing, though it may be back in the next.
+    pub(super) fn glimpse(&mut self, look: &Look) {
+        if self.carrying != Some(self.all) || self.measured & self.all != self.all {
+            return;
+        }
+        if let Carry::Part(mask) = carry::carry(look, self.estimate.y, self.all, GLIMPSE) {
+            let missing = self.all & !mask;
+            self.glimpsed |= if missing.count_ones() == 1 { missing } else { 0 };
         }
     }
 
@@ -244,7 +271,7 @@ impl Judge {
     /// An opening is a test of the capacitance of all phases.
     fn learn_from_opening(&mut self, clearing: &Cleared, begin: u64) {
         let common = clearing.y.iter().sum::<f32>() / 3.0;
-        self.whole_bank_is(common, begin);
+        self.whole_bank_is(common, PATH, begin);
         if matches!(self.neutral, Neutral::Good) {
             self.estimate.opening(clearing.y, clearing.sigma);
             self.reference = self.estimate.y;
@@ -259,7 +286,7 @@ impl Judge {
 
     fn operated(
         &mut self,
-        opens: bool,
+        (opens, is_open): (bool, bool),
         obeyed: bool,
         begin: u64,
         look: &Look,
@@ -273,7 +300,7 @@ impl Judge {
         if opens {
             self.opened = Some(begin);
             let strikes = burst.returns > 0 || burst.peak > RESTRUCK;
-            if strikes && self.all == 0b111 && self.returned.is_none() {
+            if strikes && is_open && self.all == 0b111 && self.returned.is_none() {
                 self.restrike = shot(1_u8.wrapping_shl(u32::from(burst.last)));
             }
         } else if opened.is_some_and(|opened| begin < opened.saturating_add(DISCHARGED)) {

@@ -164,7 +164,22 @@ fn expected(shown: [Phasor; 3], measured: Mask, rotation: Rotation) -> Option<[P
     // Two must agree, or the others must be there no more.
     let dark = |(index, v): (usize, &Phasor)| !has(measured, index) || v.magnitude() < DARK;
     let is_alone = as_a.iter().enumerate().filter(|place| !dark(*place)).count() == 1;
-    let is_enough = count >= 2 || (count == 1 && is_alone);
+    // Or one alone has the size that it should have.
+    let (mut right, mut sized) = (Phasor::ZERO, 0_u8);
+    for (index, v) in as_a.iter().enumerate() {
+        if has(measured, index) && (0.85..1.18).contains(&v.magnitude()) {
+            (right, sized) = (*v, sized.saturating_add(1));
+        }
+    }
+    let is_enough = match count {
+        0 => false,
+        1 if sized == 1 && !is_alone => {
+            best = right;
+            true
+        }
+        1 => is_alone,
+        _ => true,
+    };
     is_enough.then(|| [best, best.rotate_degrees(turn), best.rotate_degrees(2.0 * turn)])
 }
 
