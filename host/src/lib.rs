@@ -7,6 +7,7 @@
 //! - `analysis` (feature `desk`): questions to a store; `tables`: their answers as text, JSON, CSV;
 //! - `report` (feature `desk`): a store as one page that opens from a mail;
 //! - [`alarms`]: what the events of one or many logs mean;
+//! - [`explain`]: what each condition means, in plain words;
 //! - [`captures`]: the waveforms in a log, and out of it as COMTRADE;
 //! - [`trial`]: the shipped firmware in this process, over a simulated signal;
 //! - [`replay`]: the shipped firmware in this process, over a recorded signal.
@@ -20,6 +21,7 @@ pub mod captures;
 pub mod demo;
 pub mod device;
 pub mod download;
+pub mod explain;
 pub mod log;
 pub mod number;
 pub mod replay;

@@ -10,6 +10,7 @@ use wyelog::replay::{Output, Source};
 use wyelog::time::frames_to_seconds;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::message::Live;
+use wyelog_protocol::record::{BankRecord, Operation};
 use wyelog_simulator::comtrade::ChannelNames;
 
 use super::progress::Progress;
@@ -25,7 +26,7 @@ status is the contact input.
 
 Examples:
   wyelog replay fault.cfg --bank b3.toml
-  wyelog replay fault.cfg --bank b3.toml --json     one object a line: windows, intervals, events …
+  wyelog replay fault.cfg --bank b3.toml --json     one object a line: windows, events, state
   wyelog replay bus.cfg --bank b3.toml --voltage-a VA1 --voltage-b VB1 --voltage-c VC1
 
 A bank file:
@@ -87,6 +88,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         json::View { settings: settings.clone(), scaling: source.scaling(), has_neutral: source.has_neutral };
     let heading = Heading { name, duration_s: source.duration_s, has_contact: source.has_contact };
     let mut evaluated = false;
+    let mut last_state = None;
     let mut found = Found::default();
     let mut written = Ok(());
     let seconds = source.duration_s.ceil() as u64;
@@ -98,6 +100,9 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
                 progress.update(frames_to_seconds(window.measured.end) as u64, seconds, String::new);
             }
             evaluated |= window.live.as_ref().is_some_and(|live| live.u2.value().is_some());
+        }
+        if let Output::Bank(bank) = &output {
+            last_state = Some(bank.clone());
         }
         if written.is_err() {
             return;
@@ -114,6 +119,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         for alarm in &alarms {
             writeln!(out, "{}", json::event(alarm))?;
         }
+        writeln!(out, "{}", view.last_state(last_state.as_deref(), heading.duration_s))?;
     } else {
         show(&heading, &settings, &found, &alarms, out)?;
     }
@@ -142,7 +148,9 @@ struct Found {
     last: Option<Live>,
     windows: u64,
     flagged: u64,
-    operations: Vec<(u64, bool)>,
+    contacts: Vec<(u64, bool)>,
+    operations: Vec<Operation>,
+    states: Vec<BankRecord>,
 }
 
 impl Found {
@@ -156,7 +164,9 @@ impl Found {
                     self.last = Some(live);
                 }
             }
-            Output::Operation { frame, closed } => self.operations.push((frame, closed)),
+            Output::Operation(operation) => self.operations.push(*operation),
+            Output::Bank(bank) => self.states.push(*bank),
+            Output::Contact { frame, closed } => self.contacts.push((frame, closed)),
             Output::Interval(_) => {}
         }
     }
@@ -183,9 +193,15 @@ fn show(
         settings.nameplate.frequency.cycles_per_window(),
         found.flagged
     )?;
-    for (frame, closed) in &found.operations {
+    for (frame, closed) in &found.contacts {
         let to = if *closed { "closed" } else { "open" };
         writeln!(out, "Contact   {to} from {:.3} s on", frames_to_seconds(*frame))?;
+    }
+    for operation in &found.operations {
+        writeln!(out, "Switch    {}", sheet::operation(operation))?;
+    }
+    for state in &found.states {
+        writeln!(out, "State     {}", sheet::state(state))?;
     }
     writeln!(out)?;
     if alarms.is_empty() {
