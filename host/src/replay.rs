@@ -93,7 +93,7 @@ impl Source {
         Ok(Self {
             notes,
             has_neutral: channels.neutral.is_some(),
-            has_contact: channels.contact.is_some(),
+            has_contact: tape.settings().sensors.has_contact,
             duration_s: frames_to_seconds(tape.frames()),
             tape,
         })

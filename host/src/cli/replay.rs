@@ -52,7 +52,7 @@ pub struct Arguments {
     /// JSON, one object a line
     #[arg(long)]
     json: bool,
-    /// Channel with the voltage to ground of A, by its name, or #3 for the third
+    /// Channel with the voltage to ground of A, by its name, or #3 for the third; none: not measured
     #[arg(long, value_name = "NAME", help_heading = "Channels")]
     voltage_a: Option<String>,
     /// The same of B

@@ -2,19 +2,22 @@
 
 use serde::Deserialize;
 use toml::Spanned;
-use wyelog_protocol::bank::{Build, Connection, Nameplate, RatedFrequency};
+use wyelog_protocol::bank::{Nameplate, RatedFrequency};
 use wyelog_protocol::quantity::{ReactivePower, Voltage};
 
 use super::check::Source;
 use super::error::Error;
 use super::phases::{Phase, Phases};
+use super::shape::{self, Built, FusingWord, SwitchingWord};
 
 /// Ratings of a bank.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Bank {
     /// Name, at most 32 bytes.
     pub name: String,
-    /// Rated reactive power of the three phases together at the units' voltage, in kvar.
+    /// Phases that it has: all three, or those of a single-phase or two-phase bank.
+    pub phases: Phases,
+    /// Rated reactive power of its phases together at the units' voltage, in kvar.
     pub rated_kvar: f64,
     /// Rated line-to-line voltage of the system, in kV.
     pub rated_kv_ll: f64,
@@ -24,6 +27,8 @@ pub struct Bank {
     pub frequency: RatedFrequency,
     /// Equal units in parallel in each phase.
     pub units_per_phase: u8,
+    /// How it is built beyond that.
+    pub built: Built,
 }
 
 /// A bank that hangs on a simulated feeder.
@@ -91,26 +96,26 @@ impl Bank {
 
     /// Rated current of a phase at the units' own voltage and frequency, in A: `Q/V`.
     pub fn rated_amps(&self) -> f64 {
-        self.rated_kvar / 3.0 / self.unit_kv
+        self.rated_kvar / self.phases.count() / self.unit_kv
     }
 
     /// Rated capacitance of a phase in F: `Q/(2π f V²)` (IEEE C37.99).
     pub fn rated_farads(&self) -> f64 {
         let omega = core::f64::consts::TAU * f64::from(self.frequency.hz());
-        self.rated_kvar / 3.0 / (omega * self.unit_kv * self.unit_kv * 1000.0)
+        self.rated_kvar / self.phases.count() / (omega * self.unit_kv * self.unit_kv * 1000.0)
     }
 
     /// The nameplate as the logger is told it.
     pub fn nameplate(&self) -> Nameplate {
         Nameplate {
             name: wyelog_protocol::text(&self.name),
-            connection: Connection::GroundedWye,
+            connection: shape::connection(self.phases),
             rated_power: ReactivePower::quantise(self.rated_kvar as f32),
             system_voltage: Voltage::quantise((self.rated_kv_ll * 1000.0) as f32),
             unit_voltage: Voltage::quantise((self.unit_kv * 1000.0) as f32),
             frequency: self.frequency,
             units_per_phase: self.units_per_phase,
-            build: Build::DEFAULT,
+            build: self.built.build(self.phases),
         }
     }
 }
@@ -120,11 +125,16 @@ impl Bank {
 pub(super) struct BankTable {
     name: Option<Spanned<String>>,
     connection: Spanned<String>,
+    phases: Option<Spanned<Phases>>,
     rated_kvar: Spanned<f64>,
     rated_kv_ll: Spanned<f64>,
     unit_kv: Option<Spanned<f64>>,
     frequency_hz: Option<Spanned<f64>>,
     units_per_phase: Option<Spanned<i64>>,
+    sections_per_unit: Option<Spanned<i64>>,
+    switching: Option<SwitchingWord>,
+    fusing: Option<FusingWord>,
+    second_step_units: Option<Spanned<i64>>,
     tolerance_percent: Option<Spanned<[Spanned<f64>; 3]>>,
     closed_at_start: Option<Spanned<bool>>,
     #[serde(default)]
@@ -156,12 +166,7 @@ struct EventTable {
 impl BankTable {
     /// The nameplate. `feeder_hz` stands in for a rated frequency that is not stated.
     pub fn nameplate(&self, source: &Source, feeder_hz: Option<f64>) -> Result<Bank, Error> {
-        let connection = self.connection.get_ref().as_str();
-        if connection != "grounded_wye" {
-            let quoted = Spanned::new(self.connection.span(), format!("\"{connection}\""));
-            let must = "not supported yet; must be \"grounded_wye\" (star point solidly grounded)";
-            return Err(source.wrong(&quoted, "bank.connection", must));
-        }
+        let phases = shape::phases(source, &self.connection, self.phases.as_ref())?;
         let rated_kvar = source.number("bank.rated_kvar", &self.rated_kvar, 10.0..=20_000.0, "kvar")?;
         let rated_kv_ll = source.number("bank.rated_kv_ll", &self.rated_kv_ll, 1.0..=46.0, "kV")?;
         let system_kv = rated_kv_ll / libm::sqrt(3.0);
@@ -190,11 +195,13 @@ impl BankTable {
         }
         let bank = Bank {
             name: name.map_or_else(|| "bank".to_owned(), |name| name.get_ref().clone()),
+            phases,
             rated_kvar,
             rated_kv_ll,
             unit_kv,
             frequency,
             units_per_phase: units as u8,
+            built: self.built(source)?,
         };
         if bank.rated_amps() > 2_000.0 {
             let must =
@@ -202,6 +209,19 @@ impl BankTable {
             return Err(source.wrong(&self.rated_kvar, "bank.rated_kvar", must));
         }
         Ok(bank)
+    }
+
+    fn built(&self, source: &Source) -> Result<Built, Error> {
+        let whole = |name: &str, value: &Option<Spanned<i64>>, most| {
+            source.whole_or(name, value.as_ref(), 0, 0..=most).map(|units| units as u8)
+        };
+        let usual = Built::default();
+        Ok(Built {
+            sections_per_unit: whole("bank.sections_per_unit", &self.sections_per_unit, 40)?,
+            switching: self.switching.map_or(usual.switching, SwitchingWord::switching),
+            fusing: self.fusing.map_or(usual.fusing, FusingWord::fusing),
+            second_step_units: whole("bank.second_step_units", &self.second_step_units, 24)?,
+        })
     }
 
     /// Refuses what only a scenario may say.

@@ -40,6 +40,21 @@ impl Phases {
     /// All three.
     pub const ALL: Self = Self([true; 3]);
 
+    /// One alone.
+    pub const fn one(phase: Phase) -> Self {
+        Self([matches!(phase, Phase::A), matches!(phase, Phase::B), matches!(phase, Phase::C)])
+    }
+
+    /// How many.
+    pub fn count(self) -> f64 {
+        self.iter().map(|_| 1.0).sum()
+    }
+
+    /// One by one, in order.
+    pub fn iter(self) -> impl Iterator<Item = Phase> {
+        Phase::ALL.into_iter().filter(move |&phase| self.contains(phase))
+    }
+
     /// Whether `phase` is one of them.
     pub fn contains(self, phase: Phase) -> bool {
         let [a, b, c] = self.0;
@@ -48,6 +63,20 @@ impl Phases {
             Phase::B => b,
             Phase::C => c,
         }
+    }
+}
+
+impl Phases {
+    /// The set as it stands in settings and records.
+    pub fn wire(self) -> wyelog_protocol::condition::Phases {
+        let bits = self.iter().fold(0, |bits, phase| bits | 1 << phase.index());
+        wyelog_protocol::condition::Phases::from_bits(bits)
+    }
+}
+
+impl fmt::Display for Phases {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.iter().try_for_each(|phase| write!(f, "{phase}"))
     }
 }
 

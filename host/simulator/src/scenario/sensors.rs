@@ -8,7 +8,7 @@ use super::bank::Bank;
 use super::check::Source;
 use super::error::Error;
 use super::installed::{Fields, InstalledSensor, Place, SensorKind};
-use super::phases::Channel;
+use super::phases::{Channel, Phase, Phases};
 use crate::comtrade::ChannelNames;
 
 /// The simulated sensors.
@@ -51,6 +51,7 @@ pub struct BrokenWire {
 #[serde(deny_unknown_fields)]
 pub(super) struct SensorsTable {
     location: Option<Spanned<Place>>,
+    control_power: Option<Phase>,
     #[serde(rename = "A")]
     a: Option<SensorTable>,
     #[serde(rename = "B")]
@@ -67,6 +68,7 @@ pub(super) struct SensorsTable {
 #[serde(deny_unknown_fields)]
 struct SensorTable {
     location: Option<Spanned<Place>>,
+    present: Option<Spanned<bool>>,
     gain_percent: Option<Spanned<f64>>,
     angle_deg: Option<Spanned<f64>>,
     noise_percent: Option<Spanned<f64>>,
@@ -102,6 +104,26 @@ impl SensorsTable {
             return Err(source.at(place.span().start, what));
         }
         Ok([a, b, c].map(|place| place.map_or(all, |place| *place.get_ref()).location()))
+    }
+
+    /// The phase that feeds the controls, if it is stated.
+    pub fn control_power(&self) -> Option<Phases> {
+        self.control_power.map(Phases::one)
+    }
+
+    /// Which of the voltage sensors of A, B, C are there.
+    pub fn present(&self, source: &Source) -> Result<[bool; 3], Error> {
+        let [a, b, c, n] = self.channels().map(|(_, table)| table?.present.as_ref());
+        if let Some(stated) = n.filter(|stated| !stated.get_ref()) {
+            let must = "must be there: without the neutral current nothing can be said of the bank";
+            return Err(source.wrong(stated, "sensors.N.present", must));
+        }
+        let present = [a, b, c].map(|stated| stated.is_none_or(|stated| *stated.get_ref()));
+        if let Some(stated) = a.filter(|_| present == [false; 3]) {
+            let must = "one voltage sensor must be there at least";
+            return Err(source.wrong(stated, "sensors.A.present", must));
+        }
+        Ok(present)
     }
 
     /// Refuses what a scenario cannot simulate or has no use for.
