@@ -2,6 +2,7 @@
 //! standard error.
 
 mod alarms;
+mod capability;
 mod captures;
 #[cfg(feature = "desk")]
 mod demo;
@@ -64,6 +65,7 @@ enum Command {
     Alarms(alarms::Arguments),
     Captures(captures::Arguments),
     Explain(explain::Arguments),
+    Capability(capability::Arguments),
     #[cfg(feature = "desk")]
     Ingest(ingest::Arguments),
     #[cfg(feature = "desk")]
@@ -89,6 +91,7 @@ pub fn run() -> ExitCode {
         Command::Download(arguments) => download::run(arguments, &mut out),
         Command::Alarms(arguments) => alarms::run(arguments, &mut out),
         Command::Captures(arguments) => captures::run(arguments, &mut out),
+        Command::Capability(arguments) => capability::run(arguments, &mut out),
         Command::Explain(arguments) => explain::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Ingest(arguments) => ingest::run(arguments, &mut out),

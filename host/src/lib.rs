@@ -8,6 +8,7 @@
 //! - `report` (feature `desk`): a store as one page that opens from a mail;
 //! - [`alarms`]: what the events of one or many logs mean;
 //! - [`explain`]: what each condition means, in plain words;
+//! - [`capability`]: what a bank's settings let a logger find;
 //! - [`captures`]: the waveforms in a log, and out of it as COMTRADE;
 //! - [`trial`]: the shipped firmware in this process, over a simulated signal;
 //! - [`replay`]: the shipped firmware in this process, over a recorded signal.
@@ -16,6 +17,7 @@
 pub mod alarms;
 #[cfg(feature = "desk")]
 pub mod analysis;
+pub mod capability;
 pub mod captures;
 #[cfg(feature = "desk")]
 pub mod demo;
