@@ -21,8 +21,9 @@ use super::{Failure, Outcome, say};
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 The channels are found by the record's phase and unit fields (A, B, C in V or kV to ground, N in A),
-or named here or in the bank file. A status channel named after the close command or the switch
-status is the contact input.
+or named here or in the bank file. One voltage and the neutral current must be there; a voltage that
+is not in the record is taken as not measured. A status channel named after the close command or the
+switch status is the contact input.
 
 Examples:
   wyelog replay fault.cfg --bank b3.toml
@@ -31,15 +32,18 @@ Examples:
 
 A bank file:
   [bank]
-  connection = \"grounded_wye\"
-  rated_kvar = 600          # three phases
+  connection = \"grounded_wye\"   # or two_phase, single_phase with phases = \"A\"
+  rated_kvar = 600          # of all its phases
   rated_kv_ll = 12.47
   frequency_hz = 60
   [sensors]                 # optional
   location = \"line\"
+  control_power = \"A\"
   [sensors.A]
   ratio = \"7200:120\"
   phase_deg = -0.2
+  [sensors.B]
+  present = false           # this voltage is not measured
   [limits]                  # optional
   sag_percent = 88")]
 pub struct Arguments {

@@ -134,6 +134,89 @@ fn a_killed_ingest_leaves_nothing_that_a_query_sees() {
 }
 
 #[test]
+fn every_record_of_the_bank_has_its_row() {
+    use polars::prelude::AnyValue;
+    use wyelog_protocol::quantity::PerUnit;
+    use wyelog_protocol::record::{BankRecord, BankState, Basis, Quality, Record, Stamp};
+    let desk = Desk::new();
+    let bytes = log("healthy");
+    let mut log = Log::from_source(bytes.as_slice()).unwrap();
+    let sequence = log.records.last().unwrap().sequence + 1;
+    let record = Record::Bank(BankRecord {
+        stamp: Stamp { boot: 1, frame: 480_000, utc_ms: None },
+        state: BankState::PartlyClosed,
+        connected: [1.01, 0.0, f32::NAN].map(PerUnit::quantise),
+        sigma: [0.02, 0.03, f32::NAN].map(PerUnit::quantise),
+        quality: Quality {
+            difference_sigma: PerUnit::quantise(0.01),
+            common_sigma: PerUnit::ABSENT,
+            common_basis: Basis::Opening,
+        },
+    });
+    let before = desk.rows(&BANK).height();
+    let kept = log.records.iter().filter(|kept| matches!(kept.record, Record::Bank(_))).count();
+    log.records.push(crate::log::Sequenced { sequence, record });
+    let mut writer = LogWriter::new(Vec::new());
+    writer.identity(&log.identity.clone().unwrap().message()).unwrap();
+    for kept in &log.records {
+        let mut bytes = [0; wyelog_protocol::record::MAX_RECORD_BYTES];
+        writer.record(kept.sequence, kept.record.encode(&mut bytes).unwrap()).unwrap();
+    }
+    writer.end(Extent { boot: 1, oldest: 0, next: sequence + 1, refused: 0 }).unwrap();
+    desk.ingest("a.log", &writer.into_sink().unwrap());
+    let rows = desk.rows(&BANK);
+    assert_eq!(rows.height(), before + kept + 1);
+    let last = rows.height() - 1;
+    let real = |name: &str| rows.column(name).unwrap().f64().unwrap().get(last);
+    assert_eq!(
+        (real("connected_a"), real("sigma_b_pu"), real("connected_c")),
+        (Some(1.01), Some(0.03), None)
+    );
+    assert_eq!((real("difference_sigma_pu"), real("common_sigma_pu")), (Some(0.01), None));
+    let text = |name: &str| rows.column(name).unwrap().str().unwrap().get(last).map(str::to_owned);
+    assert_eq!(
+        (text("state").as_deref(), text("common_basis").as_deref()),
+        (Some("partly_closed"), Some("opening"))
+    );
+    // The settings in words.
+    let settings = desk.rows(&SETTINGS);
+    let value = |name: &str| settings.column(name).unwrap().get(0).unwrap().into_static();
+    for (name, expected) in [
+        ("phases", "ABC"),
+        ("switching", "ganged"),
+        ("fusing", "group"),
+        ("sensor_b", "divider"),
+        ("location_c", "line"),
+    ] {
+        assert_eq!(value(name), AnyValue::StringOwned(expected.into()), "{name}");
+    }
+    assert_eq!(value("has_contact"), AnyValue::UInt32(1));
+    assert!(value("sections_per_unit").is_null() && value("control_power").is_null());
+}
+
+/// The page about the tables names every one of them and every column, phases as `_x`.
+#[test]
+fn the_page_about_the_tables_has_every_column() {
+    let page = include_str!("../../STORE.md");
+    for table in columns::TABLES {
+        assert!(page.contains(&format!("\n{}/", table.name)), "{}", table.name);
+        for (column, _) in table.columns.iter().filter(|(column, _)| !column.contains("_h")) {
+            let by_phase = ["_a_", "_b_", "_c_"]
+                .iter()
+                .fold((*column).to_owned(), |name, phase| name.replace(phase, "_x_"));
+            let by_phase = ["_a", "_b", "_c"]
+                .iter()
+                .find_map(|phase| by_phase.strip_suffix(phase).map(|stem| format!("{stem}_x")))
+                .unwrap_or(by_phase);
+            let is_named =
+                [*column, by_phase.as_str()].iter().any(|name| page.contains(&format!("`{name}`")));
+            let is_tail = page.contains("`neutral_phasor_pu`, `_deg`") && column.ends_with("phasor_deg");
+            assert!(is_named || is_tail, "{}.{column}", table.name);
+        }
+    }
+}
+
+#[test]
 fn feeders_come_from_the_file_that_people_edit() {
     let desk = Desk::new();
     desk.ingest("a.log", &log("blown_fuse"));
