@@ -1,24 +1,23 @@
-//! From measurements to conditions.
+//! From what is there to conditions: detected, announced, ended.
 //!
-//! One mechanism for all: a condition's own file says of each window or half cycle whether it is there, gone, or cannot
-//! be told; [`lifecycle`] makes an occurrence of it — detected, announced, ended. A new condition is one file here and a row in
-//! [`wyelog_protocol::condition`].
+//! One mechanism for all. The judge of the bank and the limits say of each window what is there; [`rms_event`] of each half
+//! cycle; [`lifecycle`] makes an occurrence of it. A new condition is a row in [`wyelog_protocol::condition`], a place in the list
+//! below and whoever finds it.
 
-pub mod blown_fuse;
+pub mod lasting;
 pub mod lifecycle;
 pub mod rms_event;
 
 use wyelog_protocol::bank::{Limits, Settings};
-use wyelog_protocol::cause::Causes;
-use wyelog_protocol::condition::{Change, Condition, Phases, Route};
+use wyelog_protocol::cause::{Cause, Causes};
+use wyelog_protocol::condition::{Change, Condition, Phases, Route, Subject};
 use wyelog_protocol::quantity::{PerUnit, Voltage};
 use wyelog_protocol::record::{Event, Evidence};
 
 use crate::FRAMES_PER_SECOND;
+use crate::bank::finding::{Finding, Findings};
 use crate::clock::Clock;
-use crate::identify::{Identified, Measured};
-use blown_fuse::BlownFuse;
-use lifecycle::{Step, Timing};
+use lifecycle::{Lifecycle, Observation, Step, Timing};
 use rms_event::RmsEvent;
 
 /// What every condition can look at.
@@ -28,8 +27,51 @@ pub struct Scene {
     pub now: u64,
     /// For how many frames all voltages have been good.
     pub voltages_good: u64,
-    /// What the decision would rest on; `connected_before` is filled in by the lifecycle.
+    /// What the decision would rest on.
     pub evidence: Evidence,
+}
+
+/// Conditions of which each phase has its own.
+const BY_PHASE: [Condition; 5] = [
+    Condition::BlownFuse,
+    Condition::UnitOut,
+    Condition::ElementShort,
+    Condition::IntermittentPhase,
+    Condition::VoltageSignalLost,
+];
+
+/// Conditions of the bank as a whole.
+const WHOLE: [Condition; 18] = [
+    Condition::NeutralSignalLost,
+    Condition::PoleFailedToOpen,
+    Condition::ClosedWhileCharged,
+    Condition::Restrike,
+    Condition::PhaseMissingAtClose,
+    Condition::FailedToOperate,
+    Condition::ControlPowerLost,
+    Condition::SecondNeutralPath,
+    Condition::UnexpectedOperation,
+    Condition::FrequentSwitching,
+    Condition::Overvoltage,
+    Condition::CapacitorOverload,
+    Condition::PhaseRotationReversed,
+    Condition::OpenPhaseUpstream,
+    Condition::Undervoltage,
+    Condition::VoltageUnbalance,
+    Condition::EnergisedWithFeeder,
+    Condition::SettingsMismatch,
+];
+
+/// Places for what the judge and the limits can find.
+pub const PLACES: usize = 3 * BY_PHASE.len() + WHOLE.len();
+
+/// One place: an occurrence, and what was last said of it.
+#[derive(Clone, Copy, Debug, Default)]
+struct Place {
+    lifecycle: Lifecycle,
+    phases: Phases,
+    fraction: f32,
+    causes: &'static [Cause],
 }
 
 /// All conditions of one logger.
@@ -37,7 +79,7 @@ pub struct Scene {
 pub struct Detector {
     limits: Limits,
     occurrences: u32,
-    blown_fuse: BlownFuse,
+    places: [Place; PLACES],
     rms_events: [RmsEvent; 3],
     /// Last frame at which a voltage was not good.
     bad_voltage: u64,
@@ -53,7 +95,7 @@ impl Detector {
         Self {
             limits,
             occurrences: 0,
-            blown_fuse: BlownFuse::new(&limits),
+            places: [Place::default(); PLACES],
             rms_events: RmsEvent::all(&limits),
             bad_voltage: 0,
         }
@@ -71,83 +113,105 @@ impl Detector {
     }
 
     /// Takes the half-cycle rms of A, B, C, per unit of the rated voltage; NaN where it is no evidence. What changed has
-    /// been so since frame `begin`; `base` is the rated voltage in V.
+    /// been so since frame `begin`; `base` is the rated voltage in V. A voltage that says nothing of the feeder, one of the phases
+    /// `blind`, need not be good for a condition of the bank to be announced.
+    #[expect(clippy::too_many_arguments, reason = "what a half cycle brings")]
     pub fn half_cycle(
         &mut self,
         rms: [f32; 3],
+        blind: Phases,
         begin: u64,
         base: f32,
         mut scene: Scene,
         clock: &Clock,
         out: &mut dyn FnMut(Event),
     ) {
-        if !rms.iter().all(|rms| GOOD.contains(rms)) {
+        let is_good = |(phase, rms): (usize, &f32)| GOOD.contains(rms) || blind.contains(phase);
+        if !rms.iter().enumerate().all(is_good) {
             self.bad_voltage = scene.now;
         }
         scene.voltages_good = scene.now.saturating_sub(self.bad_voltage);
         for rms_event in &mut self.rms_events {
             let timing = timing(rms_event.condition, &self.limits);
-            let observation = rms_event.observe(rms);
+            let observation = rms_event.observe(rms, blind);
             let lifecycle = &mut rms_event.lifecycle;
             let step = lifecycle.observe(observation, begin, &scene, &timing, &mut self.occurrences);
             if let Some(step) = step {
                 let voltage = rms_event.extreme().map(|rms| Voltage::quantise(rms * base));
                 scene.evidence.voltage = voltage;
-                out(event(rms_event.condition, rms_event.phases(), step, &scene, clock));
+                let finding = Finding::new(rms_event.condition, rms_event.phases(), 0, &[]);
+                out(event(&finding, step, &scene, clock));
             }
         }
     }
 
-    /// Takes a window and what it says of the bank. `told_open` when the contact input says that the bank is open.
-    pub fn window(
+    /// What becomes of place number `place` (below [`PLACES`]) when this is found; `is_evidence` when what is not found is not
+    /// there.
+    pub fn place(
         &mut self,
-        measured: &Measured,
-        identified: Option<&Identified>,
-        told_open: bool,
+        place: usize,
+        findings: &Findings,
+        is_evidence: bool,
         mut scene: Scene,
         clock: &Clock,
-        out: &mut dyn FnMut(Event),
-    ) {
-        scene.voltages_good = scene.now.saturating_sub(self.bad_voltage);
-        let timing = timing(Condition::BlownFuse, &self.limits);
-        let identified = identified.filter(|_| !told_open);
-        let begin = self.blown_fuse.begin(measured, identified, told_open);
-        for (phase, lifecycle) in self.blown_fuse.phases.iter_mut().enumerate() {
-            let observation = blown_fuse::observe(phase, identified, self.blown_fuse.limit);
-            let step = lifecycle.observe(observation, begin, &scene, &timing, &mut self.occurrences);
-            if let Some(step) = step {
-                out(event(Condition::BlownFuse, Phases::single(phase), step, &scene, clock));
+    ) -> Option<Event> {
+        let (condition, phase) = match place.checked_sub(3 * BY_PHASE.len()) {
+            Some(whole) => (*WHOLE.get(whole)?, None),
+            None => (*BY_PHASE.get(place / 3)?, Some(place % 3)),
+        };
+        let found = findings.iter().find(|finding| {
+            finding.condition == condition && phase.is_none_or(|phase| finding.phases.contains(phase))
+        });
+        let slot = self.places.get_mut(place)?;
+        let observation = match found {
+            Some(found) => {
+                slot.phases = phase.map_or(found.phases, Phases::single);
+                (slot.fraction, slot.causes) = (found.fraction, found.causes);
+                Observation::Present
             }
-        }
+            None if is_evidence => Observation::Absent,
+            None => Observation::Unknown,
+        };
+        scene.voltages_good = scene.now.saturating_sub(self.bad_voltage);
+        let timing = timing(condition, &self.limits);
+        let begin = found.map_or(scene.now, |found| found.begin);
+        let step = slot.lifecycle.observe(observation, begin, &scene, &timing, &mut self.occurrences)?;
+        let finding =
+            Finding { condition, phases: slot.phases, begin, fraction: slot.fraction, causes: slot.causes };
+        Some(event(&finding, step, &scene, clock))
     }
 }
 
 fn timing(condition: Condition, limits: &Limits) -> Timing {
     let frames = |seconds: u16| u64::from(seconds).saturating_mul(u64::from(FRAMES_PER_SECOND));
     let delay = match condition.route() {
+        // Over once it has been said: there is nothing to wait for.
+        _ if matches!(condition.subject(), Subject::Switching) => 0,
         Route::Hazard | Route::Crew => limits.crew_delay_s,
         Route::Engineer => limits.engineer_delay_s,
         Route::LogOnly => limits.log_delay_s,
     };
-    let (voltages_good, confirmations, back) = if condition.concerns_bank() {
-        (frames(limits.voltages_good_s), 2, frames(limits.return_s))
-    } else {
-        (0, 1, 0)
-    };
-    Timing { confirmations, announce: frames(delay), voltages_good, back }
+    let is_rms = matches!(condition, Condition::Interruption | Condition::Sag | Condition::Swell);
+    let voltages_good = if condition.concerns_bank() { frames(limits.voltages_good_s) } else { 0 };
+    let back = if is_rms { 0 } else { frames(limits.return_s) };
+    Timing { confirmations: 1, announce: frames(delay), voltages_good, back }
 }
 
-fn event(condition: Condition, phases: Phases, step: Step, scene: &Scene, clock: &Clock) -> Event {
+fn event(finding: &Finding, step: Step, scene: &Scene, clock: &Clock) -> Event {
+    let mut causes = Causes::new();
+    for cause in finding.causes {
+        let _ = causes.push(*cause);
+    }
     Event {
         stamp: clock.stamp(scene.now),
         occurrence: step.occurrence,
-        condition,
+        condition: finding.condition,
         change: step.change,
-        phases,
-        fraction: PerUnit::ABSENT,
-        causes: Causes::new(),
+        phases: finding.phases,
+        fraction: PerUnit::quantise(finding.fraction),
+        causes,
         begin: clock.moment(step.begin),
         end: (step.change == Change::Ended).then(|| clock.moment(step.end)),
-        evidence: Evidence { connected_before: step.connected_before, ..scene.evidence },
+        evidence: scene.evidence,
     }
 }

@@ -1,7 +1,9 @@
 //! What enters the logger: frames of four channels, and everything else that happens to it.
 
+use wyelog_electrical::Phasor;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::Phases;
+use wyelog_protocol::quantity::Angle;
 
 /// Largest converter count: positive full scale of 24 bits.
 pub const FULL_SCALE: i32 = 0x7F_FFFF;
@@ -45,6 +47,10 @@ pub struct Scaling {
     pub voltage: [f32; 3],
     /// Counts to per unit of the bank's rated current, for the neutral.
     pub neutral: f32,
+    /// Turns that take out what the outputs of the sensors of A, B, C and the neutral lead by, as phasors of size one.
+    pub lag: [Phasor; 4],
+    /// Phases whose voltage is measured.
+    pub measured: Phases,
     /// Rated line-to-neutral voltage of the system in V.
     pub base_voltage: f32,
     /// Rated current of a phase in A: at the units' own rated voltage and frequency.
@@ -53,6 +59,8 @@ pub struct Scaling {
     pub unit_ratio: f32,
     /// Rated frequency in Hz.
     pub rated_hz: f32,
+    /// Rated capacitance of A, B, C over itself: zero for a phase that the bank does not have.
+    pub rated: [f32; 3],
 }
 
 impl Scaling {
@@ -62,9 +70,23 @@ impl Scaling {
         let nameplate = &settings.nameplate;
         let base_voltage = nameplate.system_voltage.value_or_nan() / libm::sqrtf(3.0);
         let unit_voltage = nameplate.unit_voltage.value_or_nan();
-        let phase_var = nameplate.rated_power.value_or_nan() * (1000.0 / 3.0);
+        let phases = match nameplate.build.phases.bits().count_ones() {
+            1 => 1.0,
+            2 => 2.0,
+            _ => 3.0,
+        };
+        let phase_var = nameplate.rated_power.value_or_nan() * 1000.0 / phases;
         let base_current = phase_var / unit_voltage;
+        let sensors = &settings.sensors;
+        let [a, b, c] = sensors.voltage.map(|sensor| sensor.lead);
+        let mut measured = 0;
+        for (sensor, bit) in sensors.voltage.iter().zip([1, 2, 4]) {
+            measured |= if sensor.is_present() { bit } else { 0 };
+        }
+        let lag = |lead: Angle| Phasor::from_polar_degrees(1.0, -lead.value().unwrap_or(0.0));
         Self {
+            lag: [a, b, c, sensors.neutral_lead].map(lag),
+            measured: Phases::from_bits(measured),
             voltage: settings
                 .sensors
                 .voltage
@@ -74,7 +96,20 @@ impl Scaling {
             base_current,
             unit_ratio: base_voltage / unit_voltage,
             rated_hz: nameplate.frequency.hz(),
+            rated: crate::bank::carry::masked([1.0; 3], nameplate.build.phases.bits()),
         }
+    }
+}
+
+impl Scaling {
+    /// NaN in the place of what is not measured.
+    pub fn known(&self, mut values: [f32; 3]) -> [f32; 3] {
+        for (phase, value) in values.iter_mut().enumerate() {
+            if !self.measured.contains(phase) {
+                *value = f32::NAN;
+            }
+        }
+        values
     }
 }
 

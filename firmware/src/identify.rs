@@ -5,9 +5,10 @@
 //! nameplate's.
 
 use wyelog_electrical::capacitor::Loading;
-use wyelog_electrical::signature::{SignatureMatch, best_match};
 use wyelog_electrical::{Phasor, Rotation, SequenceComponents, neutral, unbalance};
+use wyelog_protocol::condition::Phases;
 
+use crate::bank::look::Look;
 use crate::frontend::Scaling;
 use crate::measure::harmonics::{self, Harmonics};
 use crate::measure::position::{self, Position, Sighting};
@@ -16,6 +17,9 @@ use crate::measure::window::Window;
 /// Voltages outside this range of the rated one are no evidence about the bank: a sag, or a broken sensor wire that
 /// floats at 2–40 % of a neighbour.
 const PLAUSIBLE: core::ops::RangeInclusive<f32> = 0.7..=1.3;
+
+/// So far from the rated frequency, in Hz, a feeder has another rated one.
+const FOREIGN: f32 = 6.0;
 
 /// A window in per unit, with all angles against the positive-sequence voltage.
 #[derive(Clone, Copy, Debug)]
@@ -52,6 +56,10 @@ pub struct Measured {
     /// What the voltages load the rated capacitors of A, B, C with, per unit of their ratings (IEEE Std 18), through the
     /// 25th harmonic.
     pub loading: [Option<Loading>; 3],
+    /// Mean of the voltages of A, B, C, per unit of the rated rms one: a capacitor that keeps its charge shows here.
+    pub voltage_mean: [f32; 3],
+    /// Whether the frequency is that of the other rated one.
+    pub frequency_is_foreign: bool,
     /// Fundamentals, when there is a positive-sequence voltage to refer them to.
     pub fundamental: Option<Fundamental>,
 }
@@ -65,6 +73,10 @@ pub struct Fundamental {
     pub voltage: [Phasor; 3],
     /// Neutral current, per unit of the rated current.
     pub neutral: Phasor,
+    /// Third harmonic of the voltages, like them, against three times their angle.
+    pub third_voltage: [Phasor; 3],
+    /// Third harmonic of the neutral current.
+    pub third: Phasor,
     /// u2 in percent (IEC 61000-4-30 5.7).
     pub u2: Option<f32>,
     /// u0 in percent (IEC 61000-4-30 5.7).
@@ -79,12 +91,8 @@ pub struct Identified {
     /// Measured minus explained neutral current, per unit of the rated current. Angle zero is the ideal capacitor
     /// current of phase A: the positive-sequence voltage plus 90°.
     pub residual: Phasor,
-    /// Connected capacitance over rated capacitance of A, B, C; the common part is the nameplate's.
+    /// Connected capacitance over rated capacitance of A, B, C; NaN where it cannot be identified.
     pub connected: [f32; 3],
-    /// Size of the fundamental neutral current, per unit of the rated current.
-    pub neutral: f32,
-    /// The lost phases that explain the residual best.
-    pub signature: SignatureMatch,
 }
 
 /// Turns windows in counts into per unit and compares each with the one before for the frequency.
@@ -107,11 +115,23 @@ impl Identifier {
 
     /// The window in per unit.
     pub fn measure(&mut self, window: &Window) -> Measured {
-        let [a, b, c, neutral] = window.fundamental;
         let [scale_a, scale_b, scale_c] = self.scaling.voltage;
         let [rms_a, rms_b, rms_c, rms_n] = window.rms;
-        let voltage = [a.scale(scale_a), b.scale(scale_b), c.scale(scale_c)];
-        if let Some(rotation) = Rotation::detect(voltage) {
+        let scales = [scale_a, scale_b, scale_c, self.scaling.neutral];
+        let (mut fundamentals, mut thirds) = (window.fundamental, window.third);
+        for (((first, third), scale), lag) in
+            fundamentals.iter_mut().zip(&mut thirds).zip(scales).zip(self.scaling.lag)
+        {
+            *first = first.scale(scale) * lag;
+            *third = third.scale(scale) * (lag * lag * lag);
+        }
+        let [a, b, c, neutral] = fundamentals;
+        let [third_a, third_b, third_c, third] = thirds;
+        let is_complete = self.scaling.measured == Phases::ABC;
+        let mut voltage = [a, b, c];
+        if !is_complete {
+            voltage = completed(voltage, self.scaling.measured);
+        } else if let Some(rotation) = Rotation::detect(voltage) {
             self.rotation = rotation;
         }
         let sequence = SequenceComponents::from_phases(voltage, self.rotation);
@@ -130,6 +150,7 @@ impl Identifier {
         let frequency = self.frequency;
         let [harmonics_a, harmonics_b, harmonics_c, harmonics_n] = &window.harmonics;
         let [peak_a, peak_b, peak_c, _] = window.peak;
+        let [mean_a, mean_b, mean_c, _] = window.mean;
         let voltage_harmonics =
             [scaled(harmonics_a, scale_a), scaled(harmonics_b, scale_b), scaled(harmonics_c, scale_c)];
         let ratio = if frequency.is_nan() { 1.0 } else { frequency / self.scaling.rated_hz };
@@ -142,10 +163,12 @@ impl Identifier {
             Fundamental {
                 rotation: self.rotation,
                 voltage: voltage.map(|v| v * turn),
-                neutral: neutral.scale(self.scaling.neutral) * turn,
-                u2: sequence.u2_percent(),
-                u0: sequence.u0_percent(),
-                nema: unbalance::nema_percent_of_phases(voltage),
+                neutral: neutral * turn,
+                third_voltage: [third_a, third_b, third_c].map(|v| v * turn * turn * turn),
+                third: third * turn * turn * turn,
+                u2: sequence.u2_percent().filter(|_| is_complete),
+                u0: sequence.u0_percent().filter(|_| is_complete),
+                nema: unbalance::nema_percent_of_phases(voltage).filter(|_| is_complete),
             }
         });
         Measured {
@@ -157,13 +180,15 @@ impl Identifier {
             gap: window.gap,
             overlaps: window.overlaps,
             frequency,
-            voltage_rms: [rms_a * scale_a, rms_b * scale_b, rms_c * scale_c],
+            voltage_rms: self.scaling.known([rms_a * scale_a, rms_b * scale_b, rms_c * scale_c]),
             neutral_rms: rms_n * self.scaling.neutral,
             voltage_peak: [peak_a * scale_a, peak_b * scale_b, peak_c * scale_c],
             voltage_harmonics,
             neutral_harmonics: scaled(harmonics_n, self.scaling.neutral),
             thd: voltage_harmonics.each_ref().map(harmonics::thd_percent),
             loading: voltage_harmonics.each_ref().map(loading),
+            voltage_mean: [mean_a * scale_a, mean_b * scale_b, mean_c * scale_c],
+            frequency_is_foreign: (frequency - self.scaling.rated_hz).abs() > FOREIGN,
             fundamental,
         }
     }
@@ -175,40 +200,65 @@ impl Identifier {
         }
     }
 
-    /// What the window says of the bank; `None` when its voltages are no evidence.
-    pub fn identify(&self, measured: &Measured) -> Option<Identified> {
+    /// The window as the judge of the bank looks at it; `None` without a positive-sequence voltage.
+    pub fn look(&self, measured: &Measured) -> Option<Look> {
+        let fundamental = measured.fundamental.as_ref()?;
+        let to_units = |v: Phasor| v.scale(self.scaling.unit_ratio);
+        let mut shown = fundamental.voltage.map(to_units);
+        for (phase, shown) in shown.iter_mut().enumerate() {
+            if !self.scaling.measured.contains(phase) {
+                *shown = Phasor::ZERO;
+            }
+        }
+        Some(Look {
+            begin: measured.begin,
+            end: measured.end,
+            voltage: fundamental.voltage.map(to_units),
+            shown,
+            steady_voltage: measured.voltage_mean.map(|mean| mean * self.scaling.unit_ratio),
+            neutral: fundamental.neutral,
+            third: fundamental.third,
+            third_voltage: fundamental.third_voltage.map(to_units),
+            ratio: self.frequency_ratio(measured),
+        })
+    }
+
+    /// Frequency over the rated one; a missing frequency (first window) is the rated one.
+    fn frequency_ratio(&self, measured: &Measured) -> f32 {
+        if measured.frequency.is_nan() { 1.0 } else { measured.frequency / self.scaling.rated_hz }
+    }
+
+    /// Measured minus explained neutral current with the rated capacitances; `None` when the voltages are no evidence.
+    pub fn residual(&self, measured: &Measured) -> Option<Phasor> {
         let fundamental = measured.fundamental.as_ref()?;
         if measured.in_doubt || !fundamental.voltage.iter().all(|v| PLAUSIBLE.contains(&v.magnitude())) {
             return None;
         }
         let voltage = fundamental.voltage.map(|v| v.scale(self.scaling.unit_ratio));
-        // A missing frequency (first window) is the rated one.
-        let ratio =
-            if measured.frequency.is_nan() { 1.0 } else { measured.frequency / self.scaling.rated_hz };
-        let healthy = [1.0; 3];
-        let explained = neutral::explained(voltage, healthy, ratio);
-        let residual = neutral::residual(fundamental.neutral, explained);
-        let signature = best_match(residual, voltage, healthy, ratio)?;
-        // From the nearest of 'all there' and the six sets of lost phases, the rest is differences.
-        let lost = signature.distance < signature.healthy_distance;
-        let (nearest, rest) = if lost {
-            let expected = signature.lost.residual(voltage, healthy, ratio);
-            (signature.lost.phases().map(|gone| if gone { 0.0 } else { 1.0 }), residual - expected)
-        } else {
-            (healthy, residual)
-        };
-        let differences = neutral::differences(rest, voltage, ratio)?;
-        let mut connected = nearest;
-        for (connected, difference) in connected.iter_mut().zip(differences) {
-            *connected += difference;
-        }
-        Some(Identified {
-            residual: -residual.times_j(),
-            connected,
-            neutral: fundamental.neutral.magnitude(),
-            signature,
-        })
+        let explained = neutral::explained(voltage, self.scaling.rated, self.frequency_ratio(measured));
+        Some(-neutral::residual(fundamental.neutral, explained).times_j())
     }
+}
+
+/// Voltages with those that are not measured made of the others, turned by 120° (ABC rotation is taken for granted).
+fn completed(voltage: [Phasor; 3], measured: Phases) -> [Phasor; 3] {
+    let [a, b, c] = voltage;
+    let (mut sum, mut count) = (Phasor::ZERO, 0.0);
+    for (phase, as_a) in [a, b.rotate_degrees(120.0), c.rotate_degrees(-120.0)].into_iter().enumerate() {
+        if measured.contains(phase) {
+            sum += as_a;
+            count += 1.0;
+        }
+    }
+    let mean = sum.scale(1.0 / count);
+    let made = [mean, mean.rotate_degrees(-120.0), mean.rotate_degrees(120.0)];
+    let mut whole = voltage;
+    for (phase, (place, made)) in whole.iter_mut().zip(made).enumerate() {
+        if !measured.contains(phase) {
+            *place = made;
+        }
+    }
+    whole
 }
 
 fn scaled(harmonics: &Harmonics, scale: f32) -> Harmonics {
@@ -229,7 +279,7 @@ mod tests {
 
     /// A window of node 675 of the IEEE 13-node test feeder (published voltages), with the neutral current that a bank
     /// with these `y` has there.
-    fn identified(y: [f32; 3]) -> Identified {
+    fn residual(y: [f32; 3]) -> Phasor {
         let scaling = Scaling::new(&settings());
         let voltage = [
             Phasor::from_polar_degrees(0.9835, -5.56),
@@ -245,13 +295,13 @@ mod tests {
         let window =
             Window { rms: fundamental.map(Phasor::magnitude), fundamental, ..Window::of_zeros(0, 960) };
         let measured = identifier.measure(&window);
-        identifier.identify(&measured).unwrap()
+        identifier.residual(&measured).unwrap()
     }
 
     #[test]
     fn a_healthy_bank_on_an_unbalanced_feeder_leaves_no_residual() {
-        let healthy = identified([1.0; 3]);
-        assert!(healthy.residual.magnitude() < 1e-5, "{healthy:?}");
+        let healthy = residual([1.0; 3]);
+        assert!(healthy.magnitude() < 1e-5, "{healthy:?}");
     }
 
     #[test]
@@ -260,23 +310,26 @@ mod tests {
         for (phase, degrees) in [(0, 180.0), (1, 60.0), (2, -60.0)] {
             let mut y = [1.0; 3];
             y[phase] = 0.0;
-            let lost = identified(y);
-            let off = (lost.residual.angle_degrees() - degrees + 540.0) % 360.0 - 180.0;
+            let lost = residual(y);
+            let off = (lost.angle_degrees() - degrees + 540.0) % 360.0 - 180.0;
             assert!(off.abs() < 4.0, "{lost:?}");
-            assert_eq!(lost.signature.lost.mask(), 1 << phase);
-            assert!(lost.signature.distance < 1e-5);
-            for (connected, y) in lost.connected.iter().zip(y) {
-                assert!((connected - y).abs() < 1e-5);
-            }
         }
     }
 
     #[test]
-    fn a_unit_out_shows_as_a_difference() {
-        let lost = identified([1.0, 0.8, 1.0]);
-        let [a, b, c] = lost.connected;
-        // Differences are taken with a common part of zero. The true one here is 0.2/3, and 3·|V0| = 0.11 of it leaks
-        // into the residual; a difference takes up to 2/√3 of that: 0.0084.
-        assert!((a - b - 0.2).abs() < 0.0085 && (c - b - 0.2).abs() < 0.0085, "{lost:?}");
+    fn what_is_not_measured_is_made_of_the_others() {
+        let balanced = Phasor::balanced(1.02);
+        for measured in 1..7 {
+            let phases = Phases::from_bits(measured);
+            let mut seen = balanced;
+            for (phase, seen) in seen.iter_mut().enumerate() {
+                if !phases.contains(phase) {
+                    *seen = Phasor::new(0.3, 0.7);
+                }
+            }
+            for (made, real) in completed(seen, phases).into_iter().zip(balanced) {
+                assert!((made - real).magnitude() < 1e-6);
+            }
+        }
     }
 }

@@ -58,6 +58,15 @@ impl MeanPhasor {
     }
 }
 
+/// What is known of the bank when an interval ends.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Known {
+    /// Whether it is in.
+    pub state: BankState,
+    /// How good its connected capacitances are.
+    pub quality: Quality,
+}
+
 /// Collects the windows of one interval.
 #[derive(Debug)]
 pub struct Intervals {
@@ -139,6 +148,7 @@ impl Intervals {
         measured: &Measured,
         identified: Option<&Identified>,
         scaling: &Scaling,
+        known: &Known,
         clock: &Clock,
     ) -> Option<Interval> {
         let sums = &mut self.sums;
@@ -161,29 +171,35 @@ impl Intervals {
         // Against the ideal capacitor current of phase A.
         sums.neutral_phasor.push(fundamental.map(|f| -f.neutral.times_j()));
         sums.residual_phasor.push(identified.map(|i| i.residual));
-        if let Some(identified) = identified {
+        if let Some(identified) = identified.filter(|i| i.connected.iter().all(|y| !y.is_nan())) {
             for (sum, connected) in sums.connected.iter_mut().zip(identified.connected) {
                 *sum += connected;
             }
             sums.identified = sums.identified.saturating_add(1);
         }
-        self.finish(measured.end, scaling, clock)
+        self.finish(measured.end, scaling, known, clock)
     }
 
     /// Takes a window with lost frames: it counts, its values do not.
-    pub fn gap(&mut self, measured: &Measured, scaling: &Scaling, clock: &Clock) -> Option<Interval> {
+    pub fn gap(
+        &mut self,
+        measured: &Measured,
+        scaling: &Scaling,
+        known: &Known,
+        clock: &Clock,
+    ) -> Option<Interval> {
         self.sums.count(true);
-        self.finish(measured.end, scaling, clock)
+        self.finish(measured.end, scaling, known, clock)
     }
 
-    fn finish(&mut self, end: u64, scaling: &Scaling, clock: &Clock) -> Option<Interval> {
+    fn finish(&mut self, end: u64, scaling: &Scaling, known: &Known, clock: &Clock) -> Option<Interval> {
         if end < self.ticks.next() {
             return None;
         }
         let sums = core::mem::replace(&mut self.sums, Sums::EMPTY);
         let end = self.ticks.close(end);
         self.ticks.place(clock);
-        Some(sums.interval(end, scaling, clock))
+        Some(sums.interval(end, scaling, known, clock))
     }
 }
 
@@ -200,7 +216,7 @@ impl Sums {
         self.flagged = self.flagged.saturating_add(u16::from(flagged));
     }
 
-    fn interval(&self, end: u64, scaling: &Scaling, clock: &Clock) -> Interval {
+    fn interval(&self, end: u64, scaling: &Scaling, known: &Known, clock: &Clock) -> Interval {
         let mut voltage = [Range::default(); 3];
         for ((range, sum), span) in voltage.iter_mut().zip(&self.voltage).zip(&self.voltage_span) {
             *range = range_of(sum, span, scaling.base_voltage, Voltage::quantise);
@@ -221,8 +237,8 @@ impl Sums {
             nema: percent(&self.nema),
             // Without a window 0/0, which is absent.
             connected: self.connected.map(|sum| PerUnit::quantise(sum / f32::from(self.identified))),
-            quality: Quality::default(),
-            state: BankState::Unknown,
+            quality: known.quality,
+            state: known.state,
         }
     }
 }
@@ -262,7 +278,7 @@ mod tests {
             let measured = Identifier::new(scaling, 12).measure(&window);
             let measured = Measured { frequency: 60.0, voltage_rms: [volts / 120.0; 3], ..measured };
             intervals.half_cycle([volts / 120.0; 3], Phases::ABC);
-            out = intervals.window(&measured, None, &scaling, &clock);
+            out = intervals.window(&measured, None, &scaling, &Known::default(), &clock);
         }
         let interval = out.unwrap();
         // One step of a logged voltage is 0.1 V, so both round to 119.7; the unrounded sum is checked in `electrical`.

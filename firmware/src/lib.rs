@@ -23,6 +23,7 @@
     )
 )]
 
+pub mod bank;
 pub mod capability;
 pub mod capture;
 pub mod clock;

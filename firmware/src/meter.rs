@@ -1,17 +1,25 @@
 //! The half that measures and decides. Every call returns at once; a step takes a bounded number of instructions.
 
+use wyelog_electrical::Rotation;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::{Change, Phases};
 use wyelog_protocol::message::Live;
 use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, Voltage};
-use wyelog_protocol::record::{Event, Evidence, Interval, Record, Status, StatusRecord};
+use wyelog_protocol::record::{
+    BankRecord, BankState, Event, Evidence, Interval, Quality, Record, Status, StatusRecord,
+};
 
+use crate::bank::burst::Bursts;
+use crate::bank::finding::Findings;
+use crate::bank::judge::{Circumstances, Judge};
+use crate::bank::look::Look;
 use crate::capture::Captures;
 use crate::clock::Clock;
-use crate::detect::{Detector, Scene};
+use crate::detect::lasting::Limited;
+use crate::detect::{self, Detector, Scene};
 use crate::frontend::{Frame, Input, Scaling};
 use crate::identify::{Identified, Identifier, Measured};
-use crate::interval::Intervals;
+use crate::interval::{Intervals, Known};
 use crate::measure::cycles::CycleWatch;
 use crate::measure::half_cycle::HalfCycles;
 use crate::measure::history::{self, History};
@@ -54,7 +62,14 @@ pub struct Meter<'b> {
     half_cycles: HalfCycles,
     windows: Windows,
     identifier: Identifier,
+    bursts: Bursts,
+    judge: Judge,
+    limited: Limited,
     detector: Detector,
+    /// Whether capacitors held charge in the last window.
+    was_charged: bool,
+    /// What was last recorded of the bank.
+    bank: Option<BankRecord>,
     intervals: Intervals,
     captures: Captures,
     spectra: Spectra,
@@ -87,7 +102,16 @@ impl<'b> Meter<'b> {
             half_cycles: HalfCycles::new(rated),
             windows: Windows::new(rated),
             identifier: Identifier::new(scaling, rated.cycles_per_window()),
+            bursts: Bursts::new(
+                scaling.voltage.map(|scale| scale * scaling.unit_ratio),
+                scaling.neutral,
+                rated.frames_per_cycle(),
+            ),
+            judge: Judge::new(settings),
+            limited: Limited::new(settings, scaling.unit_ratio),
             detector: Detector::new(settings),
+            was_charged: false,
+            bank: None,
             intervals: Intervals::new(settings.interval_s, &clock),
             captures: Captures::new(rated.frames_per_cycle()),
             spectra: Spectra::new(&clock),
@@ -111,6 +135,7 @@ impl<'b> Meter<'b> {
             Input::Frame(frame) => self.frame(&frame, out),
             Input::FramesLost(count) => self.frames_lost(count, out),
             Input::Contact(closed) => {
+                self.judge.told(closed, self.clock.frames());
                 if self.closed.replace(closed).is_some_and(|before| before != closed) {
                     self.captures.contact(self.clock.frames());
                 }
@@ -135,6 +160,7 @@ impl<'b> Meter<'b> {
         self.windows.restart(&self.buffers.history);
         self.cycles.interrupt();
         self.half_cycles.interrupt();
+        self.bursts.interrupt();
         self.captures.restart(end);
         let [a, b, c, _] = window.rms;
         self.half_cycle([a, b, c], Phases::ABC, window.begin, out);
@@ -151,6 +177,9 @@ impl<'b> Meter<'b> {
     fn frame(&mut self, frame: &Frame, out: &mut impl Outbox) {
         self.buffers.history.push(frame);
         self.clock.advance(1);
+        if let Some(counts) = self.buffers.history.newest() {
+            self.bursts.push(counts, self.clock.frames());
+        }
         let clipped = frame.clipped();
         if clipped != Phases::NONE {
             self.clipped(clipped);
@@ -239,29 +268,32 @@ impl<'b> Meter<'b> {
         }
         self.cycles.interrupt();
         self.half_cycles.interrupt();
+        self.bursts.interrupt();
         self.status(Status::FramesLost { count }, out);
     }
 
     /// Takes the rms of A, B, C over their last cycles, in counts, of which those named are new; a change of them began at
     /// frame `begin`.
     fn half_cycle(&mut self, counts: [f32; 3], refreshed: Phases, begin: u64, out: &mut impl Outbox) {
-        let mut rms = counts;
+        let mut rms = self.scaling.known(counts);
         for (rms, scale) in rms.iter_mut().zip(self.scaling.voltage) {
             *rms *= scale;
         }
+        let refreshed = Phases::from_bits(refreshed.bits() & self.scaling.measured.bits());
         self.intervals.half_cycle(rms, refreshed);
         let base = self.scaling.base_voltage;
         let evidence = Evidence { voltage: rms.map(|rms| Voltage::quantise(rms * base)), ..self.evidence };
         let scene = Scene { now: self.clock.frames(), voltages_good: 0, evidence };
         let mut changes = Changes::new();
         let mut judged = rms;
-        for (rms, doubtful) in judged.iter_mut().zip(self.doubtful) {
-            if doubtful > self.clock.frames() {
+        let blind = Phases::from_bits(self.judge.blind() | !self.scaling.measured.bits());
+        for (phase, (rms, doubtful)) in judged.iter_mut().zip(self.doubtful).enumerate() {
+            if doubtful > self.clock.frames() || blind.contains(phase) {
                 *rms = f32::NAN;
             }
         }
-        self.detector
-            .half_cycle(judged, begin, base, scene, &self.clock, &mut |event| drop(changes.push(event)));
+        let out_of = &mut |event| drop(changes.push(event));
+        self.detector.half_cycle(judged, blind, begin, base, scene, &self.clock, out_of);
         if let Some(since) = self.detector.disturbed_since(self.clock.frames()) {
             let (from, until) = self.disturbed;
             let goes_on = since <= until.saturating_add(self.ten_cycles);
@@ -279,31 +311,132 @@ impl<'b> Meter<'b> {
         if let Some(spectrum) = self.spectra.window(&measured, &self.clock) {
             self.record(Record::Spectrum(spectrum), out);
         }
+        let known = self.known();
         if measured.gap {
-            let interval = self.intervals.gap(&measured, &self.scaling, &self.clock);
+            let interval = self.intervals.gap(&measured, &self.scaling, &known, &self.clock);
             self.interval(interval, out);
             out.window(&measured, None);
             return None;
         }
-        let identified = self.identifier.identify(&measured);
+        let look = self.identifier.look(&measured);
+        let before = self.judge.connected_if_known();
+        let is_evidence = self.weigh(&measured, look.as_ref(), out);
+        let identified = self
+            .identifier
+            .residual(&measured)
+            .map(|residual| Identified { residual, connected: self.judge.connected_if_known() });
         self.evidence = self.evidence_of(&measured, identified.as_ref());
-        let scene = Scene { now: self.clock.frames(), voltages_good: 0, evidence: self.evidence };
-        let told_open = self.closed == Some(false);
-        let mut changes = Changes::new();
-        self.detector.window(&measured, identified.as_ref(), told_open, scene, &self.clock, &mut |event| {
-            drop(changes.push(event))
-        });
-        self.events(changes, out);
+        self.evidence.connected_before = before.map(PerUnit::quantise);
+        self.detect(&measured, look.as_ref(), is_evidence, out);
         out.window(&measured, identified.as_ref());
         out.live(self.live(&measured, identified.as_ref()));
-        let connected = identified.filter(|_| !told_open);
+        self.bank_record(out);
+        let carries = self.judge.state() != BankState::Open;
+        let connected = identified.filter(|_| carries);
         self.aggregate(&measured, connected.as_ref(), out);
         Some((measured, connected))
     }
 
+    /// Lets the judge of the bank have a window; whether it was evidence.
+    #[inline(never)]
+    fn weigh(&mut self, measured: &Measured, look: Option<&Look>, out: &mut impl Outbox) -> bool {
+        let circumstances = Circumstances {
+            now: self.clock.frames(),
+            rotation: measured.fundamental.as_ref().map_or(Rotation::Abc, |f| f.rotation),
+            in_doubt: measured.in_doubt,
+            burst: self.bursts.burst().copied(),
+        };
+        let judged = match look {
+            Some(look) => self.judge.window(look, &circumstances),
+            None => {
+                // A capacitor that was cut off at its crest holds 1.4 of the rms, and a voltage transformer takes it away in a
+                // few cycles; half a cycle alone has a mean of 0.04.
+                let holds = |mean: &&f32| mean.abs() > 0.06;
+                let charged = measured.voltage_mean.iter().filter(holds).count() > 1 || self.was_charged;
+                self.judge.dead(measured.begin, charged, &circumstances)
+            }
+        };
+        self.was_charged = measured.voltage_mean.iter().filter(|mean| mean.abs() > 0.06).count() > 1;
+        if judged.burst_done {
+            self.bursts.clear();
+        }
+        if let Some(seen) = judged.operation {
+            let operation = seen.record(self.clock.frames(), &self.clock, self.scaling.base_current);
+            self.record(Record::Operation(operation), out);
+        }
+        self.bursts.expect(self.judge.expected());
+        judged.is_evidence
+    }
+
+    /// Makes conditions of what is there.
+    #[inline(never)]
+    fn detect(&mut self, measured: &Measured, look: Option<&Look>, is_evidence: bool, out: &mut impl Outbox) {
+        let now = self.clock.frames();
+        let mut findings: Findings = self.judge.findings(look, now);
+        let loaded = if self.judge.state() == BankState::Open { 0 } else { Phases::ABC.bits() };
+        self.limited.window(measured, loaded, self.judge.blind(), &mut findings);
+        let scene = Scene { now, voltages_good: 0, evidence: self.evidence };
+        for place in 0..detect::PLACES {
+            if let Some(event) = self.detector.place(place, &findings, is_evidence, scene, &self.clock) {
+                self.event(event, out);
+            }
+        }
+    }
+
+    /// What is known of the bank now.
+    fn known(&self) -> Known {
+        let estimate = self.judge.estimate();
+        let is_known = self.judge.is_identifiable();
+        let sigma = |sigma: f32| if is_known { PerUnit::quantise(sigma) } else { PerUnit::ABSENT };
+        Known {
+            state: self.judge.state(),
+            quality: Quality {
+                difference_sigma: sigma(estimate.difference_sigma),
+                common_sigma: sigma(estimate.common_sigma),
+                common_basis: estimate.basis,
+            },
+        }
+    }
+
+    /// Records what is known of the bank when that has changed.
+    #[inline(never)]
+    fn bank_record(&mut self, out: &mut impl Outbox) {
+        /// A change of a connected capacitance that is worth a record.
+        const WORTH: f32 = 0.02;
+        let Known { state, quality } = self.known();
+        let connected = self.judge.connected_if_known();
+        let is_new = match &self.bank {
+            None => true,
+            Some(before) => {
+                let moved = |before: &PerUnit, now: f32| match before.value() {
+                    Some(before) => now.is_nan() || (before - now).abs() > WORTH,
+                    None => !now.is_nan(),
+                };
+                before.state != state
+                    || before.quality.common_basis != quality.common_basis
+                    || before.connected.iter().zip(connected).any(|(before, now)| moved(before, now))
+            }
+        };
+        if !is_new {
+            return;
+        }
+        let sigma = self.judge.estimate().sigma();
+        let is_known = self.judge.is_identifiable();
+        let record = BankRecord {
+            stamp: self.clock.stamp(self.clock.frames()),
+            state,
+            connected: connected.map(PerUnit::quantise),
+            sigma: sigma.map(|sigma| if is_known { PerUnit::quantise(sigma) } else { PerUnit::ABSENT }),
+            quality,
+        };
+        self.bank = Some(record.clone());
+        self.record(Record::Bank(record), out);
+    }
+
     /// Adds a window to the interval. `connected` is what it says of a bank that is not told to be open.
     fn aggregate(&mut self, measured: &Measured, connected: Option<&Identified>, out: &mut impl Outbox) {
-        let interval = self.intervals.window(measured, connected, &self.scaling, &self.clock);
+        let known = self.known();
+        let interval = self.intervals.window(measured, connected, &self.scaling, &known, &self.clock);
         self.interval(interval, out);
     }
 
@@ -352,11 +485,15 @@ impl<'b> Meter<'b> {
 
     fn events(&mut self, changes: Changes, out: &mut impl Outbox) {
         for event in changes {
-            if event.change == Change::Detected {
-                self.captures.detected(event.begin.frame, self.clock.frames());
-            }
-            self.record(Record::Event(event), out);
+            self.event(event, out);
         }
+    }
+
+    fn event(&mut self, event: Event, out: &mut impl Outbox) {
+        if event.change == Change::Detected {
+            self.captures.detected(event.begin.frame, self.clock.frames());
+        }
+        self.record(Record::Event(event), out);
     }
 
     fn status(&mut self, status: Status, out: &mut impl Outbox) {

@@ -89,6 +89,11 @@ class Schema:
         name, arguments = of
         if name == "u8":
             return cursor.take(1)[0]
+        if name == "bool":
+            value = cursor.take(1)[0]
+            if value > 1:
+                raise Malformed("neither false nor true")
+            return value == 1
         if name in ("u16", "u32", "u64"):
             return cursor.varint(int(name[1:]))
         if name in ("text", "bytes", "waveform"):

@@ -1,7 +1,6 @@
 //! The life of an occurrence: suspected, detected, announced, ended.
 
 use wyelog_protocol::condition::Change;
-use wyelog_protocol::quantity::PerUnit;
 
 use super::Scene;
 
@@ -40,17 +39,12 @@ pub struct Step {
     pub begin: u64,
     /// Frame since which it has been gone; only of interest once it has ended.
     pub end: u64,
-    /// Connected capacitance before it began.
-    pub connected_before: [PerUnit; 3],
 }
 
 /// One condition, on one phase or on all.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Lifecycle {
     state: State,
-    /// Connected capacitance at the last two observations that the condition is absent, older one first. The newer one
-    /// may hold the change itself: two cycles of fault current before the fuse has cleared.
-    connected: [[PerUnit; 3]; 2],
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -84,17 +78,11 @@ impl Lifecycle {
         timing: &Timing,
         occurrences: &mut u32,
     ) -> Option<Step> {
-        if observation == Observation::Absent && matches!(self.state, State::Idle) {
-            let [_, newer] = self.connected;
-            self.connected = [newer, scene.evidence.connected_after];
-        }
-        let [connected_before, _] = self.connected;
         let step = |change, Active { occurrence, begin, gone_since, .. }| Step {
             change,
             occurrence,
             begin,
             end: gone_since.unwrap_or(scene.now),
-            connected_before,
         };
         let (state, change) = match (self.state, observation) {
             // What has been seen before a gap in the evidence does not count behind it.

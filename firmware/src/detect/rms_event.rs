@@ -62,8 +62,9 @@ impl RmsEvent {
     }
 
     /// What the half-cycle rms of A, B, C (per unit of the rated voltage) say. A voltage that is no evidence is NaN: where it
-    /// could turn the scale, nothing is known.
-    pub fn observe(&mut self, rms: [f32; 3]) -> Observation {
+    /// could turn the scale, nothing is known. Those of the phases `blind` do not count: no sensor is there, or it does not show
+    /// the feeder.
+    pub fn observe(&mut self, rms: [f32; 3], blind: Phases) -> Observation {
         let is_active = self.lifecycle.is_active();
         // Once begun it goes on until the voltage is back behind the hysteresis.
         let limit = if is_active { self.back } else { self.threshold };
@@ -71,14 +72,17 @@ impl RmsEvent {
         for (rms, bit) in rms.iter().zip([1, 2, 4]) {
             let is_beyond =
                 |limit: f32| if self.rule == Rule::AnyAbove { *rms > limit } else { *rms < limit };
+            if blind.bits() & bit != 0 {
+                continue;
+            }
             known |= if rms.is_nan() { 0 } else { bit };
             beyond |= if is_beyond(limit) { bit } else { 0 };
             beyond_threshold |= if is_beyond(self.threshold) { bit } else { 0 };
         }
-        let all_known = known == Phases::ABC.bits();
+        let all_known = known | blind.bits() & Phases::ABC.bits() == Phases::ABC.bits();
         let present = match self.rule {
             Rule::AllBelow if beyond == known && !all_known => return Observation::Unknown,
-            Rule::AllBelow => beyond == known,
+            Rule::AllBelow => beyond == known && beyond != 0,
             Rule::AnyBelow | Rule::AnyAbove if beyond == 0 && !all_known => return Observation::Unknown,
             Rule::AnyBelow | Rule::AnyAbove => beyond != 0,
         };
@@ -118,13 +122,13 @@ mod tests {
     #[test]
     fn each_rule_has_its_phases() {
         let [mut interruption, mut sag, mut swell] = RmsEvent::all(&Limits::DEFAULT);
-        assert_eq!(interruption.observe([0.05, 0.09, 0.11]), Observation::Absent);
-        assert_eq!(interruption.observe([0.05, 0.09, 0.0999]), Observation::Present);
-        assert_eq!(sag.observe([0.95, 0.901, 1.0]), Observation::Absent);
-        assert_eq!(sag.observe([0.95, 0.899, 1.0]), Observation::Present);
+        assert_eq!(interruption.observe([0.05, 0.09, 0.11], Phases::NONE), Observation::Absent);
+        assert_eq!(interruption.observe([0.05, 0.09, 0.0999], Phases::NONE), Observation::Present);
+        assert_eq!(sag.observe([0.95, 0.901, 1.0], Phases::NONE), Observation::Absent);
+        assert_eq!(sag.observe([0.95, 0.899, 1.0], Phases::NONE), Observation::Present);
         assert_eq!(sag.phases(), Phases::single(1));
-        assert_eq!(swell.observe([1.0999, 0.2, 1.0]), Observation::Absent);
-        assert_eq!(swell.observe([1.101, 0.2, 1.0]), Observation::Present);
+        assert_eq!(swell.observe([1.0999, 0.2, 1.0], Phases::NONE), Observation::Absent);
+        assert_eq!(swell.observe([1.101, 0.2, 1.0], Phases::NONE), Observation::Present);
         assert_eq!(swell.extreme(), [1.101, 0.2, 1.0]);
     }
 
@@ -133,13 +137,26 @@ mod tests {
         let [mut interruption, mut sag, mut swell] = RmsEvent::all(&Limits::DEFAULT);
         // The voltage that is clipped may be the one that is too low or too high.
         for event in [&mut sag, &mut swell] {
-            assert_eq!(event.observe([f32::NAN, 0.95, f32::NAN]), Observation::Unknown);
-            assert_eq!(event.observe([f32::NAN; 3]), Observation::Unknown);
+            assert_eq!(event.observe([f32::NAN, 0.95, f32::NAN], Phases::NONE), Observation::Unknown);
+            assert_eq!(event.observe([f32::NAN; 3], Phases::NONE), Observation::Unknown);
         }
-        assert_eq!(sag.observe([f32::NAN, 0.5, 1.0]), Observation::Present);
+        assert_eq!(sag.observe([f32::NAN, 0.5, 1.0], Phases::NONE), Observation::Present);
         // And one that is clipped is not dead.
-        assert_eq!(interruption.observe([f32::NAN, 0.0, 0.0]), Observation::Unknown);
-        assert_eq!(interruption.observe([f32::NAN, 0.0, 1.0]), Observation::Absent);
+        assert_eq!(interruption.observe([f32::NAN, 0.0, 0.0], Phases::NONE), Observation::Unknown);
+        assert_eq!(interruption.observe([f32::NAN, 0.0, 1.0], Phases::NONE), Observation::Absent);
+    }
+
+    #[test]
+    fn a_voltage_that_does_not_show_the_feeder_does_not_count() {
+        let [mut interruption, mut sag, _] = RmsEvent::all(&Limits::DEFAULT);
+        let b = Phases::single(1);
+        assert_eq!(sag.observe([1.0, 0.0, 1.0], b), Observation::Absent);
+        assert_eq!(sag.observe([1.0, f32::NAN, 0.5], b), Observation::Present);
+        assert_eq!(sag.phases(), Phases::single(2));
+        assert!(sag.extreme()[1].is_nan());
+        assert_eq!(interruption.observe([0.05, 1.0, 0.05], b), Observation::Present);
+        // Without any that shows the feeder nothing begins, and what had begun ends.
+        assert_eq!(interruption.observe([0.0; 3], Phases::ABC), Observation::Absent);
     }
 
     #[test]
@@ -147,7 +164,7 @@ mod tests {
         let absent = wyelog_protocol::quantity::Percent::ABSENT;
         let limits = Limits { interruption: absent, sag: absent, swell: absent, ..Limits::DEFAULT };
         for mut event in RmsEvent::all(&limits) {
-            assert_eq!(event.observe([0.0, 0.0, 9.0]), Observation::Absent);
+            assert_eq!(event.observe([0.0, 0.0, 9.0], Phases::NONE), Observation::Absent);
         }
     }
 }

@@ -60,6 +60,11 @@ impl History {
         self.count = self.count.wrapping_add(frames);
     }
 
+    /// The newest frame.
+    pub fn newest(&self) -> Option<&Counts> {
+        self.ring.get(self.place.checked_sub(1).unwrap_or(PLACES.wrapping_sub(1)))
+    }
+
     /// Frames pushed since the start; the newest one has this number less one.
     pub const fn count(&self) -> u64 {
         self.count

@@ -34,6 +34,10 @@ pub struct Window {
     pub rms: [f32; 4],
     /// Fundamental of the four channels, rms, against an arbitrary common angle.
     pub fundamental: [Phasor; 4],
+    /// Third harmonic of the four channels, rms, against three times that angle.
+    pub third: [Phasor; 4],
+    /// Mean of the four channels.
+    pub mean: [f32; 4],
     /// Harmonic subgroups of the four channels, rms.
     pub harmonics: [Harmonics; 4],
     /// Largest instantaneous value of the four channels, of either sign.
@@ -72,6 +76,8 @@ impl Window {
             end,
             rms: [0.0; 4],
             fundamental: [Phasor::ZERO; 4],
+            third: [Phasor::ZERO; 4],
+            mean: [0.0; 4],
             harmonics: [[0.0; HARMONICS]; 4],
             peak: [0.0; 4],
             fraction: 0,
@@ -113,6 +119,8 @@ pub struct Windows {
     overlaps: bool,
     rms: [f32; 4],
     fundamental: [Phasor; 4],
+    third: [Phasor; 4],
+    mean: [f32; 4],
     harmonics: [Harmonics; 4],
     peak: [f32; 4],
 }
@@ -152,6 +160,8 @@ impl Windows {
             overlaps: false,
             rms: [0.0; 4],
             fundamental: [Phasor::ZERO; 4],
+            third: [Phasor::ZERO; 4],
+            mean: [0.0; 4],
             harmonics: [[0.0; HARMONICS]; 4],
             peak: [0.0; 4],
         }
@@ -266,12 +276,19 @@ impl Windows {
         }
         let rms = libm::sqrtf(sum * (1.0 / POINTS as f32));
         let bins = microfft::real::rfft_1024(points);
-        let bin = bins.get(usize::from(self.cycles)).copied().unwrap_or_default();
+        let bin = |harmonic: u16| {
+            bins.get(usize::from(self.cycles.wrapping_mul(harmonic))).copied().unwrap_or_default()
+        };
+        let (mean, first, third) = (bin(0), bin(1), bin(3));
         // √2 times the mean of x·e^(−jωt): rms.
         let scale = core::f32::consts::SQRT_2 / POINTS as f32;
         if let (Some(place), Some(phasor)) = (self.rms.get_mut(channel), self.fundamental.get_mut(channel)) {
             *place = rms;
-            *phasor = Phasor::new(bin.re * scale, bin.im * scale);
+            *phasor = Phasor::new(first.re * scale, first.im * scale);
+        }
+        if let (Some(place), Some(phasor)) = (self.mean.get_mut(channel), self.third.get_mut(channel)) {
+            *place = mean.re * (1.0 / POINTS as f32);
+            *phasor = Phasor::new(third.re * scale, third.im * scale);
         }
         if let (Some(place), Some(crest)) = (self.harmonics.get_mut(channel), self.peak.get_mut(channel)) {
             *place = harmonics::subgroups(bins, self.cycles, scale);
@@ -289,6 +306,8 @@ impl Windows {
             end,
             rms: self.rms,
             fundamental: self.fundamental,
+            third: self.third,
+            mean: self.mean,
             harmonics: self.harmonics,
             peak: self.peak,
             fraction: begin.fraction,

@@ -57,8 +57,10 @@ fn a_blown_fuse_is_detected_at_once_and_announced_after_a_minute() {
 fn a_fuse_stays_blown_while_the_bank_is_open_or_wholly_gone() {
     // Without a contact input: opened for half a minute, closed again, then the other two fuses go.
     let none = Bank { y: [0.0; 3], ..Bank::default() };
-    let events =
-        run(&[(5.0, Bank::default()), (70.0, lost(0)), (30.0, none), (30.0, lost(0)), (60.0, none)]).events();
+    let acts = [(5.0, Bank::default()), (70.0, lost(0)), (30.0, none), (30.0, lost(0)), (60.0, none)];
+    let mut events = run(&acts).events();
+    // It was closed half a minute after it had been opened.
+    events.retain(|event| event.1 != Condition::ClosedWhileCharged);
     let changes: Vec<Change> = events.iter().map(|event| event.0).collect();
     assert_eq!(changes, [Change::Detected, Change::Announced], "{events:?}");
 }
@@ -72,9 +74,11 @@ fn a_slow_loss_began_when_it_was_first_seen_not_hours_ago() {
         acts.push((1.0, bank));
     }
     acts.push((62.0, lost(0)));
-    let events = run(&acts).events();
+    let mut events = run(&acts).events();
+    // Until then it is a phase that has lost a part.
+    events.retain(|event| event.1 == Condition::BlownFuse);
     assert_eq!(events[0].0, Change::Detected);
-    assert!(events[0].4 > 90.0 && events[0].3 - events[0].4 < 1.0, "{events:?}");
+    assert!(events[0].4 > 90.0 && events[0].3 - events[0].4 < 1.1, "{events:?}");
     assert_eq!(events[1].0, Change::Announced);
     assert!((events[1].3 - events[0].3 - 60.0).abs() < 0.5, "{events:?}");
 }
@@ -100,8 +104,9 @@ fn poles_that_close_one_after_the_other_are_no_announcement() {
         meter.input(Input::Frame(bank.frame(n)), &mut heard);
     }
     let events = heard.events();
-    assert!(events.iter().all(|event| event.0 != Change::Announced), "{events:?}");
-    assert!(events.iter().all(|event| event.4 > 90.0), "{events:?}");
+    let of_bank = of_bank(events, |event| event.1);
+    assert!(of_bank.iter().all(|event| event.0 != Change::Announced), "{of_bank:?}");
+    assert!(of_bank.iter().all(|event| event.4 > 90.0), "{of_bank:?}");
 }
 
 #[test]
@@ -175,8 +180,11 @@ fn a_broken_sensor_wire_is_no_blown_fuse() {
         for pickup in [0.0, 0.02, 0.2, 0.4] {
             let mut bank = Bank::default();
             bank.seen[phase] = pickup;
-            let events = run(&[(5.0, Bank::default()), (5.0, bank)]).events();
-            assert_eq!(of_bank(events, |event| event.1), [], "phase {phase}, {pickup}");
+            let events = of_bank(run(&[(5.0, Bank::default()), (5.0, bank)]).events(), |event| event.1);
+            assert_eq!(events.len(), 1, "phase {phase}, {pickup}: {events:?}");
+            let expected = (Change::Detected, Condition::VoltageSignalLost, 1 << phase);
+            assert_eq!((events[0].0, events[0].1, events[0].2), expected);
+            assert!(events[0].3 < 7.0 && (events[0].4 - 5.0).abs() < 0.25, "{events:?}");
         }
     }
 }
@@ -184,7 +192,9 @@ fn a_broken_sensor_wire_is_no_blown_fuse() {
 #[test]
 fn an_open_bank_is_no_blown_fuse() {
     let open = Bank { y: [0.0; 3], ..Bank::default() };
-    assert_eq!(run(&[(5.0, Bank::default()), (5.0, open), (5.0, Bank::default())]).events(), []);
+    let events = run(&[(5.0, Bank::default()), (5.0, open), (5.0, Bank::default())]).events();
+    // Poles never clear together: a neutral current that is gone without their trace is a lead.
+    assert!(events.iter().all(|event| event.1 == Condition::NeutralSignalLost), "{events:?}");
 }
 
 #[test]
@@ -193,7 +203,9 @@ fn an_interruption_begins_and_ends_within_a_cycle_and_is_announced_when_sustaine
     let interruptions = |acts: &[(f64, Bank)]| {
         let (inside, around): (Vec<_>, Vec<_>) =
             run(acts).events().into_iter().partition(|event| event.1 == Condition::Interruption);
-        // It lies within a sag.
+        // It lies within a sag, a minute of which is an undervoltage, and the bank comes back with the feeder.
+        let later = [Condition::EnergisedWithFeeder, Condition::Undervoltage];
+        let around: Vec<_> = around.into_iter().filter(|event| !later.contains(&event.1)).collect();
         assert!(around.iter().all(|event| event.1 == Condition::Sag), "{around:?}");
         assert_eq!(around[around.len() - 1].2, Phases::ABC.bits());
         assert!(around[0].3 <= inside[0].3 && around[around.len() - 1].3 >= inside[inside.len() - 1].3);

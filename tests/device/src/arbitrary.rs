@@ -3,14 +3,19 @@
 //! Quantities are often absent or at an end of their range, where codes are most easily wrong. Large strategies are
 //! boxed: unboxed ones fill the stack of a test thread.
 
+mod bank;
+mod settings;
+
+pub use bank::{bank_record, operation};
+pub use settings::settings;
+
 use proptest::array::{uniform3, uniform24};
 use proptest::collection::vec;
 use proptest::option;
 use proptest::prelude::*;
+use proptest::sample::select;
 
-use wyelog_protocol::bank::{
-    Connection, Limits, Location, Nameplate, RatedFrequency, Sensors, Settings, VoltageSensor,
-};
+use wyelog_protocol::cause::{Cause, MAX_CAUSES};
 use wyelog_protocol::condition::{Change, Condition, Phases};
 use wyelog_protocol::message::{
     Extent, FromLogger, Identity, Live, MAX_RECORDS_BYTES, Reply, Request, ToLogger,
@@ -64,12 +69,14 @@ pub fn interval() -> BoxedStrategy<Interval> {
         (stamp(), any::<u16>(), any::<u16>(), quantity()),
         (abc(range()), range(), quantity(), polar(), polar()),
         (quantity(), quantity(), quantity(), abc(quantity())),
+        (bank::quality(), bank::state()),
     )
         .prop_map(
             |(
                 (stamp, windows, flagged, frequency),
                 (voltage, neutral, residual, neutral_phasor, residual_phasor),
                 (u2, u0, nema, connected),
+                (quality, state),
             )| {
                 Interval {
                     stamp,
@@ -85,6 +92,8 @@ pub fn interval() -> BoxedStrategy<Interval> {
                     u0,
                     nema,
                     connected,
+                    quality,
+                    state,
                 }
             },
         )
@@ -118,22 +127,22 @@ pub fn spectrum() -> BoxedStrategy<Spectrum> {
 /// Any event.
 pub fn event() -> BoxedStrategy<Event> {
     (
-        (stamp(), any::<u32>(), prop::sample::select(Condition::ALL.to_vec())),
-        prop::sample::select(vec![Change::Detected, Change::Announced, Change::Ended]),
-        (0u8..16).prop_map(Phases::from_bits),
+        (stamp(), any::<u32>(), select(Condition::ALL.to_vec())),
+        select(vec![Change::Detected, Change::Announced, Change::Ended]),
+        (phases(), quantity(), vec(select(Cause::ALL.to_vec()), 0..=MAX_CAUSES)),
         (moment(), option::of(moment()), evidence()),
     )
-        .prop_map(|((stamp, occurrence, condition), change, phases, (begin, end, evidence))| Event {
-            stamp,
-            occurrence,
-            condition,
-            change,
-            phases,
-            begin,
-            end,
-            evidence,
+        .prop_map(|((stamp, occurrence, condition), change, (phases, fraction, causes), rest)| {
+            let (begin, end, evidence) = rest;
+            let causes = causes.into_iter().collect();
+            Event { stamp, occurrence, condition, change, phases, fraction, causes, begin, end, evidence }
         })
         .boxed()
+}
+
+/// Any set of channels.
+fn phases() -> impl Strategy<Value = Phases> {
+    (0u8..16).prop_map(Phases::from_bits)
 }
 
 fn evidence() -> BoxedStrategy<Evidence> {
@@ -146,8 +155,8 @@ fn evidence() -> BoxedStrategy<Evidence> {
 
 /// Any status.
 pub fn status() -> BoxedStrategy<Status> {
-    let reset = prop::sample::select(vec![Reset::Power, Reset::Crash]);
-    let cause = prop::sample::select(vec![CrashCause::Panic, CrashCause::HardFault]);
+    let reset = select(vec![Reset::Power, Reset::Crash]);
+    let cause = select(vec![CrashCause::Panic, CrashCause::HardFault]);
     prop_oneof![
         (short_text(), any::<u64>(), reset, any::<u8>()).prop_map(
             |(firmware, schema, reset, torn_records)| {
@@ -166,69 +175,14 @@ pub fn status() -> BoxedStrategy<Status> {
         any::<u32>().prop_map(|count| Status::JournalFailed { count }),
         (any::<u32>(), any::<u32>(), any::<u32>())
             .prop_map(|(sectors, records, numbers)| Status::FlashFaults { sectors, records, numbers }),
+        (any::<u32>(), any::<u32>()).prop_map(|(triggers, frames)| Status::CapturesLost { triggers, frames }),
     ]
     .boxed()
 }
 
-/// Any settings, sensible or not.
-pub fn settings() -> BoxedStrategy<Settings> {
-    (nameplate(), sensors(), limits(), any::<u16>())
-        .prop_map(|(nameplate, sensors, limits, interval_s)| Settings {
-            nameplate,
-            sensors,
-            limits,
-            interval_s,
-        })
-        .boxed()
-}
-
-fn nameplate() -> BoxedStrategy<Nameplate> {
-    let frequency = prop::sample::select(vec![RatedFrequency::Hz50, RatedFrequency::Hz60]);
-    (short_text(), quantity(), quantity(), quantity(), frequency, any::<u8>())
-        .prop_map(|(name, rated_power, system_voltage, unit_voltage, frequency, units_per_phase)| Nameplate {
-            name,
-            connection: Connection::GroundedWye,
-            rated_power,
-            system_voltage,
-            unit_voltage,
-            frequency,
-            units_per_phase,
-        })
-        .boxed()
-}
-
-fn sensors() -> BoxedStrategy<Sensors> {
-    let location = prop::sample::select(vec![Location::Line, Location::FuseSwitch, Location::Capacitor]);
-    let sensor =
-        (location, quantity()).prop_map(|(location, full_scale)| VoltageSensor { location, full_scale });
-    (abc(sensor), quantity())
-        .prop_map(|(voltage, neutral_full_scale)| Sensors { voltage, neutral_full_scale })
-        .boxed()
-}
-
-fn limits() -> BoxedStrategy<Limits> {
-    (quantity(), (quantity(), quantity()), quantity(), quantity(), any::<[u16; 5]>())
-        .prop_map(|(interruption, (sag, swell), hysteresis, lost_phase, seconds)| {
-            let [crew_delay_s, engineer_delay_s, log_delay_s, return_s, voltages_good_s] = seconds;
-            Limits {
-                interruption,
-                sag,
-                swell,
-                hysteresis,
-                lost_phase,
-                crew_delay_s,
-                engineer_delay_s,
-                log_delay_s,
-                return_s,
-                voltages_good_s,
-            }
-        })
-        .boxed()
-}
-
 /// Samples of any size, mostly such as follow each other in a wave.
 fn capture() -> BoxedStrategy<Capture> {
-    let follows = prop::sample::select(vec![Follows::More, Follows::Nothing, Follows::Lost]);
+    let follows = select(vec![Follows::More, Follows::Nothing, Follows::Lost]);
     let samples = vec((any::<[i16; 4]>(), 0u8..8), 0..56).prop_map(|parts| {
         let mut packer = Packer::new();
         for (values, sort) in parts {
@@ -249,6 +203,8 @@ pub fn record() -> BoxedStrategy<Record> {
         event().prop_map(Record::Event),
         spectrum().prop_map(Record::Spectrum),
         capture().prop_map(Record::Capture),
+        operation().prop_map(Record::Operation),
+        bank_record().prop_map(Record::Bank),
         (stamp(), status()).prop_map(|(stamp, status)| Record::Status(StatusRecord { stamp, status })),
         (stamp(), settings())
             .prop_map(|(stamp, settings)| Record::Settings(SettingsRecord { stamp, settings })),

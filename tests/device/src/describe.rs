@@ -1,6 +1,6 @@
 //! Records in words, one line each, for expected outputs that a person can read.
 
-use wyelog_protocol::record::{Follows, Record, Stamp, Status};
+use wyelog_protocol::record::{Event, Follows, Quality, Record, Stamp, Status};
 use wyelog_protocol::waveform::Samples;
 
 /// One line a record, without what differs from version to version.
@@ -34,7 +34,7 @@ fn line(record: &Record) -> String {
     let at = format!("boot {boot} {:8.3} s ({utc})", seconds(frame));
     match record {
         Record::Interval(i) => format!(
-            "{at} interval: {} windows, {} flagged, {}; A {} B {} C {}, min {} {} {}; neutral {}; residual {}; u2 {} u0 {} nema {}; connected {} {} {}",
+            "{at} interval: {} windows, {} flagged, {}; A {} B {} C {}, min {} {} {}; neutral {}; residual {}; u2 {} u0 {} nema {}; connected {} {} {}, {}; bank {}",
             i.windows,
             i.flagged,
             i.frequency,
@@ -52,15 +52,18 @@ fn line(record: &Record) -> String {
             i.connected[0],
             i.connected[1],
             i.connected[2],
+            quality(&i.quality),
+            i.state.name(),
         ),
         Record::Event(e) => format!(
-            "{at} {} {} {}, occurrence {}, since {:.3} s{}; residual {} at {}; connected {} {} {} from {} {} {}",
+            "{at} {} {} {}, occurrence {}, since {:.3} s{}{}; residual {} at {}; connected {} {} {} from {} {} {}",
             e.condition.name(),
             e.phases.letters().collect::<String>(),
             e.change.name(),
             e.occurrence,
             seconds(e.begin.frame),
             e.end.map_or(String::new(), |end| format!(", until {:.3} s", seconds(end.frame))),
+            verdict(e),
             e.evidence.residual,
             e.evidence.residual_angle,
             e.evidence.connected_after[0],
@@ -97,6 +100,44 @@ fn line(record: &Record) -> String {
                 c.follows
             )
         }
+        Record::Operation(o) => format!(
+            "{at} {}{}, since {:.3} s; poles {} us; neutral peak {}; voltage step {}{}",
+            o.action.name(),
+            o.told.map_or("", |told| if told { ", as told" } else { ", not told" }),
+            seconds(o.begin.frame),
+            o.poles_us.map(|us| us.map_or("absent".into(), |us| us.to_string())).join(" "),
+            o.neutral_peak,
+            o.voltage_step,
+            o.since_opening_ms.map_or(String::new(), |ms| format!("; {ms} ms since the last opening")),
+        ),
+        Record::Bank(b) => format!(
+            "{at} bank {}; connected {} {} {}, sigma {} {} {}, {}",
+            b.state.name(),
+            b.connected[0],
+            b.connected[1],
+            b.connected[2],
+            b.sigma[0],
+            b.sigma[1],
+            b.sigma[2],
+            quality(&b.quality),
+        ),
         Record::Settings(s) => format!("{at} settings of a bank of {}", s.settings.nameplate.rated_power),
     }
+}
+
+/// What an event says beyond its evidence: how much of a phase, and the causes, if it names any.
+fn verdict(event: &Event) -> String {
+    let fraction =
+        event.fraction.value().map_or(String::new(), |_| format!("; {} of a phase", event.fraction));
+    let causes: Vec<_> = event.causes.iter().map(|cause| cause.name()).collect();
+    if causes.is_empty() { fraction } else { format!("{fraction}; {}", causes.join(", ")) }
+}
+
+fn quality(quality: &Quality) -> String {
+    format!(
+        "sigma of differences {}, of the common part {} by {}",
+        quality.difference_sigma,
+        quality.common_sigma,
+        quality.common_basis.name()
+    )
 }

@@ -3,18 +3,17 @@
 //! Every text and list is once as long as it may be and every option once present, so that nothing escapes the
 //! comparison with `schema.txt`.
 
-use wyelog_protocol::bank::{
-    Connection, Limits, Location, Nameplate, RatedFrequency, Sensors, Settings, VoltageSensor,
-};
-use wyelog_protocol::condition::{Change, Condition, Phases};
+mod bank;
+mod events;
+mod settings;
+
 use wyelog_protocol::message::{Extent, FromLogger, Identity, Live, Reply, Request, ToLogger};
 use wyelog_protocol::quantity::{
-    Angle, Current, CurrentHarmonic, Frequency, PerUnit, Percent, Quantity, ReactivePower, Voltage,
-    VoltageHarmonic,
+    Angle, Current, CurrentHarmonic, Frequency, PerUnit, Percent, Quantity, Voltage, VoltageHarmonic,
 };
 use wyelog_protocol::record::{
-    Capture, CrashCause, Event, Evidence, Follows, Interval, Moment, Polar, Range, Record, Reset,
-    SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
+    BankState, Basis, Capture, CrashCause, Follows, Interval, Polar, Quality, Range, Record, Reset, Spectrum,
+    Stamp, Status, StatusRecord,
 };
 use wyelog_protocol::waveform::Packer;
 use wyelog_protocol::{FRAMES_PER_SECOND, text};
@@ -22,29 +21,19 @@ use wyelog_protocol::{FRAMES_PER_SECOND, text};
 const STAMP: Stamp = Stamp { boot: 3, frame: 1_440_000, utc_ms: Some(1_767_225_600_000) };
 const SCHEMA: u64 = 0x0123_4567_89AB_CDEF;
 
-/// Every record kind, every condition, change and status.
-pub fn records() -> Vec<(&'static str, Record)> {
+/// Every record kind, every condition, cause, change and status.
+pub fn records() -> Vec<(String, Record)> {
     let mut samples = vec![
-        ("interval", Record::Interval(interval())),
-        ("interval_absent", Record::Interval(Interval { stamp: Stamp::default(), ..absent_interval() })),
-        ("event_blown_fuse_detected", event(Condition::BlownFuse, Change::Detected, Phases::single(1))),
-        ("event_blown_fuse_announced", event(Condition::BlownFuse, Change::Announced, Phases::single(1))),
-        ("event_interruption_ended", event(Condition::Interruption, Change::Ended, Phases::ABC)),
-        ("event_sag_ended", event(Condition::Sag, Change::Ended, Phases::single(0))),
-        ("event_swell_detected", event(Condition::Swell, Change::Detected, Phases::single(2))),
-        ("spectrum", Record::Spectrum(spectrum())),
-        ("settings", Record::Settings(SettingsRecord { stamp: STAMP, settings: settings() })),
-        (
-            "settings_other_choices",
-            Record::Settings(SettingsRecord { stamp: STAMP, settings: other_settings() }),
-        ),
+        ("interval".to_owned(), Record::Interval(interval())),
+        ("interval_absent".to_owned(), Record::Interval(absent_interval())),
     ];
-    samples.extend(captures());
-    samples.extend(
-        statuses()
-            .into_iter()
-            .map(|(name, status)| (name, Record::Status(StatusRecord { stamp: STAMP, status }))),
-    );
+    samples.extend(events::all());
+    samples.push(("spectrum".to_owned(), Record::Spectrum(spectrum())));
+    let statuses = statuses()
+        .into_iter()
+        .map(|(name, status)| (name, Record::Status(StatusRecord { stamp: STAMP, status })));
+    let named = settings::all().into_iter().chain(captures()).chain(bank::all()).chain(statuses);
+    samples.extend(named.map(|(name, record)| (name.to_owned(), record)));
     samples
 }
 
@@ -67,6 +56,12 @@ fn interval() -> Interval {
         u0: Percent::quantise(0.312),
         nema: Percent::quantise(1000.0),
         connected: [1.02, -0.0001, 1.0].map(PerUnit::quantise),
+        quality: Quality {
+            difference_sigma: PerUnit::quantise(0.0012),
+            common_sigma: PerUnit::quantise(0.0433),
+            common_basis: Basis::Nameplate,
+        },
+        state: BankState::Closed,
     }
 }
 
@@ -103,21 +98,9 @@ fn absent_interval() -> Interval {
         u0: Percent::ABSENT,
         nema: Percent::ABSENT,
         connected: [PerUnit::ABSENT; 3],
+        quality: Quality::default(),
+        state: BankState::Unknown,
     }
-}
-
-fn event(condition: Condition, change: Change, phases: Phases) -> Record {
-    let begin = Moment { frame: 1_420_800, utc_ms: Some(1_767_225_596_000) };
-    let end = (change == Change::Ended).then_some(Moment { frame: 1_430_400, utc_ms: None });
-    let evidence = Evidence {
-        voltage: [7210.0, 7195.5, 7200.1].map(Voltage::quantise),
-        neutral: Current::quantise(27.5),
-        residual: PerUnit::quantise(0.9985),
-        residual_angle: Angle::quantise(-60.12),
-        connected_before: [1.0, 1.01, 0.99].map(PerUnit::quantise),
-        connected_after: [1.0, 0.0, f32::NAN].map(PerUnit::quantise),
-    };
-    Record::Event(Event { stamp: STAMP, occurrence: 7, condition, change, phases, begin, end, evidence })
 }
 
 /// What follows in every way; one has as many bytes as there may be, one has values at both ends.
@@ -158,33 +141,6 @@ fn statuses() -> Vec<(&'static str, Status)> {
         ("status_journal_failed", Status::JournalFailed { count: u32::MAX }),
         ("status_flash_faults", Status::FlashFaults { sectors: 1, records: 200, numbers: 30_000 }),
     ]
-}
-
-fn settings() -> Settings {
-    let sensor = VoltageSensor { location: Location::Line, full_scale: Voltage::quantise(25_000.0) };
-    Settings {
-        nameplate: Nameplate {
-            name: text("Hollow Oak 12, north of the mill"),
-            connection: Connection::GroundedWye,
-            rated_power: ReactivePower::quantise(600.0),
-            system_voltage: Voltage::quantise(12_470.0),
-            unit_voltage: Voltage::quantise(7200.0),
-            frequency: RatedFrequency::Hz60,
-            units_per_phase: 1,
-        },
-        sensors: Sensors { voltage: [sensor; 3], neutral_full_scale: Current::quantise(800.0) },
-        limits: Limits::DEFAULT,
-        interval_s: 60,
-    }
-}
-
-fn other_settings() -> Settings {
-    let mut settings = settings();
-    settings.nameplate.name = text("");
-    settings.nameplate.frequency = RatedFrequency::Hz50;
-    settings.sensors.voltage[1].location = Location::FuseSwitch;
-    settings.sensors.voltage[2].location = Location::Capacitor;
-    settings
 }
 
 /// Every request.

@@ -180,7 +180,11 @@ impl Schema {
         let differ = || Err(format!("{path}: schema.txt says {of:?}, the Rust type is {shape:?}"));
         let arguments = of.arguments.as_slice();
         match (of.name.as_str(), shape) {
-            ("u8", Shape::U8) | ("u16", Shape::U16) | ("u32", Shape::U32) | ("u64", Shape::U64) => Ok(()),
+            ("bool", Shape::Bool)
+            | ("u8", Shape::U8)
+            | ("u16", Shape::U16)
+            | ("u32", Shape::U32)
+            | ("u64", Shape::U64) => Ok(()),
             ("text", Shape::Text(length)) => {
                 if let [limit] = arguments {
                     seen.length(path, limit.number(), *length);

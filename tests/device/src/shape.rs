@@ -9,6 +9,8 @@ use serde::ser::{self, Serialize};
 /// Shape of one value.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Shape {
+    /// `bool`.
+    Bool,
     /// `u8`.
     U8,
     /// `u16`.
@@ -111,7 +113,6 @@ impl ser::Serializer for Tracer {
     type SerializeStructVariant = Parts;
 
     unwelcome!(
-        serialize_bool(bool),
         serialize_i8(i8),
         serialize_i16(i16),
         serialize_i32(i32),
@@ -122,6 +123,9 @@ impl ser::Serializer for Tracer {
         serialize_unit_struct(&'static str)
     );
 
+    fn serialize_bool(self, _: bool) -> Result<Shape, Unwelcome> {
+        Ok(Shape::Bool)
+    }
     fn serialize_u8(self, _: u8) -> Result<Shape, Unwelcome> {
         Ok(Shape::U8)
     }

@@ -171,6 +171,16 @@ fn postcard_zigzag() {
 }
 
 #[test]
+fn postcard_bool() {
+    encodes(&false, &[0]);
+    encodes(&true, &[1]);
+    encodes(&Some(false), &[1, 0]);
+    // "All other values are considered an error."
+    assert!(postcard::from_bytes::<bool>(&[2]).is_err());
+    assert!(postcard::from_bytes::<Option<bool>>(&[1, 0xFF]).is_err());
+}
+
+#[test]
 fn postcard_composed() {
     #[derive(Serialize, Deserialize, PartialEq, Debug)]
     enum Kind {
@@ -192,6 +202,7 @@ fn postcard_composed() {
     encodes(&None::<u8>, &[0]);
     encodes(&Some(5u8), &[1, 5]);
     encodes(&Kind::Unit, &[0]);
+    encodes(&vec![Kind::One(300), Kind::Unit], &[0x02, 0x01, 0xAC, 0x02, 0x00]);
     encodes(&Kind::One(300), &[1, 0xAC, 0x02]);
     encodes(&Kind::Fields { x: -2, y: 1.0 }, &[0x02, 0x03, 0x00, 0x00, 0x80, 0x3F]);
     let whole = Whole { a: 7, b: 600, c: -300, d: Some(1_000_000), e: true, f: [1, 2] };

@@ -11,14 +11,16 @@ use std::path::Path;
 
 use serde::Deserialize;
 use wyelog_device_tests::schema::{Definition, Schema, Seen, Type};
-use wyelog_device_tests::shape::{Asker, shape, variants, variants_of};
+use wyelog_device_tests::shape::{Asker, Shape, shape, variants, variants_of};
 use wyelog_device_tests::{samples, schema::Payload};
-use wyelog_protocol::bank::{Connection, Location, RatedFrequency};
+use wyelog_protocol::bank::{Connection, Fusing, Location, RatedFrequency, SensorKind, Switching};
+use wyelog_protocol::cause::Cause;
 use wyelog_protocol::condition::{Change, Condition};
 use wyelog_protocol::message::{FromLogger, MAX_PACKET_BYTES, MAX_RECORDS_BYTES, Reply, Request, ToLogger};
 use wyelog_protocol::quantity::SCALES;
 use wyelog_protocol::record::{
-    CrashCause, Envelope, Follows, KINDS, MAX_RECORD_BYTES, Record, Reset, Stamp, Status, StatusRecord,
+    Action, BankState, Basis, CrashCause, Envelope, Follows, KINDS, MAX_RECORD_BYTES, Record, Reset, Stamp,
+    Status, StatusRecord,
 };
 use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA, SCHEMA_TEXT, frame};
 
@@ -96,6 +98,20 @@ fn schema() -> Schema {
     Schema::parse(SCHEMA_TEXT)
 }
 
+fn record_shape(record: &Record) -> Shape {
+    match record {
+        Record::Interval(record) => shape(record),
+        Record::Event(record) => shape(record),
+        Record::Status(record) => shape(record),
+        Record::Settings(record) => shape(record),
+        Record::Spectrum(record) => shape(record),
+        Record::Capture(record) => shape(record),
+        Record::Operation(record) => shape(record),
+        Record::Bank(record) => shape(record),
+    }
+    .expect("nothing but what has a place on the wire")
+}
+
 #[test]
 fn every_struct_is_as_the_schema_says() {
     let (schema, mut seen) = (schema(), Seen::default());
@@ -103,17 +119,9 @@ fn every_struct_is_as_the_schema_says() {
         schema.compare(&shape, of, &of.name, &mut seen).unwrap_or_else(|error| panic!("{name}: {error}"));
     };
     for (name, record) in samples::records() {
-        let shape = match &record {
-            Record::Interval(record) => shape(record),
-            Record::Event(record) => shape(record),
-            Record::Status(record) => shape(record),
-            Record::Settings(record) => shape(record),
-            Record::Spectrum(record) => shape(record),
-            Record::Capture(record) => shape(record),
-        };
         let kind =
             schema.records.iter().find(|line| line.0 == record.kind().number()).expect("its record line");
-        compare(name, shape.unwrap(), &kind.3);
+        compare(&name, record_shape(&record), &kind.3);
     }
     let packet =
         |name: &str| schema.packets.iter().find(|line| line.0 == name).expect("its packet line").1.clone();
@@ -150,8 +158,15 @@ fn every_enum_is_as_the_schema_says() {
     let schema = schema();
     let rust = [
         ("Condition", variants::<Condition>()),
+        ("Cause", variants::<Cause>()),
         ("Change", variants::<Change>()),
         ("Connection", variants::<Connection>()),
+        ("Switching", variants::<Switching>()),
+        ("Fusing", variants::<Fusing>()),
+        ("SensorKind", variants::<SensorKind>()),
+        ("BankState", variants::<BankState>()),
+        ("Basis", variants::<Basis>()),
+        ("Action", variants::<Action>()),
         ("RatedFrequency", variants::<RatedFrequency>()),
         ("Location", variants::<Location>()),
         ("Reset", variants::<Reset>()),
@@ -171,6 +186,38 @@ fn every_enum_is_as_the_schema_says() {
     }
     let enums = schema.definitions.values().filter(|definition| matches!(definition, Definition::Enum(_)));
     assert_eq!(enums.count(), rust.len(), "an enum of schema.txt is not compared here");
+}
+
+/// Logs, JSON and tables call a variant what the schema calls it, in snake case.
+#[test]
+fn every_name_is_that_of_the_schema() {
+    let names = [
+        ("Condition", Condition::ALL.map(Condition::name).to_vec()),
+        ("Cause", Cause::ALL.map(Cause::name).to_vec()),
+        ("BankState", BankState::ALL.map(BankState::name).to_vec()),
+        ("Basis", Basis::ALL.map(Basis::name).to_vec()),
+        ("Action", [Action::Opened, Action::Closed].map(Action::name).to_vec()),
+        ("Change", [Change::Detected, Change::Announced, Change::Ended].map(Change::name).to_vec()),
+    ];
+    let schema = schema();
+    for (of, names) in names {
+        let Some(Definition::Enum(variants)) = schema.definitions.get(of) else {
+            panic!("schema.txt: no enum {of}")
+        };
+        let snake: Vec<String> = variants.iter().map(|variant| snake(&variant.1)).collect();
+        assert_eq!(snake, names, "{of}: schema.txt, then the names");
+    }
+}
+
+fn snake(name: &str) -> String {
+    let mut text = String::new();
+    for letter in name.chars() {
+        if letter.is_ascii_uppercase() && !text.is_empty() {
+            text.push('_');
+        }
+        text.push(letter.to_ascii_lowercase());
+    }
+    text
 }
 
 #[test]
@@ -198,27 +245,57 @@ fn quantities_constants_and_kinds_are_as_the_schema_says() {
     assert_eq!(*members, letters);
 }
 
+/// What the schema says, and what it must not say instead.
+type Edit = (&'static str, &'static str);
+
 /// Negative control: an edit on one side alone is found.
 #[test]
 fn a_schema_that_differs_is_found() {
-    let (_, record) = samples::records().remove(0);
-    let Record::Interval(interval) = record else { panic!("the first sample is an interval") };
-    let shape = shape(&interval).unwrap();
     let whole = SCHEMA_TEXT.replace('\r', "");
-    let compare =
-        |text: &str| Schema::parse(text).compare(&shape, &Type::parse("Interval"), "", &mut Seen::default());
-    assert_eq!(compare(&whole), Ok(()));
-    for (right, wrong) in [
-        ("  u2 Percent\n  u0 Percent\n", "  u0 Percent\n  u2 Percent\n"),
-        ("  flagged u16", "  flagged u32"),
-        ("  nema Percent\n", ""),
-        ("  nema Percent\n", "  nema Current\n"),
-        ("  connected array<PerUnit,3> ", "  connected array<PerUnit,4> "),
-        ("  voltage array<Range<Voltage>,3>", "  voltage array<Range<Current>,3>"),
-        ("  utc_ms option<u64>", "  utc_ms u64"),
-    ] {
-        assert!(whole.contains(right), "{right}");
-        assert!(compare(&whole.replace(right, wrong)).is_err(), "{wrong} was not noticed");
+    let samples = samples::records();
+    let compare = |name: &str, of: &str, text: &str| {
+        let (_, record) = samples.iter().find(|sample| sample.0 == name).expect("a sample's name");
+        Schema::parse(text).compare(&record_shape(record), &Type::parse(of), "", &mut Seen::default())
+    };
+    let edits: [(&str, &str, &[Edit]); 4] = [
+        (
+            "interval",
+            "Interval",
+            &[
+                ("  u2 Percent\n  u0 Percent\n", "  u0 Percent\n  u2 Percent\n"),
+                ("  flagged u16", "  flagged u32"),
+                ("  nema Percent\n", ""),
+                ("  nema Percent\n", "  nema Current\n"),
+                ("  connected array<PerUnit,3> ", "  connected array<PerUnit,4> "),
+                ("  voltage array<Range<Voltage>,3>", "  voltage array<Range<Current>,3>"),
+                ("  utc_ms option<u64>", "  utc_ms u64"),
+                ("  common_basis Basis\n", "  common_basis BankState\n"),
+                ("  2 Closed\n", "  2 Shut\n"),
+            ],
+        ),
+        (
+            "event_blown_fuse_detected",
+            "Event",
+            &[
+                ("  causes vec<Cause,4> ", "  causes vec<Change,4> "),
+                ("  causes vec<Cause,4> ", "  causes array<Cause,4> "),
+                ("  causes vec<Cause,4> ", "  causes Cause "),
+                ("  5 PoleOpened\n", "  32 PoleOpened\n"),
+            ],
+        ),
+        (
+            "operation_opened",
+            "Operation",
+            &[("  told option<bool>", "  told option<u8>"), ("  told option<bool>", "  told bool")],
+        ),
+        ("settings", "SettingsRecord", &[("  has_contact bool", "  has_contact u8")]),
+    ];
+    for (name, of, edits) in edits {
+        assert_eq!(compare(name, of, &whole), Ok(()));
+        for (right, wrong) in edits {
+            assert!(whole.contains(right), "{right}");
+            assert!(compare(name, of, &whole.replace(right, wrong)).is_err(), "{wrong} was not noticed");
+        }
     }
     let parsed = Schema::parse("enum E\n  0 A x:u8\n");
     let fields = Payload::Fields(vec![("x".to_owned(), Type::parse("u8"))]);

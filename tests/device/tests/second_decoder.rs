@@ -19,7 +19,7 @@ use wyelog_protocol::message::{Extent, FromLogger, Identity, Reply};
 use wyelog_protocol::record::{DecodeError, Envelope, MAX_RECORD_BYTES};
 use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA, text};
 
-const RECORDS: u32 = 600;
+const RECORDS: u32 = 800;
 const FIRST: u32 = 4711;
 
 fn framed(reply: Reply) -> Vec<u8> {
@@ -49,6 +49,12 @@ fn log(runner: &mut TestRunner) -> Vec<Vec<u8>> {
             30 => bytes = [&[3, 1, 11], [2, 0, 0, 2, 5].as_slice(), &[9; 6]].concat(),
             // A payload that ends too early.
             40 => bytes = vec![3, 1, 2, 2, 0],
+            // A state that is not known, and a contact that is neither closed nor open.
+            41 => bytes = [&[8, 1, 13], [2, 0, 0, 4].as_slice(), &[0; 9]].concat(),
+            42 => bytes = [&[7, 1, 14], [2, 0, 0, 0, 1, 2].as_slice(), &[0; 8]].concat(),
+            // The same with numbers that are known.
+            43 => bytes = [&[8, 1, 13], [2, 0, 0, 3].as_slice(), &[0; 9]].concat(),
+            44 => bytes = [&[7, 1, 14], [2, 0, 0, 0, 1, 1].as_slice(), &[0; 8]].concat(),
             50..60 => {
                 frames.push(framed(Reply::Missing { from: sequence, to: sequence + 1 }));
                 continue;
@@ -165,18 +171,25 @@ fn agreed(name: &str, bytes: &[u8]) -> (Vec<Value>, Value) {
 fn both_read_a_whole_log_to_the_same_values() {
     let frames = log(&mut TestRunner::deterministic());
     let (records, summary) = agreed("whole.log", &frames.concat());
-    // 600, less ten missing, two unknown and one malformed, and the two in one frame.
-    assert_eq!(records.len(), 589);
+    // 800, less ten missing, two unknown and three malformed, and the two in one frame.
+    assert_eq!(records.len(), 787);
     assert_eq!(
         [&summary["frames_ok"], &summary["frames_damaged"], &summary["packets_unknown"]],
-        [&json!(604), &json!(0), &json!(1)]
+        [&json!(804), &json!(0), &json!(1)]
     );
-    assert_eq!([&summary["records_unknown"], &summary["records_malformed"]], [&json!(2), &json!(1)]);
+    assert_eq!([&summary["records_unknown"], &summary["records_malformed"]], [&json!(2), &json!(3)]);
     assert_eq!(summary["missing"], json!([[FIRST + 50, FIRST + 60]]));
-    for kind in ["interval", "event", "status", "settings", "spectrum", "capture"] {
+    for kind in ["interval", "event", "status", "settings", "spectrum", "capture", "operation", "bank"] {
         assert!(records.iter().filter(|record| record["type"] == kind).count() > 70, "{kind}");
     }
     assert!(records.iter().any(|record| record["sequence"] == FIRST + 30), "a longer payload is read");
+    let field = |offset: u32, path: &str| {
+        let record = records.iter().find(|record| record["sequence"] == FIRST + offset);
+        record.and_then(|record| record.pointer(path)).cloned()
+    };
+    assert_eq!([field(41, ""), field(42, "")], [None, None]);
+    assert_eq!(field(43, "/state"), Some(json!("partly_closed")));
+    assert_eq!(field(44, "/told"), Some(json!(true)));
 }
 
 #[test]
@@ -191,7 +204,7 @@ fn both_read_what_is_left_of_a_damaged_log() {
     let before: usize = frames[..101].iter().map(Vec::len).sum();
     bytes[before + frames[101].len() / 2] ^= 0x55;
     let (records, summary) = agreed("one_byte.log", &bytes);
-    assert_eq!((records.len(), &summary["frames_damaged"]), (588, &json!(1)));
+    assert_eq!((records.len(), &summary["frames_damaged"]), (786, &json!(1)));
     assert_eq!(summary["missing"], json!([[FIRST + 50, FIRST + 60], [FIRST + 100, FIRST + 101]]));
 
     // Cut off inside a frame: nobody can know what followed.

@@ -8,7 +8,7 @@ use rand_pcg::rand_core::Rng;
 use wyelog_firmware::frontend::{FULL_SCALE, Frame, Input};
 use wyelog_protocol::FRAMES_PER_SECOND;
 use wyelog_protocol::bank::{
-    Connection, Limits, Location, Nameplate, RatedFrequency, Sensors, Settings, VoltageSensor,
+    Build, Connection, Limits, Location, Nameplate, RatedFrequency, Sensors, Settings, VoltageSensor,
 };
 use wyelog_protocol::quantity::{Current, ReactivePower, Voltage};
 use wyelog_protocol::text;
@@ -101,7 +101,7 @@ impl Signal {
 
     /// What a logger is told of the bank: 12.47 kV, 600 kvar. 32 kV and 400 A at full scale leave room for 150 % with harmonics.
     pub fn settings(&self) -> Settings {
-        let sensor = VoltageSensor { location: Location::Line, full_scale: Voltage::quantise(32_000.0) };
+        let sensor = VoltageSensor::new(Location::Line, Voltage::quantise(32_000.0));
         Settings {
             nameplate: Nameplate {
                 name: text("measurement"),
@@ -111,8 +111,9 @@ impl Signal {
                 unit_voltage: Voltage::quantise(7200.0),
                 frequency: self.rated,
                 units_per_phase: 1,
+                build: Build::DEFAULT,
             },
-            sensors: Sensors { voltage: [sensor; 3], neutral_full_scale: Current::quantise(400.0) },
+            sensors: Sensors::new([sensor; 3], Current::quantise(400.0)),
             limits: Limits::DEFAULT,
             interval_s: self.interval_s,
         }

@@ -1,12 +1,15 @@
 //! Records as the Rust decoder reads them, written down as JSON by hand through the public API.
 
 use serde_json::{Map, Value, json};
-use wyelog_protocol::bank::{Connection, Location, RatedFrequency, Settings};
+use wyelog_protocol::bank::{
+    Connection, Fusing, Limits, Location, Nameplate, RatedFrequency, SensorKind, Sensors, Settings, Switching,
+};
+use wyelog_protocol::condition::Phases;
 use wyelog_protocol::message::Identity;
 use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{
-    Capture, CrashCause, Event, Evidence, Follows, Interval, Moment, Polar, Range, Record, Reset,
-    SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
+    BankRecord, Capture, CrashCause, Event, Evidence, Follows, Interval, Moment, Operation, Polar, Quality,
+    Range, Record, Reset, SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
 };
 use wyelog_protocol::waveform::Samples;
 
@@ -17,6 +20,8 @@ pub fn record(sequence: u32, record: &Record) -> Value {
         Record::Event(record) => ("event", event(record)),
         Record::Spectrum(record) => ("spectrum", spectrum(record)),
         Record::Capture(record) => ("capture", capture(record)),
+        Record::Operation(record) => ("operation", operation(record)),
+        Record::Bank(record) => ("bank", bank(record)),
         Record::Status(StatusRecord { stamp: at, status: what }) => {
             ("status", json!({"stamp": stamp(at), "status": status(what)}))
         }
@@ -65,7 +70,30 @@ fn interval(record: &Interval) -> Value {
         "frequency": value(record.frequency), "voltage": record.voltage.map(range), "neutral": range(record.neutral),
         "residual": value(record.residual), "neutral_phasor": polar(&record.neutral_phasor),
         "residual_phasor": polar(&record.residual_phasor), "u2": value(record.u2), "u0": value(record.u0),
-        "nema": value(record.nema), "connected": abc(record.connected),
+        "nema": value(record.nema), "connected": abc(record.connected), "quality": quality(&record.quality),
+        "state": record.state.name(),
+    })
+}
+
+fn quality(quality: &Quality) -> Value {
+    json!({
+        "difference_sigma": value(quality.difference_sigma), "common_sigma": value(quality.common_sigma),
+        "common_basis": quality.common_basis.name(),
+    })
+}
+
+fn operation(record: &Operation) -> Value {
+    json!({
+        "stamp": stamp(&record.stamp), "action": record.action.name(), "told": record.told,
+        "begin": moment(&record.begin), "poles_us": record.poles_us, "neutral_peak": value(record.neutral_peak),
+        "voltage_step": value(record.voltage_step), "since_opening_ms": record.since_opening_ms,
+    })
+}
+
+fn bank(record: &BankRecord) -> Value {
+    json!({
+        "stamp": stamp(&record.stamp), "state": record.state.name(), "connected": abc(record.connected),
+        "sigma": abc(record.sigma), "quality": quality(&record.quality),
     })
 }
 
@@ -92,10 +120,16 @@ fn capture(record: &Capture) -> Value {
     json!({"stamp": stamp(&record.stamp), "follows": follows, "samples": samples})
 }
 
+fn phases(phases: Phases) -> Vec<&'static str> {
+    phases.letters().collect()
+}
+
 fn event(record: &Event) -> Value {
     json!({
         "stamp": stamp(&record.stamp), "occurrence": record.occurrence, "condition": record.condition.name(),
-        "change": record.change.name(), "phases": record.phases.letters().collect::<Vec<_>>(),
+        "change": record.change.name(), "phases": phases(record.phases),
+        "fraction": value(record.fraction),
+        "causes": record.causes.iter().map(|cause| cause.name()).collect::<Vec<_>>(),
         "begin": moment(&record.begin), "end": record.end.as_ref().map(moment),
         "evidence": evidence(&record.evidence),
     })
@@ -143,36 +177,76 @@ fn status(status: &Status) -> Value {
 }
 
 fn settings(settings: &Settings) -> Value {
-    let (nameplate, sensors, limits) = (&settings.nameplate, &settings.sensors, &settings.limits);
+    json!({
+        "nameplate": nameplate(&settings.nameplate), "sensors": sensors(&settings.sensors),
+        "limits": limits(&settings.limits), "interval_s": settings.interval_s,
+    })
+}
+
+fn nameplate(nameplate: &Nameplate) -> Value {
     let connection = match nameplate.connection {
         Connection::GroundedWye => "grounded_wye",
+        Connection::SinglePhase => "single_phase",
+        Connection::TwoPhase => "two_phase",
     };
     let frequency = match nameplate.frequency {
         RatedFrequency::Hz50 => "hz50",
         RatedFrequency::Hz60 => "hz60",
     };
+    let build = &nameplate.build;
+    let switching = match build.switching {
+        Switching::None => "none",
+        Switching::Ganged => "ganged",
+        Switching::PerPole => "per_pole",
+    };
+    let fusing = match build.fusing {
+        Fusing::None => "none",
+        Fusing::Group => "group",
+        Fusing::Individual => "individual",
+    };
+    json!({
+        "name": nameplate.name.as_str(), "connection": connection, "rated_power": value(nameplate.rated_power),
+        "system_voltage": value(nameplate.system_voltage), "unit_voltage": value(nameplate.unit_voltage),
+        "frequency": frequency, "units_per_phase": nameplate.units_per_phase,
+        "build": {
+            "phases": phases(build.phases), "sections": build.sections, "switching": switching, "fusing": fusing,
+            "second_step_units": build.second_step_units,
+        },
+    })
+}
+
+fn sensors(sensors: &Sensors) -> Value {
     let voltage = sensors.voltage.map(|sensor| {
+        let kind = match sensor.kind {
+            SensorKind::Absent => "absent",
+            SensorKind::Divider => "divider",
+            SensorKind::Transformer => "transformer",
+        };
         let location = match sensor.location {
             Location::Line => "line",
             Location::FuseSwitch => "fuse_switch",
             Location::Capacitor => "capacitor",
         };
-        json!({"location": location, "full_scale": value(sensor.full_scale)})
+        json!({
+            "kind": kind, "location": location, "full_scale": value(sensor.full_scale), "lead": value(sensor.lead),
+        })
     });
     json!({
-        "nameplate": {
-            "name": nameplate.name.as_str(), "connection": connection, "rated_power": value(nameplate.rated_power),
-            "system_voltage": value(nameplate.system_voltage), "unit_voltage": value(nameplate.unit_voltage),
-            "frequency": frequency, "units_per_phase": nameplate.units_per_phase,
-        },
-        "sensors": {"voltage": voltage, "neutral_full_scale": value(sensors.neutral_full_scale)},
-        "limits": {
-            "interruption": value(limits.interruption), "sag": value(limits.sag), "swell": value(limits.swell),
-            "hysteresis": value(limits.hysteresis),
-            "lost_phase": value(limits.lost_phase), "crew_delay_s": limits.crew_delay_s,
-            "engineer_delay_s": limits.engineer_delay_s, "log_delay_s": limits.log_delay_s,
-            "return_s": limits.return_s, "voltages_good_s": limits.voltages_good_s,
-        },
-        "interval_s": settings.interval_s,
+        "voltage": voltage, "neutral_full_scale": value(sensors.neutral_full_scale),
+        "neutral_lead": value(sensors.neutral_lead), "control_power": phases(sensors.control_power),
+        "has_contact": sensors.has_contact,
+    })
+}
+
+fn limits(limits: &Limits) -> Value {
+    json!({
+        "interruption": value(limits.interruption), "sag": value(limits.sag), "swell": value(limits.swell),
+        "hysteresis": value(limits.hysteresis), "lost_phase": value(limits.lost_phase),
+        "least_change": value(limits.least_change), "operate_s": limits.operate_s,
+        "operations_per_day": limits.operations_per_day, "overvoltage": value(limits.overvoltage),
+        "undervoltage": value(limits.undervoltage), "unbalance": value(limits.unbalance),
+        "overload": value(limits.overload), "peak": value(limits.peak), "crew_delay_s": limits.crew_delay_s,
+        "engineer_delay_s": limits.engineer_delay_s, "log_delay_s": limits.log_delay_s,
+        "return_s": limits.return_s, "voltages_good_s": limits.voltages_good_s,
     })
 }

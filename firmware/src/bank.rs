@@ -1,0 +1,15 @@
+//! What is known of the bank: which phases carry current, how much capacitance each has, and what is wrong with it.
+//!
+//! [`burst`] watches every frame for neutral current that the voltages do not explain; [`look`] is a window as the judge sees
+//! it; [`carry`] tells which phases carry; [`change`] names a change of the residual; [`estimate`] keeps the connected
+//! capacitances with their standard deviations; [`operation`] is what the switch did; [`judge`] puts them together and says
+//! what is there now, as [`finding`]s.
+
+pub mod burst;
+pub mod carry;
+pub mod change;
+pub mod estimate;
+pub mod finding;
+pub mod judge;
+pub mod look;
+pub mod operation;

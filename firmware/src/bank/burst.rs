@@ -1,0 +1,190 @@
+//! Neutral current that the voltages do not explain, from frame to frame: poles that clear or close one after the other,
+//! fault current through a fuse, a pole that restrikes.
+//!
+//! Poles never clear together: each does at its own current zero, 60° from the next, so at every opening the neutral carries one
+//! or two phases alone for a third of a cycle at least. A lead that breaks leaves no such trace.
+
+use wyelog_electrical::trig;
+
+/// Quarter-cycle rms of the unexplained current beyond which, above its usual level, something is going on, per unit of the
+/// rated current. A phase alone gives 0.6 at least.
+const BEGINS: f32 = 0.3;
+/// Below this above the usual level it is quiet again.
+const QUIET: f32 = 0.15;
+
+/// What went on, since when.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Burst {
+    /// First frame.
+    pub begin: u64,
+    /// Frame behind the last one so far.
+    pub end: u64,
+    /// Largest instantaneous neutral current, per unit of the rms rated current.
+    pub peak: f32,
+    /// How often it came back after half a cycle of quiet.
+    pub returns: u8,
+    /// The phase whose capacitor carries a current of the shape of the last of it: 0 to 2.
+    pub last: u8,
+}
+
+/// How alike the neutral current and the current of each capacitor are.
+#[derive(Clone, Copy, Debug, Default)]
+struct Shape {
+    products: [f32; 3],
+    squares: [f32; 3],
+}
+
+impl Shape {
+    fn push(&mut self, current: f32, steps: [f32; 3]) {
+        for ((product, square), step) in self.products.iter_mut().zip(&mut self.squares).zip(steps) {
+            *product += current * step;
+            *square += step * step;
+        }
+    }
+
+    /// The phase that is most alike.
+    fn phase(&self) -> u8 {
+        let (mut best, mut most) = (0, 0.0);
+        for ((product, square), phase) in self.products.iter().zip(self.squares).zip(0_u8..) {
+            let alike = product * product / square;
+            if alike > most {
+                (best, most) = (phase, alike);
+            }
+        }
+        best
+    }
+}
+
+/// Watches the frames.
+#[derive(Debug)]
+pub struct Bursts {
+    /// From the difference of frames two apart, in counts, to the rated capacitor's current, per unit.
+    gain: [f32; 3],
+    /// The same times what each phase is taken to carry.
+    weight: [f32; 3],
+    /// Counts to per unit of the rated current.
+    neutral: f32,
+    /// The last two frames.
+    before: [[f32; 4]; 2],
+    frames: u8,
+    quarter: u8,
+    squares: f32,
+    /// Sums of the quarter cycle: squares of the neutral current's and of the capacitors' currents, and their products.
+    shape: Shape,
+    peak: f32,
+    /// Usual mean square of a quarter cycle.
+    usual: f32,
+    quiet: u8,
+    /// Quarter cycles until what was changed in the weights is in effect.
+    unsettled: u8,
+    burst: Option<Burst>,
+}
+
+impl Bursts {
+    /// `voltage` and `neutral` make per unit of the units' rated voltage and of the rated current from counts.
+    pub fn new(voltage: [f32; 3], neutral: f32, frames_per_cycle: u16) -> Self {
+        // (v[n+1] − v[n−1]) / (2 sin ωT) is dv/d(ωt) of a sine.
+        let (sin, _) = trig::sin_cos(core::f32::consts::TAU / f32::from(frames_per_cycle));
+        let gain = voltage.map(|scale| scale / (2.0 * sin));
+        Self {
+            gain,
+            weight: gain,
+            neutral,
+            before: [[0.0; 4]; 2],
+            frames: 0,
+            quarter: u8::try_from(frames_per_cycle / 4).unwrap_or(u8::MAX),
+            squares: 0.0,
+            shape: Shape::default(),
+            peak: 0.0,
+            usual: 0.0,
+            quiet: 0,
+            unsettled: 4,
+            burst: None,
+        }
+    }
+
+    /// What each phase is taken to carry from here on, over its rated capacitance: 0 for one that is open.
+    pub fn expect(&mut self, y: [f32; 3]) {
+        for ((weight, gain), y) in self.weight.iter_mut().zip(self.gain).zip(y) {
+            let new = gain * y;
+            if (new - *weight).abs() > 0.2 * gain {
+                self.unsettled = 2;
+            }
+            *weight = new;
+        }
+    }
+
+    /// Takes frame number `frame`, in counts; `frame` less one is judged. True when a burst begins or goes on.
+    pub fn push(&mut self, counts: &[f32; 4], frame: u64) {
+        let [[a0, b0, c0, _], [_, _, _, neutral]] = self.before;
+        let [a, b, c, _] = *counts;
+        let [wa, wb, wc] = self.weight;
+        let current = neutral * self.neutral;
+        let steps = [a - a0, b - b0, c - c0];
+        let [da, db, dc] = steps;
+        let unexplained = current - da * wa - db * wb - dc * wc;
+        self.squares += unexplained * unexplained;
+        self.shape.push(current, steps);
+        let size = current.abs();
+        if size > self.peak {
+            self.peak = size;
+        }
+        let [_, last] = self.before;
+        self.before = [last, *counts];
+        self.frames = self.frames.wrapping_add(1);
+        if self.frames >= self.quarter {
+            self.end_quarter(frame);
+        }
+    }
+
+    #[inline(never)]
+    fn end_quarter(&mut self, frame: u64) {
+        let mean = self.squares / f32::from(self.quarter);
+        let peak = core::mem::replace(&mut self.peak, 0.0);
+        let shape = core::mem::take(&mut self.shape);
+        self.squares = 0.0;
+        self.frames = 0;
+        if self.unsettled > 0 || !mean.is_finite() {
+            self.unsettled = self.unsettled.saturating_sub(1);
+            self.usual = if mean.is_finite() { mean } else { 0.0 };
+            return;
+        }
+        let above = |limit: f32| mean > self.usual + limit * limit;
+        let begin = frame.saturating_sub(u64::from(self.quarter));
+        if above(BEGINS) {
+            let burst = self.burst.get_or_insert(Burst { begin, end: frame, ..Burst::default() });
+            if self.quiet >= 2 && burst.end != frame {
+                burst.returns = burst.returns.saturating_add(1);
+            }
+            burst.end = frame;
+            burst.last = shape.phase();
+            burst.peak = if peak > burst.peak { peak } else { burst.peak };
+            self.quiet = 0;
+        } else if above(QUIET) {
+            if let Some(burst) = &mut self.burst {
+                burst.peak = if peak > burst.peak { peak } else { burst.peak };
+            }
+        } else {
+            self.quiet = self.quiet.saturating_add(1);
+        }
+        // What lasts becomes the usual: within a second.
+        self.usual += (mean - self.usual) * (1.0 / 64.0);
+    }
+
+    /// The burst that was going on last, until it is taken.
+    pub const fn burst(&self) -> Option<&Burst> {
+        self.burst.as_ref()
+    }
+
+    /// It has been dealt with.
+    pub const fn clear(&mut self) {
+        self.burst = None;
+    }
+
+    /// After lost frames: the next quarter cycles mean nothing.
+    pub const fn interrupt(&mut self) {
+        self.unsettled = 4;
+        self.squares = 0.0;
+        self.frames = 0;
+    }
+}

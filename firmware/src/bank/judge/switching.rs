@@ -1,0 +1,282 @@
+//! Who came and who went, and whether somebody had told the switch to.
+
+use wyelog_protocol::record::Action;
+
+use super::{Circumstances, Command, Judge, Judged, Neutral, Phase, SETTLED, Shot, seconds};
+use crate::bank::carry::{self, Mask, has};
+use crate::bank::look::{Look, Past};
+use crate::bank::operation::Seen;
+
+/// A burst is of the change that this window shows if it began no longer before it: 2 s.
+const RECENT: u64 = seconds(2);
+/// What happens so soon behind the return of the feeder came with it.
+const WITH_FEEDER: u64 = seconds(3);
+/// Poles that clear leave a crest of √2 in the neutral at most; one that restrikes on a charged capacitor makes more.
+const RESTRUCK: f32 = 2.2;
+/// An operation that shows nothing for so long is not coming.
+const NOTHING: u64 = seconds(3);
+/// Capacitors above 600 V are to be below 50 V after five minutes (IEEE Std 18).
+const DISCHARGED: u64 = seconds(300);
+/// What is over once it has been said is said for so long.
+const SAID: u64 = seconds(1);
+/// Three drop-outs within this time make a phase intermittent.
+const INTERMITTENT: u64 = seconds(600);
+
+impl Judge {
+    /// A command is being obeyed: poles may still be on their way.
+    pub(super) fn must_wait(&self, circumstances: &Circumstances) -> bool {
+        self.command.is_some()
+            && circumstances
+                .burst
+                .is_some_and(|burst| circumstances.now < burst.begin.saturating_add(SETTLED))
+    }
+
+    /// Whether none or all of the phases `live` carry, when the neutral current alone says one of the two.
+    pub(super) fn none_or_all(&self, look: &Look, live: Mask, circumstances: &Circumstances) -> Option<Mask> {
+        let is_known = self.past.is_known() && self.carrying == Some(live);
+        let stray =
+            if is_known { [self.past.residual, self.past.third_residual] } else { Default::default() };
+        let [none, all] = carry::none_and_all(look, self.estimate.y, live, stray);
+        let says = match () {
+            () if none < 0.5 * all && all > 0.02 => Some(0),
+            () if all < 0.5 * none && none > 0.02 => Some(live),
+            () => None,
+        };
+        let told = self.told.map(|closed| if closed { live } else { 0 });
+        match self.carrying {
+            Some(carrying) if carrying & !live != 0 => Some(carrying & live),
+            // A lead that broke would say 'none' as well: without a burst nobody operated.
+            Some(carrying)
+                if circumstances.burst.is_none()
+                    && self.command.is_none()
+                    && (carrying == 0 || carrying == live) =>
+            {
+                let came_with_feeder = carrying == 0 && self.returned.is_some();
+                if came_with_feeder { says.or(Some(0)) } else { Some(carrying) }
+            }
+            Some(carrying) if self.command.is_some() => {
+                let strongly = if none < all { all > 0.05 } else { none > 0.05 };
+                let by_trace = if circumstances.burst.is_some() { told } else { Some(carrying) };
+                says.filter(|says| strongly || Some(*says) == told).or(by_trace)
+            }
+            Some(carrying) if carrying == 0 || carrying == live => says.or(Some(carrying)),
+            Some(_) => says.or(told).or(Some(live)),
+            // Told to be closed and no current is a matter of the neutral's sensor.
+            None => match (self.told, says) {
+                (Some(true), _) => Some(live),
+                (_, Some(says)) => Some(says),
+                (Some(false), None) => Some(0),
+                (None, None) => None,
+            },
+        }
+    }
+
+    /// The phases that carry are now these.
+    pub(super) fn follow(
+        &mut self,
+        now: Mask,
+        look: &Look,
+        circumstances: &Circumstances,
+        judged: &mut Judged,
+    ) {
+        let Some(before) = self.carrying else {
+            self.begin_with(now, look);
+            judged.burst_done = true;
+            return;
+        };
+        let returned = self.came_with_feeder(before, now, circumstances);
+        if now == before {
+            self.nothing_happened(now, circumstances);
+            judged.burst_done = circumstances
+                .burst
+                .is_some_and(|burst| circumstances.now > burst.end.saturating_add(SETTLED));
+            return;
+        }
+        let recent = circumstances.burst.filter(|burst| burst.begin.saturating_add(RECENT) > look.begin);
+        let begin = match recent {
+            Some(burst) => burst.begin,
+            None => self.moved.unwrap_or(look.begin),
+        };
+        let obeyed =
+            self.command.take().filter(|_| self.told == Some(now.count_ones() > before.count_ones()));
+        let (lost, gained) = (before & !now, now & !before);
+        let opens = now == 0 || (obeyed.is_some() && self.told == Some(false) && lost != 0);
+        let closes = before == 0 || (obeyed.is_some() && self.told == Some(true) && gained != 0);
+        if opens {
+            self.carried = before;
+            for phase in (0..3).filter(|phase| has(now, *phase)) {
+                self.set_phase(phase, Phase::Stuck { begin });
+            }
+        } else if closes {
+            self.close(now, begin);
+        } else {
+            for phase in (0..3).filter(|phase| has(lost, *phase)) {
+                self.set_phase(phase, Phase::Lost { begin, from_start: false });
+            }
+        }
+        for phase in (0..3).filter(|phase| has(gained, *phase)) {
+            self.came_back(phase, begin, !closes);
+        }
+        if opens {
+            for phase in (0..3).filter(|phase| has(lost, *phase)) {
+                self.clear_stuck(phase);
+            }
+        }
+        if (opens || closes) && !returned {
+            judged.operation = Some(self.operated(opens, obeyed.is_some(), begin, look, circumstances));
+        }
+        judged.burst_done = true;
+        self.carrying = Some(now);
+        self.past = Past::NONE;
+        self.estimate.restart();
+        self.failed = None;
+    }
+
+    /// The first time that anything is known of the bank.
+    fn begin_with(&mut self, now: Mask, look: &Look) {
+        self.carrying = Some(now);
+        let begin = look.begin;
+        let missing = self.all & !now;
+        if self.told == Some(false) && now == self.all {
+            self.failed = Some(begin);
+        }
+        for phase in 0..3 {
+            if self.told == Some(false) && has(now, phase) && missing != 0 {
+                self.set_phase(phase, Phase::Stuck { begin });
+            } else if self.told != Some(false) && has(missing, phase) && now != 0 {
+                self.set_phase(phase, Phase::Lost { begin, from_start: true });
+            }
+        }
+    }
+
+    /// Whether what happened came with the feeder; says so when the bank has come back with it.
+    fn came_with_feeder(&mut self, before: Mask, now: Mask, circumstances: &Circumstances) -> bool {
+        let Some(at) = self.returned else { return false };
+        let is_recent = circumstances.now < at.saturating_add(WITH_FEEDER);
+        if now != 0 && is_recent && self.command.is_none() {
+            let _ = before;
+            self.energised = Shot { begin: at, until: circumstances.now.saturating_add(SAID), phases: now };
+            self.returned = None;
+            return true;
+        }
+        if !is_recent {
+            self.returned = None;
+        }
+        false
+    }
+
+    fn nothing_happened(&mut self, now: Mask, circumstances: &Circumstances) {
+        let Some(Command { at }) = self.command else { return };
+        let is_there = match self.told {
+            Some(true) => now != 0,
+            _ => now == 0,
+        };
+        if is_there {
+            self.command = None;
+        } else if circumstances.now > at.saturating_add(NOTHING.min(self.operate)) && self.failed.is_none() {
+            if matches!(self.neutral, Neutral::Lost { .. }) {
+                // Without the neutral current nobody knows.
+                self.command = None;
+                self.carrying = None;
+            } else {
+                self.failed = Some(at);
+            }
+        }
+        // What comes later than this comes on its own.
+        if circumstances.now > at.saturating_add(self.operate) {
+            self.command = None;
+        }
+    }
+
+    fn close(&mut self, now: Mask, begin: u64) {
+        let missing = self.all & !now;
+        for phase in (0..3).filter(|phase| has(missing, *phase)) {
+            let carried = has(self.carried, phase);
+            // A fuse that was known to be out still is.
+            if !matches!(self.phase.get(phase), Some(Phase::Lost { .. })) {
+                self.set_phase(phase, Phase::Missing { begin, carried });
+            }
+        }
+    }
+
+    /// A phase carries again.
+    fn came_back(&mut self, phase: usize, begin: u64, is_alone: bool) {
+        let Some(place) = self.phase.get_mut(phase) else { return };
+        if !matches!(place, Phase::Less { .. } | Phase::Stuck { .. }) {
+            let was_lost = matches!(place, Phase::Lost { .. });
+            *place = Phase::Healthy;
+            if was_lost && is_alone {
+                self.dropped_out(phase, begin);
+            }
+        }
+    }
+
+    fn dropped_out(&mut self, phase: usize, begin: u64) {
+        let Some((count, since)) = self.drops.get_mut(phase) else { return };
+        if *count == 0 || begin > since.saturating_add(INTERMITTENT) {
+            (*count, *since) = (0, begin);
+        }
+        *count = count.saturating_add(1);
+    }
+
+    fn clear_stuck(&mut self, phase: usize) {
+        if matches!(self.phase.get(phase), Some(Phase::Stuck { .. })) {
+            self.set_phase(phase, Phase::Healthy);
+        }
+    }
+
+    pub(super) fn set_phase(&mut self, phase: usize, to: Phase) {
+        if let Some(place) = self.phase.get_mut(phase) {
+            *place = to;
+        }
+    }
+
+    fn operated(
+        &mut self,
+        opens: bool,
+        obeyed: bool,
+        begin: u64,
+        look: &Look,
+        circumstances: &Circumstances,
+    ) -> Seen {
+        let until = circumstances.now.saturating_add(SAID);
+        let shot = |phases| Shot { begin, until, phases };
+        let now = circumstances.now;
+        let burst = circumstances.burst.unwrap_or_default();
+        let opened = self.opened;
+        if opens {
+            self.opened = Some(begin);
+            let strikes = burst.returns > 0 || burst.peak > RESTRUCK;
+            if strikes && self.all == 0b111 && self.returned.is_none() {
+                self.restrike = shot(1_u8.wrapping_shl(u32::from(burst.last)));
+            }
+        } else if opened.is_some_and(|opened| begin < opened.saturating_add(DISCHARGED)) {
+            self.charged = shot(self.all);
+        }
+        let is_as_told = self.told == Some(!opens);
+        self.unexpected = (!obeyed && !is_as_told && self.told.is_some()).then_some(begin);
+        let (count, since) = self.operations;
+        let is_new_day = count == 0 || now > since.saturating_add(86_400 * seconds(1));
+        let (count, since) = if is_new_day { (1, begin) } else { (count.saturating_add(1), since) };
+        self.operations = (count, since);
+        if count > self.per_day {
+            self.frequent = shot(self.all);
+        }
+        let zeros = self.clearing.take().filter(|(first, _)| opens && first.abs_diff(begin) < seconds(1));
+        let mut poles = [f32::NAN; 3];
+        if let Some((first, zeros)) = zeros {
+            #[expect(clippy::cast_precision_loss, reason = "less than a second")]
+            let ahead = first.saturating_sub(begin) as f32 - begin.saturating_sub(first) as f32;
+            poles = zeros.map(|zero| zero + ahead);
+        }
+        Seen {
+            action: if opens { Action::Opened } else { Action::Closed },
+            told: self.told.map(|_| obeyed || is_as_told),
+            begin,
+            poles,
+            peak: burst.peak,
+            voltage_step: look.level() - self.level,
+            opened,
+        }
+    }
+}

@@ -1,0 +1,179 @@
+//! Which voltages are to be trusted: a broken lead floats, an open feeder phase is fed from the other side, a sensor behind the
+//! fuse goes dark with it.
+
+use wyelog_electrical::{Phasor, Rotation};
+use wyelog_protocol::bank::Location;
+
+use super::{Circumstances, Judge, Phase, seconds};
+use crate::bank::carry::{Mask, has};
+use crate::bank::look::Look;
+
+/// What has become of a voltage.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(in crate::bank) enum VoltageVerdict {
+    #[default]
+    Good,
+    /// It is not what the others make of it, for so many windows, but nothing more is known yet.
+    Odd { begin: u64, alive: u8 },
+    /// The lead or the sensor is broken: the phase is alive.
+    Lead { begin: u64 },
+    /// The feeder's phase is open.
+    Upstream { begin: u64 },
+}
+
+/// Two voltages belong together when one, turned by 120°, is so near to the other.
+const NEAR: f32 = 0.22;
+/// A fundamental of less than this is a clean zero: a feeder phase that is open is fed from the other side.
+const DARK: f32 = 0.03;
+/// A lead that broke shows no more than this part of its neighbour.
+const FLOATS: f32 = 0.45;
+
+impl Judge {
+    /// Puts the voltages that are not to be trusted right, and gives the phases that can carry: those that are not dark. `None`
+    /// when the window is no evidence of the currents.
+    pub(super) fn see_voltages(&mut self, look: &mut Look, circumstances: &Circumstances) -> Option<Mask> {
+        let expected = expected(look.shown, self.measured, circumstances.rotation)?;
+        let odd = odd(look.shown, &expected, self.measured);
+        let mut live = self.all;
+        let mut is_evidence = true;
+        for phase in 0..3_usize {
+            let Some(&reference) = expected.get(phase) else { continue };
+            let shown = look.shown.get(phase).copied().unwrap_or(Phasor::ZERO);
+            let place = self.location.get(phase).copied().unwrap_or(Location::Line);
+            let mut used = shown;
+            if !has(self.measured, phase) {
+                used = reference;
+            } else if !has(odd, phase) {
+                self.set_voltage(phase, VoltageVerdict::Good);
+            } else if place != Location::Line && shown.magnitude() < DARK {
+                live &= !(1_u8 << phase);
+                used = Phasor::ZERO;
+                self.set_voltage(phase, VoltageVerdict::Good);
+            } else {
+                match self.judge_voltage(phase, reference, look, circumstances) {
+                    VoltageVerdict::Lead { .. } => used = reference,
+                    _ => is_evidence = false,
+                }
+            }
+            if let Some(voltage) = look.voltage.get_mut(phase) {
+                *voltage = used;
+            }
+        }
+        is_evidence.then_some(live)
+    }
+
+    /// A voltage that is not what the others make of it: is the phase alive all the same?
+    fn judge_voltage(
+        &mut self,
+        phase: usize,
+        reference: Phasor,
+        look: &Look,
+        circumstances: &Circumstances,
+    ) -> VoltageVerdict {
+        let shown = look.shown.get(phase).copied().unwrap_or(Phasor::ZERO);
+        let unit = |v: Phasor| v.times_j().scale(look.ratio);
+        let carrying = self.carrying.unwrap_or(self.all);
+        let mut rest = look.neutral - self.past.residual;
+        for (other, (v, y)) in look.shown.iter().zip(self.estimate.y).enumerate() {
+            if other != phase && has(carrying, other) {
+                rest = rest - unit(*v).scale(y);
+            }
+        }
+        let y = self.estimate.y.get(phase).copied().unwrap_or(1.0);
+        let as_alive = (rest - unit(reference).scale(y)).magnitude();
+        let as_shown = (rest - unit(shown).scale(y)).magnitude();
+        let floats = shown.magnitude() < FLOATS && neighbours(look, phase, shown);
+        // A bank that is open says nothing of the voltage; a lead that floats has its neighbour's angle.
+        let says_alive = if has(carrying, phase) { as_alive < 0.3 && as_alive < as_shown } else { floats };
+        let verdict = self.voltage.get(phase).copied().unwrap_or_default();
+        let begin = match verdict {
+            VoltageVerdict::Good => self.moved.unwrap_or(look.begin),
+            VoltageVerdict::Odd { begin, .. }
+            | VoltageVerdict::Lead { begin }
+            | VoltageVerdict::Upstream { begin } => begin,
+        };
+        let lasted = circumstances.now.saturating_sub(begin);
+        let next = match verdict {
+            VoltageVerdict::Lead { .. } if says_alive => verdict,
+            VoltageVerdict::Upstream { .. } if !says_alive => verdict,
+            VoltageVerdict::Odd { alive, .. } if says_alive && alive >= 3 => VoltageVerdict::Lead { begin },
+            VoltageVerdict::Odd { alive, .. } if says_alive => {
+                VoltageVerdict::Odd { begin, alive: alive.saturating_add(1) }
+            }
+            VoltageVerdict::Odd { .. } if lasted >= seconds(5) => {
+                // Told to sit on the line, and dark: it sits behind a fuse that has gone.
+                if shown.magnitude() < DARK && self.carrying.is_some_and(|carrying| has(carrying, phase)) {
+                    self.location_wrong.get_or_insert(begin);
+                    if let Some(fault) = self.phase.get_mut(phase).filter(|fault| **fault == Phase::Healthy) {
+                        *fault = Phase::Lost { begin, from_start: false };
+                    }
+                }
+                VoltageVerdict::Upstream { begin }
+            }
+            VoltageVerdict::Odd { .. } => VoltageVerdict::Odd { begin, alive: 0 },
+            _ => VoltageVerdict::Odd { begin, alive: u8::from(says_alive) },
+        };
+        self.set_voltage(phase, next);
+        next
+    }
+
+    fn set_voltage(&mut self, phase: usize, verdict: VoltageVerdict) {
+        if let Some(place) = self.voltage.get_mut(phase) {
+            *place = verdict;
+        }
+    }
+}
+
+/// Whether the voltage has the angle of one of the others.
+fn neighbours(look: &Look, phase: usize, shown: Phasor) -> bool {
+    let size = shown.magnitude();
+    look.shown.iter().enumerate().any(|(other, v)| {
+        let along = (shown * v.conj()).re / v.magnitude();
+        other != phase && v.magnitude() > 0.5 && along > 0.96 * size
+    })
+}
+
+/// What each voltage should be, by the others: turned by 120° and averaged over those that belong together. `None` without two
+/// that do, or one alone that is plausible.
+fn expected(shown: [Phasor; 3], measured: Mask, rotation: Rotation) -> Option<[Phasor; 3]> {
+    let turn = match rotation {
+        Rotation::Abc => -120.0,
+        Rotation::Acb => 120.0,
+    };
+    // As if each were phase A.
+    let mut as_a = [Phasor::ZERO; 3];
+    for ((place, v), steps) in as_a.iter_mut().zip(shown).zip([0.0, -turn, -2.0 * turn]) {
+        *place = v.rotate_degrees(steps);
+    }
+    let (mut best, mut count) = (Phasor::ZERO, 0_u8);
+    for (index, candidate) in as_a.iter().enumerate() {
+        if !has(measured, index) || !(0.6..1.5).contains(&candidate.magnitude()) {
+            continue;
+        }
+        let (mut sum, mut near) = (Phasor::ZERO, 0_u8);
+        for (other, v) in as_a.iter().enumerate() {
+            if has(measured, other) && (*v - *candidate).magnitude() < NEAR {
+                sum += *v;
+                near = near.saturating_add(1);
+            }
+        }
+        if near > count {
+            (best, count) = (sum.scale(1.0 / f32::from(near)), near);
+        }
+    }
+    // Two must agree, or the others must be there no more.
+    let dark = |(index, v): (usize, &Phasor)| !has(measured, index) || v.magnitude() < DARK;
+    let is_alone = as_a.iter().enumerate().filter(|place| !dark(*place)).count() == 1;
+    let is_enough = count >= 2 || (count == 1 && is_alone);
+    is_enough.then(|| [best, best.rotate_degrees(turn), best.rotate_degrees(2.0 * turn)])
+}
+
+/// The voltages that are not what they should be.
+fn odd(shown: [Phasor; 3], expected: &[Phasor; 3], measured: Mask) -> Mask {
+    let mut odd = 0;
+    for ((shown, expected), bit) in shown.iter().zip(expected).zip([1, 2, 4]) {
+        let is_odd = (*shown - *expected).magnitude() >= NEAR;
+        odd |= if measured & bit != 0 && is_odd { bit } else { 0 };
+    }
+    odd
+}
