@@ -122,19 +122,33 @@ pub fn operation(operation: &Operation) -> String {
 
 /// What is known of the bank, in a line.
 pub fn state(bank: &BankRecord) -> String {
+    let head = format!(
+        "{} from {:.3} s on",
+        bank.state.name().replace('_', " "),
+        frames_to_seconds(bank.stamp.frame)
+    );
     let parts = ["A", "B", "C"].iter().zip(bank.connected.iter().zip(&bank.sigma)).map(
-        |(phase, (y, sigma))| match (y.value(), sigma.value()) {
-            (Some(_), Some(_)) => format!("{phase} {} ± {}", value(*y, 3), value(*sigma, 3)),
+        |(phase, (y, sigma))| match (y.value_f64(), sigma.value_f64()) {
+            (Some(y), Some(sigma)) => {
+                format!("{phase} {} ± {}", number::plain(y, 3), number::plain(sigma, 3))
+            }
             _ => format!("{phase} not identifiable"),
         },
     );
+    if bank.connected.iter().all(|y| y.value().is_none()) {
+        return format!("{head}; capacitances not identifiable");
+    }
+    let quality = &bank.quality;
+    let common = match quality.common_sigma.value_f64() {
+        Some(sigma) => format!("± {} ({})", number::plain(sigma, 3), quality.common_basis.name()),
+        None => "not identifiable".to_owned(),
+    };
     format!(
-        "{} from {:.3} s on: {}; differences ± {}, common part ± {} ({})",
-        bank.state.name().replace('_', " "),
-        frames_to_seconds(bank.stamp.frame),
+        "{head}: {} of the rated capacitance; differences ± {}, common part {common}",
         parts.collect::<Vec<_>>().join(", "),
-        value(bank.quality.difference_sigma, 3),
-        value(bank.quality.common_sigma, 3),
-        bank.quality.common_basis.name(),
+        quality
+            .difference_sigma
+            .value_f64()
+            .map_or_else(|| "unknown".to_owned(), |sigma| number::plain(sigma, 3)),
     )
 }

@@ -149,7 +149,7 @@ fn every_record_of_the_bank_has_its_row() {
         sigma: [0.02, 0.03, f32::NAN].map(PerUnit::quantise),
         quality: Quality {
             difference_sigma: PerUnit::quantise(0.01),
-            common_sigma: PerUnit::ABSENT,
+            common_sigma: PerUnit::quantise(0.012),
             common_basis: Basis::Opening,
         },
     });
@@ -172,7 +172,7 @@ fn every_record_of_the_bank_has_its_row() {
         (real("connected_a"), real("sigma_b_pu"), real("connected_c")),
         (Some(1.01), Some(0.03), None)
     );
-    assert_eq!((real("difference_sigma_pu"), real("common_sigma_pu")), (Some(0.01), None));
+    assert_eq!((real("difference_sigma_pu"), real("common_sigma_pu")), (Some(0.01), Some(0.012)));
     let text = |name: &str| rows.column(name).unwrap().str().unwrap().get(last).map(str::to_owned);
     assert_eq!(
         (text("state").as_deref(), text("common_basis").as_deref()),

@@ -138,7 +138,7 @@ impl View {
             "connected": interval.connected.map(|part| neutral(number(part))),
             "difference_sigma": neutral(number(interval.quality.difference_sigma)),
             "common_sigma": neutral(number(interval.quality.common_sigma)),
-            "common_basis": interval.quality.common_basis.name(),
+            "common_basis": interval.quality.common_sigma.value().map(|_| interval.quality.common_basis.name()),
             "state": interval.state.name(),
         })
     }

@@ -4,7 +4,7 @@ use wyelog_protocol::bank::{Connection, Fusing, Location, SensorKind, Switching}
 use wyelog_protocol::record::{BankRecord, Operation, SettingsRecord};
 
 use super::builder::Cell;
-use super::rows::{real, utc};
+use super::rows::{basis, real, utc};
 
 pub(super) fn operation(record: &Operation) -> Vec<Cell> {
     let mut cells = vec![
@@ -24,7 +24,7 @@ pub(super) fn bank(record: &BankRecord) -> Vec<Cell> {
     cells.extend(record.connected.map(real));
     cells.extend(record.sigma.map(real));
     cells.extend([real(record.quality.difference_sigma), real(record.quality.common_sigma)]);
-    cells.push(record.quality.common_basis.name().into());
+    cells.push(basis(&record.quality));
     cells
 }
 

@@ -7,7 +7,7 @@ use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::Phases;
 use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{
-    Capture, Event, Follows, Interval, Record, Spectrum, Stamp, Status, StatusRecord,
+    Capture, Event, Follows, Interval, Quality, Record, Spectrum, Stamp, Status, StatusRecord,
 };
 
 use super::builder::{Builder, Cell};
@@ -198,11 +198,16 @@ fn interval(record: &Interval, settings: Option<&Settings>) -> Vec<Cell> {
     cells.extend([real(record.u2), real(record.u0), real(record.nema)]);
     cells.extend(record.connected.map(real));
     cells.extend([real(record.quality.difference_sigma), real(record.quality.common_sigma)]);
-    cells.extend([record.quality.common_basis.name().into(), record.state.name().into()]);
+    cells.extend([basis(&record.quality), record.state.name().into()]);
     cells.push(Cell::Text(nameplate.map(|_| letters.as_str().into())));
     cells.extend([Cell::Real(rated_kvar), Cell::Real(unit_voltage), Cell::Real(rated_hz)]);
     cells.extend([0, 1, 2].map(|phase| Cell::Real(kvar(phase))));
     cells
+}
+
+/// What the common part rests on, if it can be told.
+pub(super) fn basis(quality: &Quality) -> Cell {
+    Cell::Text(quality.common_sigma.value().map(|_| quality.common_basis.name().into()))
 }
 
 fn event(record: &Event) -> Vec<Cell> {

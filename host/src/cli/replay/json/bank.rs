@@ -14,7 +14,7 @@ pub fn present(settings: &Settings) -> Phases {
 
 /// What is known of the bank; `None`: nothing. `y` is the connected over the rated capacitance of A, B, C, `y_sigma` the standard
 /// deviation of each. `difference_sigma` is that of the difference of a phase from what all have in common, `common_sigma` that
-/// of what they have in common, `common_basis` what the latter rests on. `identifiable`: each phase the bank has has both a value
+/// of what they have in common, `common_basis` what the latter rests on, if there is one. `identifiable`: each phase the bank has has both a value
 /// and its deviation.
 pub fn state(bank: Option<&BankRecord>, present: Phases, t_s: f64) -> Value {
     let y = bank.map_or([None; 3], |bank| bank.connected.map(number));
@@ -30,7 +30,9 @@ pub fn state(bank: Option<&BankRecord>, present: Phases, t_s: f64) -> Value {
         "y_sigma": y_sigma,
         "difference_sigma": bank.and_then(|bank| number(bank.quality.difference_sigma)),
         "common_sigma": bank.and_then(|bank| number(bank.quality.common_sigma)),
-        "common_basis": bank.map(|bank| bank.quality.common_basis.name()),
+        "common_basis": bank.and_then(|bank| {
+            bank.quality.common_sigma.value().map(|_| bank.quality.common_basis.name())
+        }),
         "identifiable": identifiable,
     })
 }
