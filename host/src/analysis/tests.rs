@@ -13,7 +13,7 @@ use wyelog_protocol::condition::{Change, Condition, Phases};
 use wyelog_protocol::message::{Extent, Identity};
 use wyelog_protocol::quantity::*;
 use wyelog_protocol::record::{
-    Action, BankState, Event, Evidence, Interval, MAX_RECORD_BYTES, Moment, Operation, Quality, Range,
+    Action, BankState, Basis, Event, Evidence, Interval, MAX_RECORD_BYTES, Moment, Operation, Quality, Range,
     Record, SettingsRecord, Stamp,
 };
 use wyelog_protocol::text;
@@ -184,6 +184,28 @@ fn kvar_and_kvarh_of_an_hour() {
     near(&rows, "kvarh_lost_c", 0, 100.0);
     near(&rows, "kvarh_lost_a", 0, 0.0);
     near(&rows, "available_percent", 0, 100.0 * 520.5 / 620.5);
+}
+
+#[test]
+fn kvar_says_what_the_common_part_rests_on() {
+    let desk = Desk::new();
+    let with = |record: Record, basis| {
+        let Record::Interval(interval) = record else { panic!() };
+        let quality =
+            Quality { common_sigma: PerUnit::quantise(0.01), common_basis: basis, ..Quality::default() };
+        Record::Interval(Interval { quality, ..interval })
+    };
+    let minute = |n| interval(n, [7200.0; 3], HEALTHY, 1.0, 0);
+    let opening = with(minute(2), Basis::Opening);
+    desk.take("L1", &[settings("Bank 1"), with(minute(1), Basis::Nameplate), opening, minute(3)]);
+    desk.take("L2", &[settings("Bank 2"), minute(1)]);
+    let rows = kvar(&desk.store(), &Filter::default()).unwrap();
+    let bank = rows.column("bank").unwrap().str().unwrap();
+    let basis = rows.column("basis").unwrap().str().unwrap();
+    for row in 0..2 {
+        let expected = if bank.get(row) == Some("Bank 1") { "openings of the bank" } else { "nameplate" };
+        assert!(basis.get(row).unwrap().ends_with(expected), "{:?}", basis.get(row));
+    }
 }
 
 #[test]

@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use wyelog::alarms::{Alarm, details};
 use wyelog::replay::{Output, Source};
 use wyelog::time::frames_to_seconds;
-use wyelog_protocol::bank::Settings;
+use wyelog_protocol::bank::{Settings, VoltageSensor};
 use wyelog_protocol::message::Live;
 use wyelog_protocol::record::{BankRecord, Operation};
 use wyelog_simulator::comtrade::ChannelNames;
@@ -103,7 +103,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
             if let Some(progress) = &mut progress {
                 progress.update(frames_to_seconds(window.measured.end) as u64, seconds, String::new);
             }
-            evaluated |= window.live.as_ref().is_some_and(|live| live.u2.value().is_some());
+            evaluated |= window.live.as_ref().is_some_and(|live| is_evaluated(live, &settings));
         }
         if let Output::Bank(bank) = &output {
             last_state = Some(bank.clone());
@@ -137,6 +137,20 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         return Ok(Outcome::Partly);
     }
     Ok(if is_whole { Outcome::Whole } else { Outcome::Partly })
+}
+
+/// Whether the voltages of a window could be evaluated: as sequences, or, where not all are measured, one that is there and its
+/// frequency.
+fn is_evaluated(live: &Live, settings: &Settings) -> bool {
+    let sensors = &settings.sensors.voltage;
+    if sensors.iter().all(VoltageSensor::is_present) {
+        return live.u2.value().is_some();
+    }
+    let system = settings.nameplate.system_voltage.value_or_nan() / 3_f32.sqrt();
+    let least = settings.limits.interruption.value_or_nan() / 100.0 * system;
+    let mut present = sensors.iter().zip(&live.voltage).filter(|(sensor, _)| sensor.is_present());
+    live.frequency.value().is_some()
+        && present.any(|(_, volts)| volts.value().is_some_and(|volts| volts >= least))
 }
 
 struct Heading {

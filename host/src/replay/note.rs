@@ -77,7 +77,8 @@ fn absent(record: &Record, channels: &BankChannels, bank: &BankFile, bank_name: 
         bank.bank.phases.iter().filter(is_new).map(|phase| phase.to_string()).collect();
     let first = letters.first()?;
     Some(Note::hint(format!(
-        "{}: no voltage of {} in the record: taken as not measured, so that less can be told; say so in {bank_name}          ([sensors.{first}] present = false), and see what is left: wyelog capability {bank_name}",
+        "{}: no voltage of {} in the record: taken as not measured, so that less can be told; say so in {bank_name} \
+         ([sensors.{first}] present = false), and see what is left: wyelog capability {bank_name}",
         record.file,
         letters.join(", ")
     )))

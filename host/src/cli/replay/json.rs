@@ -4,7 +4,7 @@
 
 mod bank;
 
-use serde_json::{Value, json};
+use serde_json::{Map, Value, json};
 use wyelog::alarms::Alarm;
 use wyelog::replay::{Output, Window};
 use wyelog::time::frames_to_seconds;
@@ -110,6 +110,7 @@ impl View {
             ),
         ];
         fields.extend(values.map(|(name, value)| (name.to_owned(), value)));
+        self.without_absent(fields);
         object
     }
 
@@ -118,7 +119,7 @@ impl View {
         let rms =
             |of: fn(&Range<_>) -> Quantity<_>| interval.voltage.each_ref().map(|range| number(of(range)));
         let neutral = |value: Option<f64>| value.filter(|_| self.has_neutral);
-        json!({
+        let mut object = json!({
             "type": "interval",
             "t_s": frames_to_seconds(interval.stamp.frame),
             "length_s": self.settings.interval_s,
@@ -140,7 +141,36 @@ impl View {
             "common_sigma": neutral(number(interval.quality.common_sigma)),
             "common_basis": interval.quality.common_sigma.value().map(|_| interval.quality.common_basis.name()),
             "state": interval.state.name(),
-        })
+        });
+        if let Some(fields) = object.as_object_mut() {
+            self.without_absent(fields);
+        }
+        object
+    }
+
+    /// A voltage that is not measured has no value: its channel holds zeros.
+    fn without_absent(&self, fields: &mut Map<String, Value>) {
+        const BY_PHASE: [&str; 10] = [
+            "voltage_v",
+            "voltage_min_v",
+            "voltage_max_v",
+            "voltage_angle_deg",
+            "phasor_v",
+            "thd_percent",
+            "harmonics_v",
+            "voltage_peak_v",
+            "loading_current_pu",
+            "loading_kvar_pu",
+        ];
+        for (phase, _) in
+            self.settings.sensors.voltage.iter().enumerate().filter(|(_, sensor)| !sensor.is_present())
+        {
+            for name in BY_PHASE {
+                if let Some(value) = fields.get_mut(name).and_then(|values| values.get_mut(phase)) {
+                    *value = Value::Null;
+                }
+            }
+        }
     }
 }
 
