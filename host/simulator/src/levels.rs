@@ -163,16 +163,26 @@ impl Iterator for Levels {
 /// When something happens, in s.
 fn moments(scenario: &Scenario) -> Vec<f64> {
     let mut moments = vec![0.0];
-    for event in &scenario.feeder.events {
-        moments.extend([event.at_s, event.at_s + event.duration_s]);
+    // What moves the steady state alone is left to the windows.
+    for event in scenario.feeder.events.iter().filter(|event| !event.is_gentle()) {
+        moments.extend([event.at_s, event.at_s + event.duration_s, event.end_s()]);
     }
     for event in &scenario.bank.events {
         moments.push(event.at_s);
-        if let BankEventKind::Opens { delay_s, .. } | BankEventKind::Closes { delay_s, .. } = event.kind {
-            moments.push(event.at_s + delay_s);
+        match event.kind {
+            BankEventKind::Opens { delay_s, manner, .. } | BankEventKind::Closes { delay_s, manner, .. } => {
+                let first = event.at_s + delay_s;
+                moments.push(first);
+                let lags = manner.lag_s.into_iter().filter(|lag| *lag > 0.0);
+                moments.extend(lags.map(|lag| first + lag));
+            }
+            BankEventKind::DropsOut { duration_s, .. } => moments.push(event.at_s + duration_s),
+            _ => {}
         }
     }
-    moments.extend(scenario.sensors.broken_wires.iter().map(|wire| wire.at_s));
+    moments.extend(scenario.sensors.broken_wires.iter().flat_map(|wire| [wire.at_s, wire.until_s]));
+    moments.extend(scenario.sensors.second_paths.iter().map(|path| path.at_s));
+    moments.retain(|moment| moment.is_finite());
     moments.sort_by(f64::total_cmp);
     moments
 }
@@ -213,5 +223,46 @@ mod tests {
             [sampled(10), windows(95), sampled(112), windows(295), sampled(310), windows(893), sampled(900)]
         );
         assert_eq!(stretches(&[0.0], 4800), [sampled(1)]);
+    }
+
+    #[test]
+    fn steps_of_the_steady_state_are_left_to_the_windows() {
+        let text = "name = \"l\"\nduration_s = 200\n[feeder]\nkv_ll = 12.47\nfrequency_hz = 60\n\
+            [[feeder.event]]\nkind = \"regulator_step\"\nat_s = 100\nsteps = 4\n[air]\ncelsius = 25\n\
+            [bank]\nconnection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\n";
+        let levels = Levels::new(&Scenario::parse("l.toml", text).unwrap());
+        assert_eq!(levels.seconds(), (10.0, 190.0));
+        let mut frame = 0;
+        let mut sizes = Vec::new();
+        for step in levels {
+            match step {
+                Step::Windows(window, count) => {
+                    sizes.push((
+                        window.begin as f64 / frames_per_second(),
+                        f64::from(window.fundamental[0].re),
+                    ));
+                    assert!(window.begin == frame || frame == 0, "{} is not {frame}", window.begin);
+                    frame = window.begin + u64::from(count) * (window.end - window.begin);
+                }
+                Step::Input(_) => {}
+            }
+        }
+        assert_eq!(frame, 200 * 4800);
+        for (at_s, size) in &sizes {
+            let expected = sizes[0].1 * if *at_s < 99.9 { 1.0 } else { 1.025 };
+            let is_between = (99.79..100.0).contains(at_s);
+            assert!(is_between || libm::fabs(size / expected - 1.0) < 1e-6, "{at_s} s: {size}");
+        }
+    }
+
+    #[test]
+    fn what_leaves_a_transient_is_sampled() {
+        let text = "name = \"l\"\nduration_s = 900\n[feeder]\nkv_ll = 12.47\nfrequency_hz = 60\n\
+            [[feeder.event]]\nkind = \"single_phasing\"\nat_s = 100\nphase = \"A\"\n\
+            [bank]\nconnection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\n\
+            [[bank.event]]\nkind = \"drops_out\"\nat_s = 300\nduration_s = 100\nphase = \"B\"\n\
+            [[sensors.broken_wire]]\nchannel = \"N\"\nat_s = 600\nuntil_s = 700\npickup = 0.01\n";
+        let levels = Levels::new(&Scenario::parse("l.toml", text).unwrap());
+        assert_eq!(levels.seconds(), (10.0 + 5.0 * 15.0, 900.0 - 85.0));
     }
 }

@@ -139,6 +139,9 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     Ok(if is_whole { Outcome::Whole } else { Outcome::Partly })
 }
 
+/// Line-to-line over line-to-neutral voltage: √3.
+const LINE_TO_NEUTRAL: f64 = 1.732_050_807_568_877_2;
+
 /// Whether the voltages of a window could be evaluated: as sequences, or, where not all are measured, one that is there and its
 /// frequency.
 fn is_evaluated(live: &Live, settings: &Settings) -> bool {
@@ -146,11 +149,11 @@ fn is_evaluated(live: &Live, settings: &Settings) -> bool {
     if sensors.iter().all(VoltageSensor::is_present) {
         return live.u2.value().is_some();
     }
-    let system = settings.nameplate.system_voltage.value_or_nan() / 3_f32.sqrt();
-    let least = settings.limits.interruption.value_or_nan() / 100.0 * system;
+    let system = settings.nameplate.system_voltage.value_f64().unwrap_or(f64::NAN) / LINE_TO_NEUTRAL;
+    let least = settings.limits.interruption.value_f64().unwrap_or(f64::NAN) / 100.0 * system;
     let mut present = sensors.iter().zip(&live.voltage).filter(|(sensor, _)| sensor.is_present());
     live.frequency.value().is_some()
-        && present.any(|(_, volts)| volts.value().is_some_and(|volts| volts >= least))
+        && present.any(|(_, volts)| volts.value_f64().is_some_and(|volts| volts >= least))
 }
 
 struct Heading {

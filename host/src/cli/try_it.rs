@@ -121,6 +121,11 @@ fn show(scenario: &Scenario, trial: &Trial, out: &mut impl Write) -> Result<(), 
             What::UnitOut => "a unit was disconnected",
             What::PoleClears => "the switch pole cleared",
             What::PoleMakes => "the switch pole made",
+            What::ElementShort => "a section of a unit was shorted",
+            What::DropsOut => "a loose contact at the cutout parted",
+            What::Returns => "the contact at the cutout made again",
+            What::Repaired => "fuse, units and contact were made good",
+            What::Restrikes => "the switch pole re-ignited",
         };
         writeln!(out, "Truth     at {:.3} s: {what} in phase {}", mark.at_s, letter(mark.phase))?;
     }

@@ -5,9 +5,10 @@ use toml::Spanned;
 use wyelog_protocol::bank::{Nameplate, RatedFrequency};
 use wyelog_protocol::quantity::{ReactivePower, Voltage};
 
+use super::bank_event::{BankEvent, EventTable};
 use super::check::Source;
 use super::error::Error;
-use super::phases::{Phase, Phases};
+use super::phases::Phases;
 use super::shape::{self, Built, FusingWord, SwitchingWord};
 
 /// Ratings of a bank.
@@ -38,54 +39,12 @@ pub struct SimulatedBank {
     pub nameplate: Bank,
     /// Deviation of the capacitance of A, B, C from the rated one, in percent.
     pub tolerance_percent: [f64; 3],
+    /// Change of the capacitance from that at 25 °C, in percent per °C of the air.
+    pub percent_per_celsius: f64,
     /// Whether it is closed when the scenario begins.
     pub closed_at_start: bool,
     /// What happens to it, in time order.
     pub events: Vec<BankEvent>,
-}
-
-/// Something that happens to the bank.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct BankEvent {
-    /// When it begins, in s.
-    pub at_s: f64,
-    /// What happens.
-    pub kind: BankEventKind,
-}
-
-/// What happens to the bank.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum BankEventKind {
-    /// The fuse of `phase` clears at the next zero of its current, after `fault_cycles` of fault current.
-    FuseBlows {
-        /// Whose fuse.
-        phase: Phase,
-        /// Cycles for which the phase is shorted to the star point first.
-        fault_cycles: f64,
-    },
-    /// `count` units of `phase` are disconnected by their own fuses.
-    UnitOut {
-        /// In which phase.
-        phase: Phase,
-        /// How many units.
-        count: u8,
-    },
-    /// Told to open; the poles of `phases` part `delay_s` later and clear at their own current zeros.
-    Opens {
-        /// Poles that obey.
-        phases: Phases,
-        /// From the command to the poles, in s.
-        delay_s: f64,
-    },
-    /// Told to close; the poles of `phases` make `delay_s` later, each up to `spread_s` after that.
-    Closes {
-        /// Poles that obey.
-        phases: Phases,
-        /// From the command to the first pole, in s.
-        delay_s: f64,
-        /// Largest random lag of a pole, in s.
-        spread_s: f64,
-    },
 }
 
 impl Bank {
@@ -136,32 +95,14 @@ pub(super) struct BankTable {
     fusing: Option<FusingWord>,
     second_step_units: Option<Spanned<i64>>,
     tolerance_percent: Option<Spanned<[Spanned<f64>; 3]>>,
+    percent_per_celsius: Option<Spanned<f64>>,
     closed_at_start: Option<Spanned<bool>>,
     #[serde(default)]
     event: Vec<Spanned<EventTable>>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "snake_case")]
-enum EventWord {
-    FuseBlows,
-    UnitOut,
-    Opens,
-    Closes,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct EventTable {
-    kind: EventWord,
-    at_s: Spanned<f64>,
-    phase: Option<Spanned<Phase>>,
-    phases: Option<Spanned<Phases>>,
-    fault_cycles: Option<Spanned<f64>>,
-    count: Option<Spanned<i64>>,
-    delay_ms: Option<Spanned<f64>>,
-    spread_ms: Option<Spanned<f64>>,
-}
+/// Film capacitance falls by so much (common practice, no source).
+const FILM_PERCENT_PER_CELSIUS: f64 = -0.04;
 
 impl BankTable {
     /// The nameplate. `feeder_hz` stands in for a rated frequency that is not stated.
@@ -227,6 +168,7 @@ impl BankTable {
     /// Refuses what only a scenario may say.
     pub fn only_nameplate(&self, source: &Source) -> Result<(), Error> {
         let reason = "belongs in a scenario, not in a bank file; remove it";
+        source.unused("bank.percent_per_celsius", self.percent_per_celsius.as_ref(), reason)?;
         source.unused("bank.tolerance_percent", self.tolerance_percent.as_ref(), reason)?;
         source.unused("bank.closed_at_start", self.closed_at_start.as_ref(), reason)?;
         source.unused("bank.event", self.event.first(), reason)
@@ -248,73 +190,14 @@ impl BankTable {
         let check = |event: &Spanned<EventTable>| event.get_ref().check(source, &nameplate, duration_s);
         let mut events = self.event.iter().map(check).collect::<Result<Vec<_>, _>>()?;
         events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+        let percent_per_celsius = source.number_or(
+            "bank.percent_per_celsius",
+            self.percent_per_celsius.as_ref(),
+            FILM_PERCENT_PER_CELSIUS,
+            -0.2..=0.2,
+            "% per °C",
+        )?;
         let closed_at_start = self.closed_at_start.as_ref().is_none_or(|closed| *closed.get_ref());
-        Ok(SimulatedBank { nameplate, tolerance_percent, closed_at_start, events })
-    }
-}
-
-impl EventTable {
-    fn check(&self, source: &Source, bank: &Bank, duration_s: f64) -> Result<BankEvent, Error> {
-        let at_s = source.number("bank.event.at_s", &self.at_s, 0.0..=duration_s, "s")?;
-        let is_switching = matches!(self.kind, EventWord::Opens | EventWord::Closes);
-        if is_switching {
-            let reason = "an operation names its poles in `phases`, such as \"AC\"; all three unless stated";
-            source.unused("bank.event.phase", self.phase.as_ref(), reason)?;
-        } else {
-            let reason = "a fault names its one phase in `phase`";
-            source.unused("bank.event.phases", self.phases.as_ref(), reason)?;
-            source.unused("bank.event.delay_ms", self.delay_ms.as_ref(), "belongs to opens and closes")?;
-        }
-        if self.kind != EventWord::FuseBlows {
-            source.unused("bank.event.fault_cycles", self.fault_cycles.as_ref(), "belongs to fuse_blows")?;
-        }
-        if self.kind != EventWord::UnitOut {
-            source.unused("bank.event.count", self.count.as_ref(), "belongs to unit_out")?;
-        }
-        if self.kind != EventWord::Closes {
-            source.unused("bank.event.spread_ms", self.spread_ms.as_ref(), "belongs to closes")?;
-        }
-        let phase = || match &self.phase {
-            Some(phase) => Ok(*phase.get_ref()),
-            None => {
-                let what = "bank.event: a fault needs its `phase` (A, B or C)";
-                Err(source.at(self.at_s.span().start, what))
-            }
-        };
-        let phases = self.phases.as_ref().map_or(Phases::ALL, |phases| *phases.get_ref());
-        let seconds = |name: &str, value: &Option<Spanned<f64>>, default| {
-            source.number_or(name, value.as_ref(), default, 0.0..=5_000.0, "ms").map(|ms| ms / 1000.0)
-        };
-        let kind = match self.kind {
-            EventWord::FuseBlows => BankEventKind::FuseBlows {
-                phase: phase()?,
-                fault_cycles: source.number_or(
-                    "bank.event.fault_cycles",
-                    self.fault_cycles.as_ref(),
-                    0.0,
-                    0.0..=100.0,
-                    "cycles",
-                )?,
-            },
-            EventWord::UnitOut => BankEventKind::UnitOut {
-                phase: phase()?,
-                count: source.whole_or(
-                    "bank.event.count",
-                    self.count.as_ref(),
-                    1,
-                    1..=i64::from(bank.units_per_phase),
-                )? as u8,
-            },
-            EventWord::Opens => BankEventKind::Opens {
-                phases,
-                delay_s: seconds("bank.event.delay_ms", &self.delay_ms, 20.0)?,
-            },
-            EventWord::Closes => BankEventKind::Closes {
-                phases,
-                delay_s: seconds("bank.event.delay_ms", &self.delay_ms, 20.0)?,
-                spread_s: seconds("bank.event.spread_ms", &self.spread_ms, 3.0)?,
-            },
-        };
-        Ok(BankEvent { at_s, kind })
+        Ok(SimulatedBank { nameplate, tolerance_percent, percent_per_celsius, closed_at_start, events })
     }
 }

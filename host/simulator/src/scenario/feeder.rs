@@ -7,7 +7,7 @@ use super::bank::Bank;
 use super::check::Source;
 use super::daily::{Daily, DailyTable};
 use super::error::Error;
-use super::phases::{Phase, Phases};
+use super::feeder_event::{EventTable, FeederEvent};
 
 /// The feeder as the bank sees it.
 #[derive(Debug, Clone, PartialEq)]
@@ -72,41 +72,6 @@ pub struct Harmonic {
     pub sequence: Sequence,
 }
 
-/// Something that happens on the feeder.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct FeederEvent {
-    /// Start, in s.
-    pub at_s: f64,
-    /// Length, in s.
-    pub duration_s: f64,
-    /// What happens.
-    pub kind: FeederEventKind,
-}
-
-/// What happens on the feeder.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum FeederEventKind {
-    /// The source is gone, in all phases.
-    Interruption,
-    /// The source falls by `depth` (0…1) in `phases`.
-    Sag {
-        /// Phases that fall.
-        phases: Phases,
-        /// Part of the voltage that is lost.
-        depth: f64,
-    },
-    /// An earth fault elsewhere on the feeder: its phase falls by `depth`, the star of the other two moves away
-    /// from it by `shift`.
-    GroundFaultElsewhere {
-        /// The faulted phase.
-        phase: Phase,
-        /// Part of its voltage that is lost.
-        depth: f64,
-        /// Shift of the others, per unit of the faulted phase's voltage.
-        shift: f64,
-    },
-}
-
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct FeederTable {
@@ -148,26 +113,6 @@ struct HarmonicTable {
     sequence: Option<Sequence>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "snake_case")]
-enum EventWord {
-    Interruption,
-    Sag,
-    GroundFaultElsewhere,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct EventTable {
-    kind: EventWord,
-    at_s: Spanned<f64>,
-    duration_s: Spanned<f64>,
-    phases: Option<Spanned<Phases>>,
-    phase: Option<Spanned<Phase>>,
-    depth_percent: Option<Spanned<f64>>,
-    shift_percent: Option<Spanned<f64>>,
-}
-
 impl FeederTable {
     pub fn check(&self, source: &Source, duration_s: f64) -> Result<Feeder, Error> {
         let angle = |name: &str, value: &Option<Spanned<f64>>| {
@@ -205,8 +150,10 @@ impl FeederTable {
                 angle("feeder.u0_angle_deg", &self.u0_angle_deg)?,
             ),
         };
-        let mut events =
-            self.event.iter().map(|event| event.check(source, duration_s)).collect::<Result<Vec<_>, _>>()?;
+        let mut events = Vec::new();
+        for event in &self.event {
+            events.extend(event.check(source, duration_s)?);
+        }
         events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
         Ok(Feeder {
             kv_ll: source.number("feeder.kv_ll", &self.kv_ll, 1.0..=46.0, "kV")?,
@@ -269,53 +216,5 @@ impl HarmonicTable {
             )?,
             sequence: self.sequence.unwrap_or(by_order),
         })
-    }
-}
-
-impl EventTable {
-    fn check(&self, source: &Source, scenario_s: f64) -> Result<FeederEvent, Error> {
-        let at_s = source.number("feeder.event.at_s", &self.at_s, 0.0..=scenario_s, "s")?;
-        let duration_s = source.number("feeder.event.duration_s", &self.duration_s, 0.001..=86_400.0, "s")?;
-        let depth = |default| {
-            let value = self.depth_percent.as_ref();
-            source
-                .number_or("feeder.event.depth_percent", value, default, 0.0..=100.0, "%")
-                .map(|percent| percent / 100.0)
-        };
-        let unused_phase = |reason| source.unused("feeder.event.phase", self.phase.as_ref(), reason);
-        let unused_phases = |reason| source.unused("feeder.event.phases", self.phases.as_ref(), reason);
-        let unused_shift =
-            |reason| source.unused("feeder.event.shift_percent", self.shift_percent.as_ref(), reason);
-        let kind = match self.kind {
-            EventWord::Interruption => {
-                let reason = "an interruption takes all phases away wholly; use a sag for less";
-                unused_phase(reason)?;
-                unused_phases(reason)?;
-                unused_shift(reason)?;
-                source.unused("feeder.event.depth_percent", self.depth_percent.as_ref(), reason)?;
-                FeederEventKind::Interruption
-            }
-            EventWord::Sag => {
-                unused_phase("a sag names its phases in `phases`, such as \"B\" or \"AC\"")?;
-                unused_shift("belongs to an earth fault")?;
-                let phases = self.phases.as_ref().map_or(Phases::ALL, |phases| *phases.get_ref());
-                FeederEventKind::Sag { phases, depth: depth(30.0)? }
-            }
-            EventWord::GroundFaultElsewhere => {
-                unused_phases("an earth fault names its one phase in `phase`")?;
-                let Some(phase) = &self.phase else {
-                    let what = "feeder.event: an earth fault needs its `phase` (A, B or C)";
-                    return Err(source.at(self.at_s.span().start, what));
-                };
-                let shift = self.shift_percent.as_ref();
-                let shift = source.number_or("feeder.event.shift_percent", shift, 15.0, 0.0..=100.0, "%")?;
-                FeederEventKind::GroundFaultElsewhere {
-                    phase: *phase.get_ref(),
-                    depth: depth(50.0)?,
-                    shift: shift / 100.0,
-                }
-            }
-        };
-        Ok(FeederEvent { at_s, duration_s, kind })
     }
 }

@@ -8,6 +8,7 @@ use wyelog_protocol::bank::{self, Limits, Location, Settings, VoltageSensor};
 use wyelog_protocol::condition;
 use wyelog_protocol::quantity::{Current, Voltage};
 
+use super::air::{Air, AirTable};
 use super::bank::{Bank, BankTable, SimulatedBank};
 use super::check::Source;
 use super::error::Error;
@@ -15,7 +16,9 @@ use super::feeder::{Feeder, FeederTable};
 use super::installed::{InstalledSensor, SensorKind};
 use super::limits::LimitsTable;
 use super::phases::Phases;
-use super::sensors::{ChannelsTable, Sensors, SensorsTable};
+use super::sensors::{ChannelsTable, SensorsTable};
+use super::simulated::Sensors;
+use super::told::ToldTable;
 use crate::civil::Civil;
 use crate::comtrade::{ChannelNames, Corrections};
 
@@ -38,6 +41,10 @@ pub struct Scenario {
     pub sensors: Sensors,
     /// Whether the contact input is wired.
     pub has_contact: bool,
+    /// Temperature of the air; `None`: the capacitors are as at 25 °C.
+    pub air: Option<Air>,
+    /// The nameplate as the logger is told it, which may be wrong.
+    pub told_nameplate: Bank,
     /// What the logger is told besides the nameplate.
     pub told: Told,
 }
@@ -86,6 +93,9 @@ struct ScenarioTable {
     sensors: SensorsTable,
     #[serde(default)]
     contact: ContactTable,
+    air: Option<AirTable>,
+    #[serde(default)]
+    told: ToldTable,
     #[serde(default)]
     limits: LimitsTable,
 }
@@ -132,6 +142,10 @@ impl Scenario {
         let bank = table.bank.simulated(&source, feeder.frequency_hz, duration_s)?;
         table.sensors.only_simulated(&source)?;
         table.feeder.check_against(&source, &feeder, &bank.nameplate)?;
+        let mut sensors = table.sensors.check(&source, duration_s)?;
+        let mut told = told(&source, &table.sensors, &table.limits, table.interval_s.as_ref())?;
+        let told_nameplate =
+            table.told.check(&source, &bank.nameplate, &mut told.location, &mut sensors.wiring)?;
         Ok(Self {
             name: table.name,
             seed: source.whole_or("seed", table.seed.as_ref(), 1, 0..=i64::MAX)?.unsigned_abs(),
@@ -143,16 +157,18 @@ impl Scenario {
             },
             feeder,
             bank,
-            sensors: table.sensors.check(&source, duration_s)?,
+            sensors,
             has_contact: table.contact.present.unwrap_or(true),
-            told: told(&source, &table.sensors, &table.limits, table.interval_s.as_ref())?,
+            air: table.air.as_ref().map(|air| air.check(&source)).transpose()?,
+            told_nameplate,
+            told,
         })
     }
 
     /// What the logger of this bank is told.
     pub fn settings(&self) -> Settings {
         let kinds = self.told.present.map(|present| kind(present, None));
-        let mut settings = settings(&self.bank.nameplate, &self.told, kinds, [None; 4]);
+        let mut settings = settings(&self.told_nameplate, &self.told, kinds, [None; 4]);
         settings.sensors.has_contact = self.has_contact;
         settings
     }

@@ -72,14 +72,6 @@ impl Place {
             Self::Capacitor => Location::Capacitor,
         }
     }
-
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Line => "line",
-            Self::FuseSwitch => "fuse_switch",
-            Self::Capacitor => "capacitor",
-        }
-    }
 }
 
 /// The fields of a sensor that only a bank file may have.

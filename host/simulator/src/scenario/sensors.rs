@@ -9,43 +9,8 @@ use super::check::Source;
 use super::error::Error;
 use super::installed::{Fields, InstalledSensor, Place, SensorKind};
 use super::phases::{Channel, Phase, Phases};
+use super::simulated::{BrokenWireTable, SecondPathTable, SensorError, Sensors};
 use crate::comtrade::ChannelNames;
-
-/// The simulated sensors.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Sensors {
-    /// Errors of the channels A, B, C, N.
-    pub errors: [SensorError; 4],
-    /// Leads that break, in time order.
-    pub broken_wires: Vec<BrokenWire>,
-}
-
-/// How wrong one sensor is.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
-pub struct SensorError {
-    /// Gain error, in percent.
-    pub gain_percent: f64,
-    /// How far the reading leads the truth, in degrees of the nominal frequency.
-    pub angle_deg: f64,
-    /// Noise (rms), in percent of the rated rms value of the channel.
-    pub noise_percent: f64,
-    /// Constant added, in percent of the rated rms value of the channel.
-    pub offset_percent: f64,
-    /// Limit of the sensor's output in multiples of the rated crest, if it clips.
-    pub clip_pu: Option<f64>,
-}
-
-/// The lead of a sensor breaks and picks up its neighbour.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct BrokenWire {
-    /// Whose lead.
-    pub channel: Channel,
-    /// When, in s.
-    pub at_s: f64,
-    /// What is left: the part of the next phase's voltage that is read (for N: current in rated amperes per unit
-    /// of the voltage of A).
-    pub pickup: f64,
-}
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -62,6 +27,8 @@ pub(super) struct SensorsTable {
     n: Option<SensorTable>,
     #[serde(default)]
     broken_wire: Vec<Spanned<BrokenWireTable>>,
+    #[serde(default)]
+    second_path: Vec<Spanned<SecondPathTable>>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -74,19 +41,19 @@ struct SensorTable {
     noise_percent: Option<Spanned<f64>>,
     offset_percent: Option<Spanned<f64>>,
     clip_pu: Option<Spanned<f64>>,
+    slope_deg_per_order: Option<Spanned<f64>>,
+    harmonic_ratio_percent: Option<Spanned<f64>>,
+    third_percent: Option<Spanned<f64>>,
+    third_angle_deg: Option<Spanned<f64>>,
+    stray_percent: Option<Spanned<f64>>,
+    stray_angle_deg: Option<Spanned<f64>>,
+    stray_third_percent: Option<Spanned<f64>>,
+    stray_third_angle_deg: Option<Spanned<f64>>,
     kind: Option<Spanned<SensorKind>>,
     ratio: Option<Spanned<toml::Value>>,
     phase_deg: Option<Spanned<f64>>,
     burden_ohm: Option<Spanned<f64>>,
     clip: Option<Spanned<f64>>,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct BrokenWireTable {
-    channel: Channel,
-    at_s: Spanned<f64>,
-    pickup: Spanned<f64>,
 }
 
 impl SensorsTable {
@@ -113,11 +80,7 @@ impl SensorsTable {
 
     /// Which of the voltage sensors of A, B, C are there.
     pub fn present(&self, source: &Source) -> Result<[bool; 3], Error> {
-        let [a, b, c, n] = self.channels().map(|(_, table)| table?.present.as_ref());
-        if let Some(stated) = n.filter(|stated| !stated.get_ref()) {
-            let must = "must be there: without the neutral current nothing can be said of the bank";
-            return Err(source.wrong(stated, "sensors.N.present", must));
-        }
+        let [a, b, c, _] = self.channels().map(|(_, table)| table?.present.as_ref());
         let present = [a, b, c].map(|stated| stated.is_none_or(|stated| *stated.get_ref()));
         if let Some(stated) = a.filter(|_| present == [false; 3]) {
             let must = "one voltage sensor must be there at least";
@@ -128,13 +91,6 @@ impl SensorsTable {
 
     /// Refuses what a scenario cannot simulate or has no use for.
     pub fn only_simulated(&self, source: &Source) -> Result<(), Error> {
-        let by_phase = self.channels().into_iter().filter_map(|(_, table)| table?.location.as_ref());
-        for place in self.location.iter().chain(by_phase) {
-            if *place.get_ref() != Place::Line {
-                let quoted = Spanned::new(place.span(), format!("\"{}\"", place.get_ref().word()));
-                return Err(source.wrong(&quoted, "sensors.location", "not supported yet; must be \"line\""));
-            }
-        }
         for (name, table) in self.channels() {
             if let Some((at, field)) = table.and_then(|table| table.installed().first()) {
                 let what = format!("{name}.{field}: belongs in a bank file, not in a scenario; remove it");
@@ -148,6 +104,13 @@ impl SensorsTable {
     pub fn installed(&self, source: &Source, bank: &Bank) -> Result<[InstalledSensor; 4], Error> {
         let reason = "belongs in a scenario, not in a bank file; remove it";
         source.unused("sensors.broken_wire", self.broken_wire.first(), reason)?;
+        source.unused("sensors.second_path", self.second_path.first(), reason)?;
+        if let Some(stated) =
+            self.n.as_ref().and_then(|table| table.present.as_ref()).filter(|stated| !stated.get_ref())
+        {
+            let must = "must be there: without the neutral current nothing can be said of the bank";
+            return Err(source.wrong(stated, "sensors.N.present", must));
+        }
         let mut sensors = [InstalledSensor::default(); 4];
         for ((slot, channel), (name, table)) in sensors.iter_mut().zip(Channel::ALL).zip(self.channels()) {
             let Some(table) = table else { continue };
@@ -160,33 +123,43 @@ impl SensorsTable {
     }
 
     pub fn check(&self, source: &Source, duration_s: f64) -> Result<Sensors, Error> {
-        let mut sensors = Sensors::default();
-        for (slot, (name, table)) in sensors.errors.iter_mut().zip(self.channels()) {
+        let mut sensors = Sensors { location: self.locations(source)?, ..Sensors::default() };
+        for ((channel, (name, table)), (error, present)) in Channel::ALL
+            .into_iter()
+            .zip(self.channels())
+            .zip(sensors.errors.iter_mut().zip(&mut sensors.present))
+        {
             if let Some(table) = table {
-                *slot = table.check(source, name)?;
+                *error = table.check(source, name, channel)?;
+                *present = table.present.as_ref().is_none_or(|present| *present.get_ref());
             }
         }
-        for wire in &self.broken_wire {
-            let wire = wire.get_ref();
-            sensors.broken_wires.push(BrokenWire {
-                channel: wire.channel,
-                at_s: source.number("sensors.broken_wire.at_s", &wire.at_s, 0.0..=duration_s, "s")?,
-                pickup: source.number("sensors.broken_wire.pickup", &wire.pickup, 0.0..=1.0, "(part)")?,
-            });
-        }
+        let wires = self.broken_wire.iter().map(|wire| wire.get_ref().check(source, duration_s));
+        sensors.broken_wires = wires.collect::<Result<_, _>>()?;
         sensors.broken_wires.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+        let paths = self.second_path.iter().map(|path| path.get_ref().check(source, duration_s));
+        sensors.second_paths = paths.collect::<Result<_, _>>()?;
+        sensors.second_paths.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
         Ok(sensors)
     }
 }
 
 impl SensorTable {
-    fn fields(&self) -> [(&'static str, Option<&Spanned<f64>>); 5] {
+    fn fields(&self) -> [(&'static str, Option<&Spanned<f64>>); 13] {
         [
             ("gain_percent", self.gain_percent.as_ref()),
             ("angle_deg", self.angle_deg.as_ref()),
             ("noise_percent", self.noise_percent.as_ref()),
             ("offset_percent", self.offset_percent.as_ref()),
             ("clip_pu", self.clip_pu.as_ref()),
+            ("slope_deg_per_order", self.slope_deg_per_order.as_ref()),
+            ("harmonic_ratio_percent", self.harmonic_ratio_percent.as_ref()),
+            ("third_percent", self.third_percent.as_ref()),
+            ("third_angle_deg", self.third_angle_deg.as_ref()),
+            ("stray_percent", self.stray_percent.as_ref()),
+            ("stray_angle_deg", self.stray_angle_deg.as_ref()),
+            ("stray_third_percent", self.stray_third_percent.as_ref()),
+            ("stray_third_angle_deg", self.stray_third_angle_deg.as_ref()),
         ]
     }
 
@@ -200,10 +173,21 @@ impl SensorTable {
         }
     }
 
-    fn check(&self, source: &Source, name: &str) -> Result<SensorError, Error> {
+    fn check(&self, source: &Source, name: &str, channel: Channel) -> Result<SensorError, Error> {
+        if channel != Channel::N {
+            let stray = self.fields().into_iter().find_map(|(field, value)| {
+                value.filter(|_| field.starts_with("stray")).map(|value| (field, value))
+            });
+            if let Some((field, value)) = stray {
+                let what = format!("{name}.{field}: belongs to the neutral current, sensors.N");
+                return Err(source.at(value.span().start, what));
+            }
+        }
         let number = |field: &str, value: &Option<Spanned<f64>>, range, unit| {
             source.number_or(&format!("{name}.{field}"), value.as_ref(), 0.0, range, unit)
         };
+        let turn =
+            |field: &str, value: &Option<Spanned<f64>>| number(field, value, -360.0..=360.0, "degrees");
         Ok(SensorError {
             gain_percent: number("gain_percent", &self.gain_percent, -300.0..=300.0, "%")?,
             angle_deg: number("angle_deg", &self.angle_deg, -30.0..=30.0, "degrees")?,
@@ -214,6 +198,30 @@ impl SensorTable {
                 .as_ref()
                 .map(|clip| source.number(&format!("{name}.clip_pu"), clip, 0.1..=100.0, "pu"))
                 .transpose()?,
+            slope_deg_per_order: number(
+                "slope_deg_per_order",
+                &self.slope_deg_per_order,
+                -5.0..=5.0,
+                "degrees",
+            )?,
+            harmonic_ratio_percent: number(
+                "harmonic_ratio_percent",
+                &self.harmonic_ratio_percent,
+                -50.0..=50.0,
+                "%",
+            )?,
+            third: (
+                number("third_percent", &self.third_percent, 0.0..=10.0, "%")?,
+                turn("third_angle_deg", &self.third_angle_deg)?,
+            ),
+            stray: (
+                number("stray_percent", &self.stray_percent, 0.0..=50.0, "%")?,
+                turn("stray_angle_deg", &self.stray_angle_deg)?,
+            ),
+            stray_third: (
+                number("stray_third_percent", &self.stray_third_percent, 0.0..=50.0, "%")?,
+                turn("stray_third_angle_deg", &self.stray_third_angle_deg)?,
+            ),
         })
     }
 }

@@ -6,11 +6,17 @@ use wyelog_protocol::bank::{Connection, Limits, Location, RatedFrequency};
 use super::*;
 
 mod built;
+mod events;
 
 /// The example in the documentation of this module.
 fn example() -> String {
+    block(1)
+}
+
+/// A block of code in the documentation of this module; they have odd numbers.
+fn block(number: usize) -> String {
     let text = include_str!("mod.rs");
-    let block = text.split("//! ```").nth(1).unwrap();
+    let block = text.split("//! ```").nth(number).unwrap();
     block.lines().skip(1).map(|line| line.trim_start_matches("//!").trim_start().to_owned() + "\n").collect()
 }
 
@@ -33,6 +39,23 @@ fn the_documented_example_is_a_scenario() {
     assert_eq!((phases.contains(Phase::A), phases.contains(Phase::B), depth), (true, false, 0.4));
     assert_eq!(scenario.sensors.errors[0].clip_pu, Some(1.8));
     assert_eq!(scenario.sensors.broken_wires[0].channel, Channel::C);
+    assert_eq!(scenario.sensors.present, [true, false, true, true]);
+    assert_eq!(scenario.sensors.wiring, [Phase::B, Phase::A, Phase::C]);
+    assert_eq!(scenario.settings().nameplate.rated_power.value(), Some(300.0));
+    assert_eq!((scenario.bank.nameplate.rated_kvar, scenario.told_nameplate.rated_kvar), (600.0, 300.0));
+}
+
+#[test]
+fn everything_that_can_happen_is_documented() {
+    let scenario = Scenario::parse("all.toml", &block(5)).unwrap();
+    // A reclose with two dead times is two sags and two interruptions.
+    assert_eq!((scenario.feeder.events.len(), scenario.bank.events.len()), (12, 8));
+    let kinds = scenario.bank.events.iter().map(|event| std::mem::discriminant(&event.kind));
+    assert_eq!(kinds.collect::<std::collections::HashSet<_>>().len(), 8);
+    let wears = |kind: &str| block(5).matches(&format!("kind = \"{kind}\"")).count();
+    assert!(
+        ["outage", "reclose", "swell", "load_step", "single_phasing"].iter().all(|kind| wears(kind) == 1)
+    );
 }
 
 #[test]
@@ -168,12 +191,8 @@ fn wrong_values_are_answered_with_line_field_and_range() {
             "needs its `phase`",
         ),
         (
-            "[sensors]\nlocation = \"capacitor\"\n",
-            "line 11: sensors.location = \"capacitor\": not supported yet",
-        ),
-        (
-            "[sensors.B]\nlocation = \"fuse_switch\"\n",
-            "sensors.location = \"fuse_switch\": not supported yet",
+            "[sensors]\nlocation = \"pole\"\n",
+            "line 11: unknown value `pole`, expected one of `line`, `fuse_switch`",
         ),
         (
             "[sensors.B]\ngain_percent = 1e9\n",

@@ -1,69 +1,18 @@
 //! The circuit through time: segments between its changes, and the changes themselves.
 
-use super::network::{FAULT_OHM, Impedance, Shunt};
-use super::schedule::{Action, Contact, Todo, schedule};
+use super::mark::{Mark, What};
+use super::network::{Impedance, Shunt};
+use super::phase::PhaseState;
+use super::schedule::{Action, Contact, Todo, is_from_the_start, schedule};
 use super::segment::{Angle, Decay, Segment, wave};
 use super::source::{Source, Triple};
-use crate::scenario::{Phase, Scenario};
+use super::transient::transient;
+use crate::scenario::{BankEventKind, Phase, Scenario};
 
-/// Something that happened to a phase of the bank, as the simulator knows it.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Mark {
-    /// When, in s.
-    pub at_s: f64,
-    /// In which phase.
-    pub phase: Phase,
-    /// What.
-    pub what: What,
-}
-
-/// What happened to a phase.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum What {
-    /// A unit failed to a short.
-    FaultBegins,
-    /// The fuse cleared, at a zero of its current.
-    FuseClears,
-    /// A unit was disconnected.
-    UnitOut,
-    /// A pole of the switch cleared, at a zero of its current.
-    PoleClears,
-    /// A pole of the switch made.
-    PoleMakes,
-}
-
-/// Added damping of a transient by the feeder's loads, in 1/s: gone after some two cycles (common practice, no
-/// source).
-const LOAD_DAMPING: f64 = 100.0;
-/// Transients above this are removed by the logger's front end.
-const HIGHEST_TRANSIENT_HZ: f64 = 2_000.0;
 /// Units discharge to 50 V within this (IEEE 18, from memory).
 const DISCHARGE_S: f64 = 300.0;
-
-/// What waits for the next zero of a phase's current.
-#[derive(Debug, Clone, Copy, Default)]
-struct Armed {
-    fuse: bool,
-    pole: bool,
-    units: u8,
-}
-
-impl Armed {
-    fn any(self) -> bool {
-        self.fuse || self.pole || self.units > 0
-    }
-}
-
-#[derive(Debug, Clone, Copy)]
-struct PhaseState {
-    closed: bool,
-    fused: bool,
-    faulted: bool,
-    units: u8,
-    armed: Armed,
-    /// Voltage left on the open capacitor, and since when.
-    trapped: (f64, f64),
-}
+/// Capacitance is rated at this temperature (IEEE 18, from memory).
+const RATED_CELSIUS: f64 = 25.0;
 
 /// The solved scenario.
 #[derive(Debug)]
@@ -74,6 +23,8 @@ pub(super) struct Circuit {
     /// When the contact input changes, and to what.
     pub contact: Contact,
     pub angle: Angle,
+    /// Capacitance over the rated one of a bank without any fault, at the start.
+    pub healthy: [f64; 3],
 }
 
 struct Solver<'a> {
@@ -82,10 +33,16 @@ struct Solver<'a> {
     impedance: Impedance,
     angle: Angle,
     phases: [PhaseState; 3],
-    rated_farads: [f64; 3],
+    total_units: f64,
+    /// Rated capacitance of a phase.
+    farads: f64,
+    /// That of A, B, C, tolerance included.
+    own_farads: [f64; 3],
     /// Rate of discharge of an open unit, in 1/s.
     discharge: f64,
     todo: Todo,
+    /// Index of what comes next there.
+    next: usize,
     segments: Vec<Segment>,
     marks: Vec<Mark>,
 }
@@ -93,14 +50,6 @@ struct Solver<'a> {
 impl Circuit {
     pub fn solve(scenario: &Scenario) -> Self {
         let bank = &scenario.bank;
-        let state = PhaseState {
-            closed: bank.closed_at_start,
-            fused: true,
-            faulted: false,
-            units: bank.nameplate.units_per_phase,
-            armed: Armed::default(),
-            trapped: (0.0, 0.0),
-        };
         let farads = bank.nameplate.rated_farads();
         let angle =
             Angle { hz: scenario.feeder.frequency_hz, hz_per_s: scenario.feeder.frequency_drift_hz_per_s };
@@ -111,25 +60,38 @@ impl Circuit {
             source: Source::new(scenario),
             impedance: Impedance::new(&scenario.feeder, f64::from(bank.nameplate.frequency.hz())),
             angle,
-            phases: [state; 3],
-            rated_farads: bank.tolerance_percent.map(|percent| farads * (1.0 + percent / 100.0)),
+            phases: Phase::ALL.map(|phase| PhaseState::new(bank, phase)),
+            total_units: f64::from(bank.nameplate.units_per_phase),
+            farads,
+            own_farads: bank.tolerance_percent.map(|percent| farads * (1.0 + percent / 100.0)),
             discharge: libm::log(unit_crest / 50.0) / DISCHARGE_S,
             todo,
+            next: 0,
             segments: Vec::new(),
             marks: Vec::new(),
         };
+        let healthy = solver.y(0.0);
+        for event in bank.events.iter().filter(|event| is_from_the_start(event)) {
+            solver.begin_with(event.kind);
+        }
         solver.run();
-        Self { orders: solver.source.orders, segments: solver.segments, marks: solver.marks, contact, angle }
+        Self {
+            orders: solver.source.orders,
+            segments: solver.segments,
+            marks: solver.marks,
+            contact,
+            angle,
+            healthy,
+        }
     }
 }
 
 impl Solver<'_> {
     fn run(&mut self) {
         self.begin_segment(0.0);
-        let mut next = 0;
         loop {
             let now = self.segments.last().map_or(0.0, |segment| segment.start_s);
-            let stated = self.todo.get(next).copied();
+            let stated = self.todo.get(self.next).copied();
             let limit = stated.map_or(self.scenario.duration_s + 1.0, |(at, _)| at);
             if let Some((at, phase)) = self.next_zero(now, limit) {
                 self.clear(phase, at);
@@ -137,7 +99,7 @@ impl Solver<'_> {
                 continue;
             }
             let Some((at, action)) = stated else { break };
-            next += 1;
+            self.next += 1;
             self.act(action, at);
             self.begin_segment(at);
         }
@@ -167,8 +129,44 @@ impl Solver<'_> {
                 }
             }
             Action::ArmFuse(phase) => self.state(phase).armed.fuse = true,
-            Action::ArmUnits(phase, count) => self.state(phase).armed.units += count,
-            Action::ArmPole(phase) => self.state(phase).armed.pole = self.state(phase).closed,
+            Action::ArmUnits(phase, count) => {
+                let armed = &mut self.state(phase).armed;
+                armed.units = armed.units.saturating_add(count);
+            }
+            Action::ElementShort(phase, gain) => {
+                self.state(phase).gain += gain;
+                self.mark(at, phase, What::ElementShort);
+            }
+            Action::ArmDrop(phase) => self.state(phase).armed.contact = true,
+            Action::Returns(phase) => {
+                let state = self.state(phase);
+                state.armed.contact = false;
+                if core::mem::take(&mut state.dropped) {
+                    self.mark(at, phase, What::Returns);
+                }
+            }
+            Action::Repaired(phases) => {
+                let units = self.scenario.bank.nameplate.units_per_phase;
+                for phase in phases.iter() {
+                    self.state(phase).repair(units, at);
+                    self.mark(at, phase, What::Repaired);
+                }
+            }
+            Action::ArmPole(phase, restrike) => {
+                let state = self.state(phase);
+                state.armed.pole = state.closed;
+                state.restrike = restrike;
+            }
+            Action::Restrikes(phase) => {
+                let state = self.state(phase);
+                if !state.closed {
+                    state.closed = true;
+                    self.mark(at, phase, What::Restrikes);
+                    // The arc lives through its own transient, and goes out at a zero of the feeder's current.
+                    let half_cycle = 0.5 / self.angle.hz(at);
+                    self.insert(at + half_cycle, Action::ArmPole(phase, None));
+                }
+            }
             Action::PoleMakes(phase) => {
                 let state = self.state(phase);
                 state.armed.pole = false;
@@ -180,38 +178,87 @@ impl Solver<'_> {
         }
     }
 
+    /// A fault that was there before the scenario.
+    fn begin_with(&mut self, fault: BankEventKind) {
+        match fault {
+            BankEventKind::FuseBlows { phase, .. } => self.state(phase).armed.fuse = true,
+            BankEventKind::UnitOut { phase, count } => self.state(phase).armed.units = count,
+            BankEventKind::ElementShort { phase, gain } => self.act(Action::ElementShort(phase, gain), 0.0),
+            _ => {}
+        }
+        for phase in Phase::ALL {
+            self.clear(phase, 0.0);
+        }
+    }
+
+    fn insert(&mut self, at: f64, action: Action) {
+        let left = self.todo.get(self.next..).unwrap_or_default();
+        let place = self.next + left.partition_point(|(other, _)| *other <= at);
+        self.todo.insert(place, (at, action));
+    }
+
     /// Carries out what waited for the zero of this phase's current.
     fn clear(&mut self, phase: Phase, at: f64) {
         let state = self.state(phase);
         let armed = core::mem::take(&mut state.armed);
+        let restrike = state.restrike.filter(|_| armed.pole && state.is_connected());
+        state.restrike = state.restrike.filter(|_| !armed.pole);
+        state.dropped |= armed.contact;
         state.closed &= !armed.pole;
         state.fused &= !armed.fuse;
         state.units = state.units.saturating_sub(armed.units);
-        for (happened, what) in
-            [(armed.fuse, What::FuseClears), (armed.pole, What::PoleClears), (armed.units > 0, What::UnitOut)]
-        {
+        for (happened, what) in [
+            (armed.fuse, What::FuseClears),
+            (armed.pole, What::PoleClears),
+            (armed.units > 0, What::UnitOut),
+            (armed.contact, What::DropsOut),
+        ] {
             if happened {
                 self.mark(at, phase, what);
             }
         }
+        if let Some(delay_s) = restrike {
+            self.insert(at + delay_s, Action::Restrikes(phase));
+        }
     }
 
-    fn shunt(&self, phase: Phase) -> Shunt {
-        let [a, b, c] = &self.phases;
-        let [x, y, z] = self.rated_farads;
-        let (state, farads) = match phase {
-            Phase::A => (a, x),
-            Phase::B => (b, y),
-            Phase::C => (c, z),
-        };
-        let total = self.scenario.bank.nameplate.units_per_phase;
-        if !state.closed || !state.fused || state.units == 0 {
+    /// Change of every capacitance with the temperature of the air.
+    fn thermal(&self, at: f64) -> f64 {
+        self.scenario.air.map_or(1.0, |air| {
+            let celsius = air.at(self.scenario.start_utc_s as f64 + at);
+            1.0 + self.scenario.bank.percent_per_celsius / 100.0 * (celsius - RATED_CELSIUS)
+        })
+    }
+
+    /// Capacitance that the units of a phase have left, in F.
+    fn capacitance(&self, state: &PhaseState, own_farads: f64, at: f64) -> f64 {
+        let units = own_farads * f64::from(state.units) / self.total_units;
+        (units + self.farads * state.gain) * self.thermal(at)
+    }
+
+    fn shunt(&self, state: &PhaseState, own_farads: f64, at: f64) -> Shunt {
+        if !state.is_connected() {
             Shunt::Open
         } else if state.faulted {
             Shunt::Fault
         } else {
-            Shunt::Capacitor(farads * f64::from(state.units) / f64::from(total))
+            Shunt::Capacitor(self.capacitance(state, own_farads, at))
         }
+    }
+
+    /// Capacitance behind the poles over the rated one.
+    fn y(&self, at: f64) -> [f64; 3] {
+        let [a, b, c] = &self.phases;
+        let [x, y, z] = self.own_farads;
+        [(a, x), (b, y), (c, z)].map(|(state, own)| {
+            if state.is_whole() { self.capacitance(state, own, at) / self.farads } else { 0.0 }
+        })
+    }
+
+    fn shunts(&self, at: f64) -> [Shunt; 3] {
+        let [a, b, c] = &self.phases;
+        let [x, y, z] = self.own_farads;
+        [self.shunt(a, x, at), self.shunt(b, y, at), self.shunt(c, z, at)]
     }
 
     /// The earliest zero, before `limit`, of the current of a phase for which something is armed.
@@ -225,7 +272,7 @@ impl Solver<'_> {
         let segment = self.segments.last()?;
         let crest: f64 =
             segment.amps.iter().filter_map(|triple| triple.get(phase.index())).map(|i| i.abs()).sum();
-        if self.shunt(phase) == Shunt::Open || crest < 1e-9 {
+        if segment.shunts.get(phase.index()) == Some(&Shunt::Open) || crest < 1e-9 {
             return Some(now);
         }
         // Finer than the highest transient that is kept.
@@ -286,7 +333,7 @@ impl Solver<'_> {
         let is_first = self.segments.is_empty();
         let before =
             Phase::ALL.map(|phase| (self.capacitor_volts(phase, start_s), self.amps(phase, start_s)));
-        let shunts = Phase::ALL.map(|phase| self.shunt(phase));
+        let shunts = self.shunts(start_s);
         for (state, ((volts, _), shunt)) in self.phases.iter_mut().zip(before.into_iter().zip(shunts)) {
             if shunt == Shunt::Open {
                 state.trapped = (volts, start_s);
@@ -294,6 +341,7 @@ impl Solver<'_> {
         }
         let hz = self.angle.hz(start_s);
         let source = self.source.phasors(&self.scenario.feeder, start_s);
+        let strength = self.source.strength(&self.scenario.feeder, &source);
         let orders = self.source.orders.iter().zip(source);
         let (volts, amps): (Vec<Triple>, Vec<Triple>) = orders
             .map(|(&order, emf)| {
@@ -301,53 +349,34 @@ impl Solver<'_> {
             })
             .unzip();
         let decays = [Decay::default(); 3];
-        let segment = Segment { start_s, hz, shunts, volts, amps, volts_decay: decays, amps_decay: decays };
-        self.segments.push(segment);
+        let nodes = self.phases.map(|state| state.nodes(self.discharge));
+        let y = self.y(start_s);
+        self.segments.push(Segment {
+            start_s,
+            hz,
+            shunts,
+            volts,
+            amps,
+            volts_decay: decays,
+            amps_decay: decays,
+            behind_fuse: nodes.map(|(behind_fuse, _)| behind_fuse),
+            at_capacitors: nodes.map(|(_, at_capacitors)| at_capacitors),
+            strength,
+            y,
+            closed: self.phases.map(|state| state.closed),
+        });
         if is_first {
             return;
         }
         for (phase, (shunt, (volts, amps))) in Phase::ALL.into_iter().zip(shunts.into_iter().zip(before)) {
             let volts_off = volts - self.volts(phase, start_s);
             let amps_off = amps - self.amps(phase, start_s);
-            let (volts_decay, amps_decay) = self.transient(shunt, volts_off, amps_off);
+            let (volts_decay, amps_decay) = transient(&self.impedance, shunt, volts_off, amps_off);
             if let Some(segment) = self.segments.last_mut()
                 && let Some(slot) = segment.volts_decay.get_mut(phase.index())
                 && let Some(other) = segment.amps_decay.get_mut(phase.index())
             {
                 (*slot, *other) = (volts_decay, amps_decay);
-            }
-        }
-    }
-
-    /// The free response of a phase whose capacitor voltage and source current are off the new steady state by
-    /// this much: R, L and C in series.
-    fn transient(&self, shunt: Shunt, volts_off: f64, amps_off: f64) -> (Decay, Decay) {
-        let none = Decay::default();
-        let (ohm, henry) = (self.impedance.self_ohm, self.impedance.self_henry);
-        if henry == 0.0 {
-            return (none, none);
-        }
-        match shunt {
-            Shunt::Open => (none, none),
-            Shunt::Fault => {
-                (none, Decay { rate: (ohm + FAULT_OHM) / henry, omega: 0.0, cos: amps_off, sin: 0.0 })
-            }
-            Shunt::Capacitor(farads) => {
-                let rate = ohm / (2.0 * henry) + LOAD_DAMPING;
-                let squared = 1.0 / (henry * farads) - rate * rate;
-                let omega = if squared > 0.0 { libm::sqrt(squared) } else { 0.0 };
-                if omega == 0.0 || omega > core::f64::consts::TAU * HIGHEST_TRANSIENT_HZ {
-                    return (none, none);
-                }
-                let (a, b) = (volts_off, (amps_off / farads + rate * volts_off) / omega);
-                let volts = Decay { rate, omega, cos: a, sin: b };
-                let amps = Decay {
-                    rate,
-                    omega,
-                    cos: farads * (omega * b - rate * a),
-                    sin: -farads * (rate * b + omega * a),
-                };
-                (volts, amps)
             }
         }
     }

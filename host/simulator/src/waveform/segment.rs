@@ -19,6 +19,26 @@ pub(super) struct Segment {
     /// Transients of voltage and current, by phase.
     pub volts_decay: [Decay; 3],
     pub amps_decay: [Decay; 3],
+    /// What a sensor between fuse and switch sees, by phase, and what one at the capacitors sees.
+    pub behind_fuse: [Node; 3],
+    pub at_capacitors: [Node; 3],
+    /// Positive sequence of the source, in parts of what it is at the start.
+    pub strength: f64,
+    /// Connected capacitance over the rated one if all poles were closed: the truth.
+    pub y: [f64; 3],
+    /// Position of the poles.
+    pub closed: [bool; 3],
+}
+
+/// A place on a phase of the bank.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Node {
+    /// Connected to the line.
+    Line,
+    /// On the capacitors alone, which keep their charge for a while.
+    Held(Decay),
+    /// Connected to nothing.
+    Dead,
 }
 
 /// `e^(−rate·t)·(cos·cos(omega·t) + sin·sin(omega·t))`, t from the start of the segment; nothing if all zero.
@@ -36,6 +56,9 @@ impl Decay {
         // Below a millionth of its size it is over.
         if self.rate == 0.0 || exponent > 14.0 || t < 0.0 {
             return 0.0;
+        }
+        if self.omega == 0.0 {
+            return libm::exp(-exponent) * self.cos;
         }
         let (sin, cos) = libm::sincos(self.omega * t);
         libm::exp(-exponent) * (self.cos * cos + self.sin * sin)

@@ -2,12 +2,12 @@
 
 use wyelog_firmware::measure::harmonics::HARMONICS;
 
-use super::circuit::{Circuit, Mark};
-use super::noise::Noise;
-use super::segment::{Decay, Segment};
+use super::channel::ChannelState;
+use super::circuit::Circuit;
+use super::mark::Mark;
 use crate::complex::Complex;
 use crate::frames_per_second;
-use crate::scenario::{Channel, Scenario, SensorError};
+use crate::scenario::{Channel, Scenario};
 
 /// One simultaneous sample: what the four sensors give, in primary units, and the contact input.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -69,7 +69,7 @@ impl Waveform {
         let t = self.index as f64 / frames_per_second();
         let circuit = &self.circuit;
         let channels = self.channels.each_mut().map(|channel| channel.steady(circuit, t));
-        let next = circuit.segments.iter().skip(self.channels[0].segment + 1).map(|next| next.start_s);
+        let next = circuit.segments.iter().skip(self.channels[0].segment() + 1).map(|next| next.start_s);
         let until_s = next.clone().next().unwrap_or(f64::INFINITY);
         let until = libm::floor(until_s * frames_per_second()) as u64;
         let hz = circuit.angle.hz(t);
@@ -147,140 +147,3 @@ pub struct SteadyChannel {
 
 /// The fundamental and the harmonics 2…40.
 const MAX_ORDERS: usize = 40;
-
-/// A channel and its sensor.
-#[derive(Debug)]
-struct ChannelState {
-    channel: Channel,
-    /// How much later than the frame the circuit is looked at: the sensor's phase lead, in s.
-    lead_s: f64,
-    gain: f64,
-    offset: f64,
-    noise_size: f64,
-    clip: Option<f64>,
-    noise: Noise,
-    /// When the lead breaks, and what is picked up then (V per V, or A per V for the neutral).
-    breaks: Option<(f64, f64)>,
-    segment: usize,
-    entered: Option<(usize, bool)>,
-    phasors: Vec<Complex>,
-    decays: [Decay; 3],
-    start_s: f64,
-}
-
-impl ChannelState {
-    fn new(scenario: &Scenario, channel: Channel, circuit: &Circuit) -> Self {
-        let bank = &scenario.bank.nameplate;
-        let rated = if channel == Channel::N { bank.rated_amps() } else { bank.system_volts() };
-        let none = SensorError::default();
-        let error = scenario.sensors.errors.get(channel.index()).unwrap_or(&none);
-        let wire = scenario.sensors.broken_wires.iter().find(|wire| wire.channel == channel);
-        let per_volt = if channel == Channel::N { bank.rated_amps() / bank.system_volts() } else { 1.0 };
-        Self {
-            channel,
-            lead_s: error.angle_deg / 360.0 / f64::from(bank.frequency.hz()),
-            gain: 1.0 + error.gain_percent / 100.0,
-            offset: rated * error.offset_percent / 100.0,
-            noise_size: rated * error.noise_percent / 100.0,
-            clip: error.clip_pu.map(|clip| clip * libm::sqrt(2.0) * rated),
-            noise: Noise::new(scenario.seed, channel as u32),
-            breaks: wire.map(|wire| (wire.at_s, wire.pickup * per_volt)),
-            segment: 0,
-            entered: None,
-            phasors: vec![Complex::ZERO; circuit.orders.len()],
-            decays: [Decay::default(); 3],
-            start_s: 0.0,
-        }
-    }
-
-    fn next(&mut self, circuit: &Circuit, frame_s: f64, powers: &[Complex]) -> f64 {
-        let t = self.locate(circuit, frame_s);
-        let mut value = 0.0;
-        for (phasor, power) in self.phasors.iter().zip(powers) {
-            value += phasor.re * power.re - phasor.im * power.im;
-        }
-        for decay in &self.decays {
-            value += decay.at(t - self.start_s);
-        }
-        value = value * self.gain + self.offset;
-        if self.noise_size > 0.0 {
-            value += self.noise_size * self.noise.normal();
-        }
-        match self.clip {
-            Some(clip) if value > clip => clip,
-            Some(clip) if value < -clip => -clip,
-            _ => value,
-        }
-    }
-
-    /// Looks at the circuit as it stands at this frame. Returns when that is for this channel.
-    fn locate(&mut self, circuit: &Circuit, frame_s: f64) -> f64 {
-        let t = frame_s + self.lead_s;
-        while circuit.segments.get(self.segment + 1).is_some_and(|next| next.start_s <= t) {
-            self.segment += 1;
-        }
-        let broken = self.breaks.is_some_and(|(at, _)| at <= frame_s);
-        if self.entered != Some((self.segment, broken)) {
-            self.entered = Some((self.segment, broken));
-            if let Some(segment) = circuit.segments.get(self.segment) {
-                self.enter(&circuit.orders, segment, broken);
-            }
-        }
-        t
-    }
-
-    fn steady(&mut self, circuit: &Circuit, frame_s: f64) -> SteadyChannel {
-        self.locate(circuit, frame_s);
-        let crest: f64 = self.phasors.iter().map(|phasor| phasor.abs()).sum();
-        let squares: f64 = self.phasors.iter().map(|phasor| 0.5 * phasor.abs() * phasor.abs()).sum();
-        let square =
-            squares * self.gain * self.gain + self.offset * self.offset + self.noise_size * self.noise_size;
-        // Frequency drift aside, the angle stands still from one window of whole cycles to the next.
-        let fundamental = self.phasors.first().copied().unwrap_or(Complex::ZERO);
-        let mut harmonics = [0.0; HARMONICS];
-        for (phasor, &order) in self.phasors.iter().zip(&circuit.orders) {
-            if let Some(slot) = harmonics.get_mut((order as usize).wrapping_sub(1)) {
-                *slot = phasor.abs() * self.gain * core::f64::consts::FRAC_1_SQRT_2;
-            }
-        }
-        let peak = crest * self.gain + libm::fabs(self.offset);
-        SteadyChannel {
-            rms: libm::sqrt(square),
-            harmonics,
-            peak,
-            fundamental: fundamental.scaled(self.gain * core::f64::consts::FRAC_1_SQRT_2),
-            is_clipped: self.clip.is_some_and(|clip| peak >= clip),
-        }
-    }
-
-    /// Takes over the phasors and transients that this channel sees in `segment`, turned by its lead.
-    fn enter(&mut self, orders: &[u32], segment: &Segment, broken: bool) {
-        self.start_s = segment.start_s;
-        let factor = if broken { self.breaks.map_or(0.0, |(_, pickup)| pickup) } else { 1.0 };
-        let seen = match (self.channel, broken) {
-            (Channel::A, false) | (Channel::C | Channel::N, true) => 0,
-            (Channel::B, false) | (Channel::A, true) => 1,
-            (Channel::C, false) | (Channel::B, true) => 2,
-            (Channel::N, false) => 3,
-        };
-        let triples = if seen == 3 { &segment.amps } else { &segment.volts };
-        for ((slot, &order), triple) in self.phasors.iter_mut().zip(orders).zip(triples) {
-            let [a, b, c] = *triple;
-            let phasor = triple.get(seen).copied().unwrap_or(a + b + c);
-            let lead = 360.0 * f64::from(order) * segment.hz * self.lead_s;
-            *slot = phasor.scaled(factor) * Complex::polar(1.0, lead);
-        }
-        self.decays = match seen {
-            3 => segment.amps_decay,
-            _ => [
-                segment.volts_decay.get(seen).copied().unwrap_or_default(),
-                Decay::default(),
-                Decay::default(),
-            ],
-        };
-        for decay in &mut self.decays {
-            decay.cos *= factor;
-            decay.sin *= factor;
-        }
-    }
-}

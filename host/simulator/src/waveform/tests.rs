@@ -4,6 +4,10 @@ use super::*;
 use crate::complex::Complex;
 use crate::scenario::{Phase, Scenario};
 
+mod bank;
+mod feeder;
+mod sensors;
+
 fn scenario(text: &str) -> Scenario {
     Scenario::parse("test.toml", text).unwrap()
 }
@@ -311,5 +315,55 @@ proptest::proptest! {
             proptest::prop_assert!(frames.iter().all(|f| f.volts.iter().all(|v| libm::fabs(*v) < limit)));
             proptest::prop_assert!(frames.iter().all(|f| f.neutral_amps.is_finite()));
         }
+    }
+
+    /// So does everything that can happen, at both levels.
+    #[test]
+    fn everything_that_can_happen_gives_finite_frames(
+        seed in 0_u32..1000, x in 0.0..12.0, at in proptest::array::uniform9(0.0..1.0), location in 0..3,
+        phase in "[ABC]", shape in 0..3, sections in 2..9, size in 0.05..0.95, angle in -180.0..180.0,
+    ) {
+        let location = ["line", "fuse_switch", "capacitor"][location as usize];
+        let connection = [
+            "\"grounded_wye\"".to_owned(),
+            format!("\"single_phase\"\nphases = \"{phase}\""),
+            format!("\"two_phase\"\nphases = \"{}\"", if phase == "C" { "BC" } else { "AC" }),
+        ][shape as usize].clone();
+        let faulty = if shape == 2 { "C" } else { phase.as_str() };
+        let [a, b, c, d, e, f, g, h, i] = at;
+        let text = format!(
+            "name = \"p\"\nseed = {seed}\nduration_s = 1\n[air]\ncelsius = 5\nday_swing_celsius = 20\n\
+             [feeder]\nkv_ll = 12.47\nfrequency_hz = 60\nr_ohm = 2\nx_ohm = {x}\nharmonics = [{{ order = 3, percent = 1 }}]\n\
+             [[feeder.event]]\nkind = \"single_phasing\"\nat_s = {a}\nduration_s = 0.2\nphase = \"{phase}\"\n\
+             size_pu = {size}\nangle_deg = {angle}\n[[feeder.event]]\nkind = \"reclose\"\nat_s = {b}\ndead_s = [0.1, 0.2]\n\
+             [[feeder.event]]\nkind = \"outage\"\nat_s = {c}\nduration_s = 0.1\nramp_s = 0.3\n\
+             [[feeder.event]]\nkind = \"load_step\"\nat_s = {d}\n[[feeder.event]]\nkind = \"regulator_step\"\nat_s = {d}\n\
+             [bank]\nconnection = {connection}\nrated_kvar = 600\nrated_kv_ll = 12.47\nunits_per_phase = 2\n\
+             [[bank.event]]\nkind = \"element_short\"\nat_s = {e}\nphase = \"{faulty}\"\nsections = {sections}\n\
+             [[bank.event]]\nkind = \"drops_out\"\nat_s = {f}\nphase = \"{faulty}\"\nduration_s = 0.1\n\
+             [[bank.event]]\nkind = \"unit_out\"\nat_s = {f}\nphase = \"{faulty}\"\n\
+             [[bank.event]]\nkind = \"fuse_blows\"\nat_s = {i}\nphase = \"{faulty}\"\nfault_cycles = 1\n\
+             [[bank.event]]\nkind = \"opens\"\nat_s = {g}\nrestrikes = \"ABC\"\nspread_ms = 5\n\
+             [[bank.event]]\nkind = \"closes\"\nat_s = {h}\ntold = false\n[[bank.event]]\nkind = \"repaired\"\nat_s = {a}\n\
+             [sensors]\nlocation = \"{location}\"\n[sensors.N]\nstray_third_percent = 1\n"
+        );
+        let scenario = Scenario::parse("p.toml", &text).unwrap();
+        let limit = 20.0 * scenario.bank.nameplate.system_volts();
+        let mut waveform = Waveform::new(&scenario);
+        let truth = scenario.truth();
+        proptest::prop_assert!(truth.events.windows(2).all(|pair| pair[0].at_s <= pair[1].at_s));
+        let mut count = 0;
+        while let Some(frame) = waveform.next() {
+            proptest::prop_assert!(frame.volts.iter().all(|v| libm::fabs(*v) < limit), "{:?}", frame);
+            proptest::prop_assert!(frame.neutral_amps.is_finite());
+            if count % 480 == 0 {
+                let steady = waveform.steady();
+                proptest::prop_assert!(steady.channels.iter().all(|c| c.rms.is_finite() && c.peak.is_finite()));
+                let y = truth.connected(f64::from(count) / 4800.0);
+                proptest::prop_assert!(y.iter().all(|y| (0.0..2.1).contains(y)), "{:?}", y);
+            }
+            count += 1;
+        }
+        proptest::prop_assert_eq!(count, 4800);
     }
 }
