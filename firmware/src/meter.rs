@@ -404,7 +404,8 @@ impl<'b> Meter<'b> {
         let now = self.clock.frames();
         let mut findings: Findings = self.judge.findings(look, now);
         let loaded = if self.judge.state() == BankState::Open { 0 } else { Phases::ABC.bits() };
-        self.limited.window(measured, loaded, self.judge.blind(), &mut findings);
+        let doubtful = self.judge.blind() | self.judge.odd();
+        self.limited.window(measured, loaded, doubtful, &mut findings);
         let scene = Scene { now, voltages_good: 0, evidence: self.evidence };
         for place in 0..detect::PLACES {
             if let Some(event) = self.detector.place(place, &findings, is_evidence, scene, &self.clock) {

@@ -224,7 +224,7 @@ fn a_flood_of_requests_loses_some_and_garbles_none() {
 const CLOCK_EVERY: usize = 216;
 const CHATTER_ENDS: usize = 9600;
 
-/// A contact that chatters five times a frame, on a processor so slow that the queue is full whenever the Meter
+/// A contact that chatters three times a frame, on a processor so slow that the queue is full whenever the Meter
 /// computes a window. The contact says open, then closed from just before frame `closes` on; the clock is set, never
 /// changed.
 fn chatter(seconds: usize, closes: usize) -> (Settings, Vec<Input>) {
@@ -234,7 +234,7 @@ fn chatter(seconds: usize, closes: usize) -> (Settings, Vec<Input>) {
     for (n, frame) in frames.enumerate() {
         let chatters = (2400..CHATTER_ENDS).contains(&n) && n <= closes;
         if chatters {
-            inputs.extend([Input::Contact(false); 4]);
+            inputs.extend([Input::Contact(false); 2]);
             inputs.push(Input::Contact(n == closes));
         }
         if n % CLOCK_EVERY == 0 && n < CHATTER_ENDS {

@@ -1,9 +1,10 @@
 //! Who came and who went, and whether somebody had told the switch to.
 
+use wyelog_protocol::FRAMES_PER_SECOND;
 use wyelog_protocol::record::Action;
 
 use super::{Circumstances, Cleared, Command, Judge, Judged, Neutral, Phase, SETTLED, Shot, seconds};
-use crate::bank::carry::{self, Carry, Mask, has};
+use crate::bank::carry::{self, Carry, Mask, has, only};
 use crate::bank::look::{Look, Past};
 use crate::bank::operation::Seen;
 
@@ -15,10 +16,14 @@ const WITH_FEEDER: u64 = seconds(3);
 const RESTRUCK: f32 = 2.2;
 /// Units have 0…+10 % (IEEE Std 18) and sensors a few percent of error: a whole bank of less than this is seen in part only.
 const PATH: f32 = 0.92;
+/// The voltage rises by the bank when it comes, and falls when it goes, by more than this, per unit.
+const TRACE: f32 = 0.002;
 /// An operation that shows nothing for so long is not coming.
 const NOTHING: u64 = seconds(3);
 /// Capacitors above 600 V are to be below 50 V after five minutes (IEEE Std 18).
 const DISCHARGED: u64 = seconds(300);
+/// A day.
+const DAY: u64 = 86_400 * FRAMES_PER_SECOND as u64;
 /// What is over once it has been said is said for so long.
 const SAID: u64 = seconds(1);
 /// How near a glimpse must be to what the others carry, per unit.
@@ -28,7 +33,7 @@ const INTERMITTENT: u64 = seconds(600);
 
 impl Cleared {
     /// The frame of the first current zero, and frames from it to that of each pole.
-    fn from_first_zero(&self) -> (u64, [f32; 3]) {
+    fn since_first_zero(&self) -> (u64, [f32; 3]) {
         let mut first = f32::INFINITY;
         for zero in self.zeros {
             first = if zero < first { zero } else { first };
@@ -78,7 +83,10 @@ impl Judge {
             }
             Some(carrying) if self.command.is_some() => {
                 let strongly = if none < all { all > 0.05 } else { none > 0.05 };
-                let by_trace = if circumstances.burst.is_some() { told } else { Some(carrying) };
+                let opens = self.told == Some(false);
+                let step = if opens { self.level - look.level() } else { look.level() - self.level };
+                let has_trace = circumstances.burst.is_some() || step > TRACE;
+                let by_trace = if has_trace { told } else { Some(carrying) };
                 says.filter(|says| strongly || Some(*says) == told).or(by_trace)
             }
             // An open bank has no current to make a burst of.
@@ -114,7 +122,7 @@ impl Judge {
             judged.burst_done = true;
             return;
         };
-        let returned = self.came_with_feeder(before, now, circumstances);
+        let returned = self.came_with_feeder(now, circumstances);
         if now == before {
             self.nothing_happened(now, circumstances);
             let glimpsed = core::mem::take(&mut self.glimpsed);
@@ -187,12 +195,12 @@ impl Judge {
     }
 
     /// Whether what happened came with the feeder; says so when the bank has come back with it.
-    fn came_with_feeder(&mut self, before: Mask, now: Mask, circumstances: &Circumstances) -> bool {
+    fn came_with_feeder(&mut self, now: Mask, circumstances: &Circumstances) -> bool {
         let Some(at) = self.returned else { return false };
         let is_recent = circumstances.now < at.saturating_add(WITH_FEEDER);
         if now != 0 && is_recent && self.command.is_none() {
-            let _ = before;
-            self.energised = Shot { begin: at, until: circumstances.now.saturating_add(SAID), phases: now };
+            let begin = circumstances.burst.map_or(at, |burst| burst.begin);
+            self.energised = Shot { begin, until: circumstances.now.saturating_add(SAID), phases: now };
             self.returned = None;
             return true;
         }
@@ -301,7 +309,7 @@ impl Judge {
             self.opened = Some(begin);
             let strikes = burst.returns > 0 || burst.peak > RESTRUCK;
             if strikes && is_open && self.all == 0b111 && self.returned.is_none() {
-                self.restrike = shot(1_u8.wrapping_shl(u32::from(burst.last)));
+                self.restrike = shot(only(usize::from(burst.phase)));
             }
         } else if opened.is_some_and(|opened| begin < opened.saturating_add(DISCHARGED)) {
             self.charged = shot(self.all);
@@ -309,7 +317,7 @@ impl Judge {
         let is_as_told = self.told == Some(!opens);
         self.unexpected = (!obeyed && !is_as_told && self.told.is_some()).then_some(begin);
         let (count, since) = self.operations;
-        let is_new_day = count == 0 || now > since.saturating_add(86_400 * seconds(1));
+        let is_new_day = count == 0 || now > since.saturating_add(DAY);
         let (count, since) = if is_new_day { (1, begin) } else { (count.saturating_add(1), since) };
         self.operations = (count, since);
         if count > self.per_day {
@@ -319,7 +327,7 @@ impl Judge {
             self.clearing.take().filter(|clearing| opens && clearing.begin.abs_diff(begin) < seconds(1));
         let (mut begin, mut poles) = (begin, [f32::NAN; 3]);
         if let Some(clearing) = clearing {
-            (begin, poles) = clearing.from_first_zero();
+            (begin, poles) = clearing.since_first_zero();
             if self.all == 0b111 && self.carrying.is_some_and(|before| before == self.all) {
                 self.learn_from_opening(&clearing, begin);
             }

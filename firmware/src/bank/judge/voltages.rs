@@ -5,7 +5,7 @@ use wyelog_electrical::{Phasor, Rotation};
 use wyelog_protocol::bank::Location;
 
 use super::{Circumstances, Judge, Phase, seconds};
-use crate::bank::carry::{Mask, has};
+use crate::bank::carry::{Mask, has, only};
 use crate::bank::look::Look;
 
 /// What has become of a voltage.
@@ -46,7 +46,7 @@ impl Judge {
             } else if !has(odd, phase) {
                 self.set_voltage(phase, VoltageVerdict::Good);
             } else if place != Location::Line && shown.magnitude() < DARK {
-                live &= !(1_u8 << phase);
+                live &= !only(phase);
                 used = Phasor::ZERO;
                 self.set_voltage(phase, VoltageVerdict::Good);
             } else {
@@ -76,7 +76,7 @@ impl Judge {
         let mut rest = look.neutral - self.past.residual;
         for (other, (v, y)) in look.shown.iter().zip(self.estimate.y).enumerate() {
             if other != phase && has(carrying, other) {
-                rest = rest - unit(*v).scale(y);
+                rest -= unit(*v).scale(y);
             }
         }
         let y = self.estimate.y.get(phase).copied().unwrap_or(1.0);
@@ -85,6 +85,8 @@ impl Judge {
         let floats = shown.magnitude() < FLOATS && neighbours(look, phase, shown);
         // A bank that is open says nothing of the voltage; a lead that floats has its neighbour's angle.
         let says_alive = if has(carrying, phase) { as_alive < 0.3 && as_alive < as_shown } else { floats };
+        // A lead that broke floats low; what is nearly there is a sag.
+        let is_low = shown.magnitude() < 0.6 * reference.magnitude();
         let verdict = self.voltage.get(phase).copied().unwrap_or_default();
         let begin = match verdict {
             VoltageVerdict::Good => self.moved.unwrap_or(look.begin),
@@ -96,7 +98,9 @@ impl Judge {
         let next = match verdict {
             VoltageVerdict::Lead { .. } if says_alive => verdict,
             VoltageVerdict::Upstream { .. } if !says_alive => verdict,
-            VoltageVerdict::Odd { alive, .. } if says_alive && alive >= 3 => VoltageVerdict::Lead { begin },
+            VoltageVerdict::Odd { alive, .. } if says_alive && alive >= 3 && is_low => {
+                VoltageVerdict::Lead { begin }
+            }
             VoltageVerdict::Odd { alive, .. } if says_alive => {
                 VoltageVerdict::Odd { begin, alive: alive.saturating_add(1) }
             }
@@ -171,9 +175,10 @@ fn expected(shown: [Phasor; 3], measured: Mask, rotation: Rotation) -> Option<[P
             (right, sized) = (*v, sized.saturating_add(1));
         }
     }
+    let is_sized = (0.85..1.18).contains(&best.magnitude());
     let is_enough = match count {
         0 => false,
-        1 if sized == 1 && !is_alone => {
+        1 | 2 if sized == 1 && !is_alone && !is_sized => {
             best = right;
             true
         }
