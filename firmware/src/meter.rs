@@ -138,8 +138,12 @@ impl<'b> Meter<'b> {
             Input::Frame(frame) => self.frame(&frame, out),
             Input::FramesLost(count) => self.frames_lost(count, out),
             Input::Contact(closed) => {
+                // A contact may chatter faster than frames come.
+                if self.closed == Some(closed) {
+                    return;
+                }
                 self.judge.told(closed, self.clock.frames());
-                if self.closed.replace(closed).is_some_and(|before| before != closed) {
+                if self.closed.replace(closed).is_some() {
                     self.captures.contact(self.clock.frames());
                 }
             }

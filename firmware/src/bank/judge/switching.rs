@@ -103,6 +103,8 @@ impl Judge {
             None => match (self.told, says) {
                 (Some(true), _) => Some(live),
                 (_, Some(says)) => Some(says),
+                // More than strays: an open bank carries nothing.
+                (None, None) if none > 0.06 => Some(live),
                 (Some(false), None) => Some(0),
                 (None, None) => None,
             },
