@@ -38,6 +38,9 @@ pub(super) const LOCATION: &[Cause] = &[Cause::LocationWrong, Cause::FuseOperate
 impl Judge {
     /// What the thirds of the first seconds say of the neutral sensor's polarity and of the size of the bank.
     pub(super) fn compare_thirds(&mut self, look: &Look) {
+        if !self.is_measured() {
+            return;
+        }
         let explained = look.explained_third(masked([1.0; 3], self.all));
         let size = explained.magnitude();
         if size.is_nan() || size <= SIGN {

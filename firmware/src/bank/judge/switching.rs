@@ -1,6 +1,7 @@
 //! Who came and who went, and whether somebody had told the switch to.
 
 use wyelog_protocol::FRAMES_PER_SECOND;
+use wyelog_protocol::bank::Location;
 use wyelog_protocol::record::Action;
 
 use super::{Circumstances, Cleared, Command, Judge, Judged, Neutral, Phase, SETTLED, Shot, seconds};
@@ -18,6 +19,8 @@ const RESTRUCK: f32 = 2.2;
 const PATH: f32 = 0.92;
 /// The voltage rises by the bank when it comes, and falls when it goes, by more than this, per unit.
 const TRACE: f32 = 0.002;
+/// Poles that clear one after the other leave a phase alone in the neutral, with a crest of √2; a lead that breaks does not.
+const ALONE: f32 = 0.7;
 /// An operation that shows nothing for so long is not coming.
 const NOTHING: u64 = seconds(3);
 /// Capacitors above 600 V are to be below 50 V after five minutes (IEEE Std 18).
@@ -26,6 +29,8 @@ const DISCHARGED: u64 = seconds(300);
 const DAY: u64 = 86_400 * FRAMES_PER_SECOND as u64;
 /// What is over once it has been said is said for so long.
 const SAID: u64 = seconds(1);
+/// A capacitor that holds its charge shows a fundamental of less than this, per unit.
+const HELD: f32 = 0.2;
 /// How near a glimpse must be to what the others carry, per unit.
 const GLIMPSE: f32 = 0.15;
 /// Three drop-outs within this time make a phase intermittent.
@@ -71,7 +76,7 @@ impl Judge {
         };
         let told = self.told.map(|closed| if closed { live } else { 0 });
         match self.carrying {
-            Some(carrying) if carrying & !live != 0 => Some(carrying & live),
+            Some(carrying) if carrying & !live != 0 => says.or(Some(carrying & live)),
             // A lead that broke would say 'none' as well: without a burst nobody operated.
             Some(carrying)
                 if circumstances.burst.is_none()
@@ -96,7 +101,8 @@ impl Judge {
                     circumstances.now < clearing.begin.saturating_add(RECENT)
                         && clearing.zeros.iter().all(|zero| !zero.is_nan())
                 });
-                says.or(Some(if has_cleared { 0 } else { carrying }))
+                let is_large = circumstances.burst.is_some_and(|burst| burst.peak > ALONE);
+                says.filter(|_| is_large).or(Some(if has_cleared { 0 } else { carrying }))
             }
             Some(_) => says.or(told).or(Some(live)),
             // Told to be closed and no current is a matter of the neutral's sensor.
@@ -258,10 +264,16 @@ impl Judge {
         if self.carrying != Some(self.all) || self.measured & self.all != self.all {
             return;
         }
-        if let Carry::Part(mask) = carry::carry(look, self.estimate.y, self.all, GLIMPSE) {
-            let missing = self.all & !mask;
-            self.glimpsed |= if missing.count_ones() == 1 { missing } else { 0 };
+        // Behind the contact a voltage goes with its current.
+        let mut dark = 0;
+        for ((shown, place), bit) in look.shown.iter().zip(self.location).zip([1, 2, 4]) {
+            dark |= if place != Location::Line && shown.magnitude() < HELD { bit } else { 0 };
         }
+        let missing = match carry::carry(look, self.estimate.y, self.all & !dark, GLIMPSE) {
+            Carry::Part(mask) => self.all & !mask,
+            _ => dark,
+        };
+        self.glimpsed |= if missing.count_ones() == 1 { missing } else { 0 };
     }
 
     fn dropped_out(&mut self, phase: usize, begin: u64) {

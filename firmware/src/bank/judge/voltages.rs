@@ -45,7 +45,10 @@ impl Judge {
                 used = reference;
             } else if !has(odd, phase) {
                 self.set_voltage(phase, VoltageVerdict::Good);
-            } else if place != Location::Line && shown.magnitude() < DARK {
+            } else if place != Location::Line
+                && shown.magnitude() < DARK
+                && !self.is_alive(phase, reference, look)
+            {
                 live &= !only(phase);
                 used = Phasor::ZERO;
                 self.set_voltage(phase, VoltageVerdict::Good);
@@ -62,14 +65,9 @@ impl Judge {
         is_evidence.then_some(live)
     }
 
-    /// A voltage that is not what the others make of it: is the phase alive all the same?
-    fn judge_voltage(
-        &mut self,
-        phase: usize,
-        reference: Phasor,
-        look: &Look,
-        circumstances: &Circumstances,
-    ) -> VoltageVerdict {
+    /// How far the neutral current is from what it would be if the phase had the voltage that the others make of it, and from
+    /// what the shown one makes of it, per unit.
+    fn as_alive_and_as_shown(&self, phase: usize, reference: Phasor, look: &Look) -> (f32, f32) {
         let shown = look.shown.get(phase).copied().unwrap_or(Phasor::ZERO);
         let unit = |v: Phasor| v.times_j().scale(look.ratio);
         let carrying = self.carrying.unwrap_or(self.all);
@@ -80,11 +78,33 @@ impl Judge {
             }
         }
         let y = self.estimate.y.get(phase).copied().unwrap_or(1.0);
-        let as_alive = (rest - unit(reference).scale(y)).magnitude();
-        let as_shown = (rest - unit(shown).scale(y)).magnitude();
+        ((rest - unit(reference).scale(y)).magnitude(), (rest - unit(shown).scale(y)).magnitude())
+    }
+
+    /// Whether a phase that carried still does, whatever its voltage sensor shows.
+    fn is_alive(&self, phase: usize, reference: Phasor, look: &Look) -> bool {
+        let (as_alive, as_shown) = self.as_alive_and_as_shown(phase, reference, look);
+        self.carrying.is_some_and(|carrying| has(carrying, phase)) && as_alive < 0.3 && as_alive < as_shown
+    }
+
+    /// A voltage that is not what the others make of it: is the phase alive all the same?
+    fn judge_voltage(
+        &mut self,
+        phase: usize,
+        reference: Phasor,
+        look: &Look,
+        circumstances: &Circumstances,
+    ) -> VoltageVerdict {
+        let shown = look.shown.get(phase).copied().unwrap_or(Phasor::ZERO);
+        let carrying = self.carrying.unwrap_or(self.all);
         let floats = shown.magnitude() < FLOATS && neighbours(look, phase, shown);
         // A bank that is open says nothing of the voltage; a lead that floats has its neighbour's angle.
-        let says_alive = if has(carrying, phase) { as_alive < 0.3 && as_alive < as_shown } else { floats };
+        let says_alive = if has(carrying, phase) {
+            let (as_alive, as_shown) = self.as_alive_and_as_shown(phase, reference, look);
+            as_alive < 0.3 && as_alive < as_shown
+        } else {
+            floats
+        };
         // A lead that broke floats low; what is nearly there is a sag.
         let is_low = shown.magnitude() < 0.6 * reference.magnitude();
         let verdict = self.voltage.get(phase).copied().unwrap_or_default();
