@@ -10,3 +10,4 @@ pub mod parallel;
 pub mod random;
 pub mod record;
 pub mod site;
+pub mod study;
