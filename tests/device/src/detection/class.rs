@@ -316,7 +316,7 @@ impl Class {
             _ => {
                 let at_s = random.between(10.5, 18.0);
                 script.to_bank("opens", at_s, &manner(random));
-                script.to_bank("closes", at_s + random.between(2.0, 16.0), &manner(random));
+                script.to_bank("closes", at_s + random.between(3.5, 16.0), &manner(random));
             }
         }
     }

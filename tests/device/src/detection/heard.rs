@@ -44,6 +44,8 @@ pub struct Heard {
     pub events: Vec<Event>,
     /// What was known of the bank, one a window in which anything was.
     pub states: Vec<State>,
+    /// End of each window in s, and its neutral current.
+    neutral: Vec<(f64, f64)>,
     quality: Quality,
     /// What was last said of the bank; `None`: that it cannot be identified.
     last: Option<State>,
@@ -65,6 +67,12 @@ impl Heard {
     pub fn at(&self, at_s: f64) -> Option<&State> {
         let after = self.states.partition_point(|state| state.at_s <= at_s);
         after.checked_sub(1).and_then(|index| self.states.get(index))
+    }
+
+    /// Neutral current of the last whole window before this time, rms per unit of the rated one.
+    pub fn neutral_at(&self, at_s: f64) -> f64 {
+        let after = self.neutral.partition_point(|(end_s, _)| *end_s <= at_s);
+        after.checked_sub(1).and_then(|index| self.neutral.get(index)).map_or(f64::NAN, |(_, rms)| *rms)
     }
 
     fn know(&mut self, at_s: f64, y: [f64; 3]) {
@@ -94,6 +102,9 @@ impl Outbox for Heard {
     fn live(&mut self, _: Live) {}
 
     fn window(&mut self, measured: &Measured, identified: Option<&Identified>) {
+        if self.keeps_states {
+            self.neutral.push((seconds(measured.end), f64::from(measured.neutral_rms)));
+        }
         if let Some(identified) = identified {
             self.know(seconds(measured.end), identified.connected.map(f64::from));
         }

@@ -83,6 +83,8 @@ pub struct Verdict {
     pub accuracy: Option<Accuracy>,
     /// Whether all three poles cleared, as in an opening that tests the capacitances.
     pub has_opened: bool,
+    /// Neutral current before the first thing expected, rms per unit of the rated one; NaN without any.
+    pub neutral_before: f64,
 }
 
 /// Something cannot be said so long before it is so, in s: the frame that a window begins at.
@@ -117,6 +119,7 @@ pub fn judge(scenario: &Scenario, heard: &Heard) -> Verdict {
         false_calls,
         accuracy: accuracy(scenario, &truth, &expected, heard),
         has_opened: clears.count() == 3,
+        neutral_before: expected.first().map_or(f64::NAN, |one| heard.neutral_at(one.earliest_s)),
     }
 }
 

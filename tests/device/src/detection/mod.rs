@@ -2,12 +2,16 @@
 //! in `firmware/DETECTION.md` are stated for, written in the scenario language, played to the firmware's Meter in process, and
 //! judged against the simulator's truth.
 
+pub mod attack;
 pub mod class;
+pub mod curve;
 pub mod expected;
 pub mod heard;
 pub mod judge;
+pub mod numbers;
 pub mod parallel;
 pub mod random;
 pub mod record;
 pub mod site;
 pub mod study;
+pub mod years;
