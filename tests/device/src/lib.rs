@@ -3,6 +3,7 @@
 pub mod arbitrary;
 pub mod arm;
 pub mod describe;
+pub mod detection;
 pub mod measurement;
 pub mod play;
 pub mod python;

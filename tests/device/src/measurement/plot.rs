@@ -18,12 +18,12 @@ const FOOT: f64 = 26.0;
 const SPAN_HZ: (f64, f64) = (41.0, 70.5);
 const TICKS_HZ: [f64; 6] = [45.0, 50.0, 55.0, 60.0, 65.0, 70.0];
 
-const INK: &str = "#222";
-const PALE: &str = "#e4e4e4";
+pub(crate) const INK: &str = "#222";
+pub(crate) const PALE: &str = "#e4e4e4";
 const STANDARD: &str = "#8a8a8a";
-const BLUE: &str = "#0072B2";
-const VERMILLION: &str = "#D55E00";
-const GREEN: &str = "#007A5A";
+pub(crate) const BLUE: &str = "#0072B2";
+pub(crate) const VERMILLION: &str = "#D55E00";
+pub(crate) const GREEN: &str = "#007A5A";
 
 /// Keeps a label readable where a curve passes.
 const HALO: &str = "stroke=\"#fff\" stroke-width=\"3\" paint-order=\"stroke\"";
