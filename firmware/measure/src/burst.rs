@@ -30,6 +30,8 @@ pub struct Burst {
     pub end: u64,
     /// Largest instantaneous neutral current, per unit of the rms rated current.
     pub peak: f32,
+    /// The same as it usually was before.
+    pub crest: f32,
     /// How often it came back after half a cycle of quiet.
     pub returns: u8,
     /// The phase whose capacitor carries a current of the shape that it had at its peak: 0 to 2.
@@ -77,6 +79,8 @@ pub struct Bursts {
     quarter: u8,
     /// Usual mean square of a quarter cycle.
     usual: f32,
+    /// Usual crest of the neutral current: harmonics of a feeder in resonance with the bank can be larger than the rated current.
+    crest: f32,
     quiet: u8,
     /// Quarter cycles until what was changed in the weights is in effect.
     unsettled: u8,
@@ -96,6 +100,7 @@ impl Bursts {
             frames: 0,
             quarter: u8::try_from(frames_per_cycle / 4).unwrap_or(u8::MAX),
             usual: 0.0,
+            crest: 0.0,
             quiet: 0,
             unsettled: 4,
             burst: None,
@@ -155,7 +160,8 @@ impl Bursts {
         let begin = frame.saturating_sub(u64::from(self.quarter));
         if above(BEGINS) {
             let is_new = self.burst.is_none();
-            let burst = self.burst.get_or_insert(Burst { begin, end: frame, ..Burst::default() });
+            let burst =
+                self.burst.get_or_insert(Burst { begin, end: frame, crest: self.crest, ..Burst::default() });
             if !is_new && self.quiet >= 2 && frame.saturating_sub(burst.begin) < AGAIN {
                 burst.returns = burst.returns.saturating_add(1);
             }
@@ -176,6 +182,7 @@ impl Bursts {
             }
         } else {
             self.quiet = self.quiet.saturating_add(1);
+            self.crest += (peak - self.crest) * (1.0 / 16.0);
         }
         // What lasts becomes the usual: within a second.
         self.usual += (mean - self.usual) * (1.0 / 64.0);

@@ -56,14 +56,29 @@ fn main() -> ExitCode {
         println!("{:?}", wyelog_device_tests::detection::years::run(1, 0.3));
         println!("{:?}", t.elapsed());
         let t = std::time::Instant::now();
-        println!("{}", wyelog_device_tests::detection::attack::table(&wyelog_device_tests::detection::attack::rows(1, 30)));
+        println!(
+            "{}",
+            wyelog_device_tests::detection::attack::table(&wyelog_device_tests::detection::attack::rows(
+                1, 30
+            ))
+        );
         println!("{:?}", t.elapsed());
         let t = std::time::Instant::now();
-        println!("{}", wyelog_device_tests::detection::curve::table(&wyelog_device_tests::detection::curve::points(1, 4, 20)));
+        println!(
+            "{}",
+            wyelog_device_tests::detection::curve::table(&wyelog_device_tests::detection::curve::points(
+                1, 4, 20
+            ))
+        );
         println!("{:?}", t.elapsed());
     }
     let judged = study::run(options.seed, options.records);
-    println!("{}", wyelog_device_tests::detection::numbers::table(&wyelog_device_tests::detection::numbers::numbers(&judged)));
+    println!(
+        "{}",
+        wyelog_device_tests::detection::numbers::table(&wyelog_device_tests::detection::numbers::numbers(
+            &judged
+        ))
+    );
     let complaints: Vec<String> = judged.iter().filter_map(|one| one.complaint(options.seed)).collect();
     println!("{} of {} records are not as they should be:", complaints.len(), judged.len());
     for complaint in complaints {

@@ -101,7 +101,7 @@ impl Judge {
                     circumstances.now < clearing.begin.saturating_add(RECENT)
                         && clearing.zeros.iter().all(|zero| !zero.is_nan())
                 });
-                let is_large = circumstances.burst.is_some_and(|burst| burst.peak > ALONE);
+                let is_large = circumstances.burst.is_some_and(|burst| burst.peak > ALONE + burst.crest);
                 says.filter(|_| is_large).or(Some(if has_cleared { 0 } else { carrying }))
             }
             Some(_) => says.or(told).or(Some(live)),
@@ -321,7 +321,7 @@ impl Judge {
         let opened = self.opened;
         if opens {
             self.opened = Some(begin);
-            let strikes = burst.returns > 0 || burst.peak > RESTRUCK;
+            let strikes = burst.returns > 0 || burst.peak > RESTRUCK + burst.crest;
             if strikes && is_open && self.all == 0b111 && self.returned.is_none() {
                 self.restrike = shot(only(usize::from(burst.phase)));
             }

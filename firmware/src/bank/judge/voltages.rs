@@ -41,9 +41,18 @@ impl Judge {
             let shown = look.shown.get(phase).copied().unwrap_or(Phasor::ZERO);
             let place = self.location.get(phase).copied().unwrap_or(Location::Line);
             let mut used = shown;
+            let is_near = shown.magnitude() > 0.5 * reference.magnitude();
             if !has(self.measured, phase) {
                 used = reference;
             } else if !has(odd, phase) {
+                self.set_voltage(phase, VoltageVerdict::Good);
+            } else if place == Location::Capacitor
+                && !has(self.carrying.unwrap_or(self.all), phase)
+                && !is_near
+            {
+                // Behind an open pole a voltage says nothing.
+                live &= !only(phase);
+                used = Phasor::ZERO;
                 self.set_voltage(phase, VoltageVerdict::Good);
             } else if place != Location::Line
                 && shown.magnitude() < DARK
