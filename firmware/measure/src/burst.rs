@@ -195,3 +195,6 @@ impl Bursts {
         self.frames = 0;
     }
 }
+
+#[cfg(test)]
+mod tests;

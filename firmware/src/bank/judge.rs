@@ -402,3 +402,6 @@ impl Judge {
         judged
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -46,3 +46,6 @@ impl Seen {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

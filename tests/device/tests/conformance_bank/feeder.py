@@ -1,16 +1,17 @@
 """The IEEE 13-node test feeder with a damaged bank at node 675, solved with OpenDSS.
 
-Feeder data: IEEE PES Distribution System Analysis Subcommittee, 13-bus feeder (impedances in ohm per mile, loads in kW and
-kvar, lengths in feet, as published); the distributed load 632–671 stands two thirds at a quarter of the length and one third at
-the end. Regulators stand where the published solution has them: node RG60 is held at its published voltages.
+Feeder data: IEEE PES Distribution System Analysis Subcommittee, 13-bus feeder (impedances in ohm per mile, loads in
+kW and kvar, lengths in feet, as published); the distributed load 632–671 stands two thirds at a quarter of the length
+and one third at the end. Regulators stand where the published solution has them: node RG60 is held at its published
+voltages.
 
-The bank is built of its parts: units in parallel in each phase, series sections in each unit, a star point that a short wire
-takes to ground. The neutral current is the current of that wire.
+The bank is built of its parts: units in parallel in each phase, series sections in each unit, a star point that a
+short wire takes to ground. The neutral current is the current of that wire.
 
-Reads a list of banks as JSON on stdin, each {"held", "units", "sections", "out": [A, B, C], "shorted": [A, B, C]}: `held` when
-node 675 is held at its published voltages, `out` units without connection, `shorted` sections of one unit. Prints as JSON for
-each: voltages of A, B, C at node 675 in V, currents of A, B, C into the bank and the neutral current (from star to ground) in A,
-as [re, im].
+Reads a list of banks as JSON on stdin, each {"held", "units", "sections", "out": [A, B, C], "shorted": [A, B, C]}:
+`held` when node 675 is held at its published voltages, `out` units without connection, `shorted` sections of one
+unit. Prints as JSON for each: voltages of A, B, C at node 675 in V, currents of A, B, C into the bank and the neutral
+current (from star to ground) in A, as [re, im].
 """
 
 import json

@@ -1,7 +1,9 @@
-//! The bank at node 675 of the IEEE 13-node test feeder, damaged, against OpenDSS: node 675 held at its published voltages
-//! (published; from memory, confirmed by the solution here), and the feeder solved again with what is left of the bank.
+//! The bank at node 675 of the IEEE 13-node test feeder, damaged, against OpenDSS: node 675 held at its published
+//! voltages (published; from memory, confirmed by the solution here), and the feeder solved again with what is left
+//! of the bank.
 //!
-//! What leaves `feeder.py` are voltages and a neutral current; which parts of the bank are gone is known to that script alone.
+//! What leaves `feeder.py` are voltages and a neutral current; which parts of the bank are gone is known to that
+//! script alone.
 
 use serde_json::{Value, json};
 use wyelog_protocol::condition::Condition;
@@ -27,7 +29,8 @@ impl Damage {
     }
 
     fn question(&self) -> Value {
-        json!({"held": self.held, "units": self.units, "sections": self.sections, "out": self.out, "shorted": self.shorted})
+        let Self { held, units, sections, out, shorted } = self;
+        json!({"held": held, "units": units, "sections": sections, "out": out, "shorted": shorted})
     }
 
     /// Connected capacitance of a phase over the rated one: 1−1/m a unit out, 1+1/((s−1)·m) a section shorted.
@@ -72,10 +75,10 @@ fn solved(damages: &[Damage]) -> Vec<State> {
         .collect()
 }
 
-/// Within what the library's solution and the published one differ: voltages are printed to 0.0001 per unit and 0.01°, and the
-/// published solution handles the distributed load its own way.
+/// Within what the library's solution and the published one differ: voltages are printed to 0.0001 per unit and
+/// 0.01°, and the published solution handles the distributed load its own way.
 fn check_published(state: &State, held: bool) {
-    const BASE: f64 = 2401.777_12;
+    const BASE: f64 = 2_401.777_12;
     let published = [(0.9835, -5.56), (1.0553, -122.52), (0.9758, 116.03)];
     let (size_off, angle_off) = if held { (1e-6, 1e-3) } else { (3e-4, 0.03) };
     for (v, (size, degrees)) in state.voltage.into_iter().zip(published) {
@@ -84,8 +87,8 @@ fn check_published(state: &State, held: bool) {
     }
 }
 
-/// 9.1248∠−8.7512 A in the neutral of the healthy bank with published voltages held, 11 % of the rated current; with A gone
-/// 82.9078∠−89.2511 A, with half of C gone 48.4035∠19.8566 A (derived with numpy).
+/// 9.1248∠−8.7512 A in the neutral of the healthy bank with published voltages held, 11 % of the rated current; with
+/// A gone 82.9078∠−89.2511 A, with half of C gone 48.4035∠19.8566 A (derived with numpy).
 #[test]
 fn the_library_agrees_with_worked_numbers() {
     let none = Damage::none(true, 2, 1);

@@ -1,12 +1,12 @@
 """Least squares with numpy, in double precision, of the windows that the recursive estimator took.
 
-Reads {"windows": [[A, B, C, neutral], …], "ratio", "common", "longest"} as JSON on stdin, phasors as [re, im] per unit; `ratio` is the frequency
-over the rated one, `common` the common part that the differences are sought against. Prints as JSON the differences of the
-three connected capacitances from it:
+Reads {"windows": [[A, B, C, neutral], …], "ratio", "common", "longest"} as JSON on stdin, phasors as [re, im] per
+unit; `ratio` is the frequency over the rated one, `common` the common part that the differences are sought against.
+Prints as JSON the differences of the three connected capacitances from it:
 
-"stacked": of all windows in one least-squares problem, the shortest solution; a window's weight is that of the estimator, which is
-the plain mean of up to `longest` windows and then forgets by that share;
-"each": of each window alone, averaged with the same weights.
+"stacked": of all windows in one least-squares problem, the shortest solution; a window's weight is that of the
+estimator, which is the plain mean of up to `longest` windows and then forgets by that share; "each": of each window
+alone, averaged with the same weights.
 """
 
 import json

@@ -1,8 +1,8 @@
 //! What the firmware says of a damaged bank, against worked numbers, a power-flow library and numpy.
 //!
-//! Source marks as in `conformance_electrical`: *standard*, *published* or *derived* beside each check. Limits are those that the
-//! logger is built to: a whole phase within 3 s, anything else within 10 s; a step of one phase to 1 % of its rated capacitance,
-//! 2.5 % where nothing was known before.
+//! Source marks as in `conformance_electrical`: *standard*, *published* or *derived* beside each check. Limits are
+//! those that the logger is built to: a whole phase within 3 s, anything else within 10 s; a step of one phase to 1 %
+//! of its rated capacitance, 2.5 % where nothing was known before.
 
 mod feeder;
 mod least_squares;

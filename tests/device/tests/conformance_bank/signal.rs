@@ -84,7 +84,8 @@ fn full_scales(settings: &Settings) -> (f64, f64) {
     (voltage, settings.sensors.neutral_full_scale.value_f64().unwrap())
 }
 
-/// Plays the acts frame by frame. The current of a phase that stops goes on to its own current zero, as in a fuse or a pole.
+/// Plays the acts frame by frame. The current of a phase that stops goes on to its own current zero, as in a fuse or
+/// a pole.
 pub fn frames(settings: &Settings, acts: &[Act]) -> Heard {
     let mut buffers = Box::new(Buffers::new());
     let mut meter = Meter::new(&mut buffers, settings, 1);
@@ -185,7 +186,8 @@ pub struct Named {
     pub fraction: f64,
 }
 
-/// Holds what was detected against what should have been: these, and nothing else; begun at second `begin`, none later than
+/// Holds what was detected against what should have been: these, and nothing else; begun at second `begin`, none
+/// later than
 /// `within` after it.
 pub fn check(what: &str, heard: &Heard, expected: &[Named], tolerance: f64, begin: f64, within: f64) {
     let events = detected(heard);

@@ -1,5 +1,5 @@
-//! Neutral currents of lost units and shorted groups on a balanced feeder, as worked by the method of IEEE C37.99, and what the
-//! logger makes of them: it must name the part of the phase that the neutral current was worked from.
+//! Neutral currents of lost units and shorted groups on a balanced feeder, as worked by the method of IEEE C37.99,
+//! and what the logger makes of them: it must name the part of the phase that the neutral current was worked from.
 
 use wyelog_protocol::bank::{Fusing, Settings};
 use wyelog_protocol::condition::Condition;
@@ -20,7 +20,7 @@ fn state(phase: usize, neutral: Complex) -> State {
     let degrees = [0.0, -120.0, 120.0];
     let voltage = degrees.map(|degrees| Complex::polar(volts, degrees));
     let mut current = degrees.map(|degrees| Complex::polar(RATED, degrees + 90.0));
-    current[phase] = current[phase] + neutral;
+    current[phase] += neutral;
     State { voltage, current }
 }
 
@@ -32,8 +32,8 @@ fn of_units(units: u8, sections: u8) -> Settings {
     settings(12_470.0, units, sections)
 }
 
-/// 10 s of health and 11 s of a fault. The contact input says closed: on a balanced feeder the neutral of a healthy bank carries
-/// nothing that could.
+/// 10 s of health and 11 s of a fault. The contact input says closed: on a balanced feeder the neutral of a healthy
+/// bank carries nothing that could.
 fn acts(fault: State) -> [Act; 2] {
     [Act { told: Some(true), ..Act::new(10.0, healthy()) }, Act::new(11.0, fault)]
 }
@@ -57,8 +57,8 @@ fn judge(what: &str, settings: &Settings, fault: State, expected: Named) {
     }
 }
 
-/// S series groups of N units in parallel, F of them gone from one group: I_N per unit of the phase current (IEEE C37.99 method,
-/// derived by nodal analysis).
+/// S series groups of N units in parallel, F of them gone from one group: I_N per unit of the phase current (IEEE
+/// C37.99 method, derived by nodal analysis).
 #[test]
 fn units_lost_in_a_group() {
     #[rustfmt::skip]
@@ -95,8 +95,8 @@ fn units_lost_in_a_large_group() {
     }
 }
 
-/// One of S groups shorted: I_N = 1/(S−1), opposite in sign (IEEE C37.99 method, derived). S = 2 doubles the phase, and at the
-/// fundamental that is what the loss of the two others looks like: left out.
+/// One of S groups shorted: I_N = 1/(S−1), opposite in sign (IEEE C37.99 method, derived). S = 2 doubles the phase,
+/// and at the fundamental that is what the loss of the two others looks like: left out.
 #[test]
 fn a_group_shorted() {
     for (s, i_n) in [(3, 0.5), (4, 0.333_333), (5, 0.25)] {
