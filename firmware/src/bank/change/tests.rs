@@ -127,17 +127,16 @@ proptest! {
         prop_assert_eq!(named(&before, &after), Change::NeutralLost);
     }
 
-    /// All of the neutral current goes down alike: part of it flows beside the sensor.
+    /// All of the neutral current goes down alike: part of it flows beside the sensor. Seen where there is a current
+    /// to see it in, here of a zero sequence of 3.6 to 5 %, and where it goes down by more than the least change.
     #[test]
     fn a_second_path_is_named(
-        (voltage, _) in feeder(),
-        y in tolerant(),
+        u0 in (0.036_f32..0.05, -180.0_f32..180.0),
+        tolerance in prop::array::uniform3(1.0_f32..=1.01),
         third in 0.01_f32..0.02,
-        share in 0.3_f32..0.8,
+        share in 0.3_f32..0.6,
     ) {
-        let before = look(voltage, y, third);
-        // Of a neutral current that is there, and that goes down by more than the least change.
-        prop_assume!(before.neutral.magnitude() > 0.06 && before.neutral.magnitude() * (1.0 - share) > LEAST);
+        let before = look(voltages(1.0, (0.0, 0.0), u0), tolerance, third);
         let after = Look { neutral: before.neutral.scale(share), third: before.third.scale(share), ..before };
         match named(&before, &after) {
             Change::NeutralDivided(found) => prop_assert!((found - share).abs() < 1e-3, "{found} {share}"),

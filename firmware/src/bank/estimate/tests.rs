@@ -82,7 +82,7 @@ fn an_opening_gives_the_common_part_and_keeps_the_differences() {
 fn a_deviation_is_of_both_parts() {
     let mut estimate = Estimate::default();
     estimate.closed(&look(node_675(), [1.0; 3], 0.0));
-    let both = libm::hypotf(estimate.common_sigma, estimate.difference_sigma);
+    let both = Phasor::new(estimate.common_sigma, estimate.difference_sigma).magnitude();
     assert!(estimate.sigma().iter().all(|sigma| (sigma - both).abs() < 1e-6));
 }
 
