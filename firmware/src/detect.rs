@@ -218,3 +218,6 @@ fn event(finding: &Finding, step: Step, scene: &Scene, clock: &Clock) -> Event {
         evidence: scene.evidence,
     }
 }
+
+#[cfg(test)]
+mod tests;

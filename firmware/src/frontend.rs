@@ -91,3 +91,6 @@ impl Scaling {
         values
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -2,6 +2,7 @@
 #![allow(missing_docs)]
 extern crate std;
 
+use wyelog_electrical::{Phasor, SequenceComponents};
 use wyelog_protocol::bank::*;
 use wyelog_protocol::quantity::{Current, ReactivePower, Voltage};
 use wyelog_protocol::text;
@@ -63,6 +64,41 @@ impl Bank {
         }
         channels[3] = (neutral / 800.0 * 8_388_608.0) as i32;
         crate::frontend::Frame { channels }
+    }
+}
+
+/// Voltages of A, B, C with these sequence components: the positive one `size`, the others parts of it at these angles.
+pub fn voltages(size: f32, u2: (f32, f32), u0: (f32, f32)) -> [Phasor; 3] {
+    let part = |(part, degrees): (f32, f32)| Phasor::from_polar_degrees(size * part, degrees);
+    SequenceComponents { zero: part(u0), positive: Phasor::new(size, 0.0), negative: part(u2) }
+        .to_phases(wyelog_electrical::Rotation::Abc)
+}
+
+/// A window of a bank with these `y`; every voltage has this third harmonic (zero sequence), per unit.
+pub fn look(voltage: [Phasor; 3], y: [f32; 3], third: f32) -> crate::bank::look::Look {
+    let mut look = crate::bank::look::Look {
+        voltage,
+        shown: voltage,
+        third_voltage: [Phasor::new(third, 0.0); 3],
+        ..crate::bank::look::Look::dark(0, 960)
+    };
+    look.neutral = look.explained(y);
+    look.third = look.explained_third(y);
+    look
+}
+
+/// A window of any numbers.
+pub fn any_look(values: [f32; 16]) -> crate::bank::look::Look {
+    let [a, b, c, d, e, f, g, h, i, j, k, l, m, n, o, ratio] = values;
+    crate::bank::look::Look {
+        voltage: [Phasor::new(a, b), Phasor::new(c, d), Phasor::new(e, f)],
+        shown: [Phasor::new(a, b), Phasor::new(c, m), Phasor::new(n, f)],
+        steady_voltage: [a, m, o],
+        neutral: Phasor::new(g, h),
+        third: Phasor::new(i, j),
+        third_voltage: [Phasor::new(k, l), Phasor::new(m, n), Phasor::new(o, a)],
+        ratio,
+        ..crate::bank::look::Look::dark(0, 960)
     }
 }
 

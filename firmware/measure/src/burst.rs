@@ -204,3 +204,6 @@ impl Bursts {
         self.frames = 0;
     }
 }
+
+#[cfg(test)]
+mod tests;

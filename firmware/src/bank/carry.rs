@@ -79,3 +79,6 @@ pub fn none_and_all(look: &Look, y: [f32; 3], all: Mask, stray: [Phasor; 2]) -> 
     let size = |a: Phasor, b: Phasor| libm::sqrtf(a.magnitude_squared() + b.magnitude_squared());
     [size(look.neutral, look.third), size(first, third)]
 }
+
+#[cfg(test)]
+mod tests;

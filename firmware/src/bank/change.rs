@@ -78,3 +78,6 @@ pub fn name(look: &Look, past: &Past, residuals: [Phasor; 2], carrying: Mask, le
     }
     best
 }
+
+#[cfg(test)]
+mod tests;

@@ -134,3 +134,6 @@ impl Estimate {
         self.windows = 0;
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -411,3 +411,6 @@ impl Judge {
         judged
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -113,3 +113,6 @@ impl Past {
         self.windows >= Self::LEAST
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -47,3 +47,6 @@ impl Seen {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

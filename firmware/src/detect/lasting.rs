@@ -153,3 +153,6 @@ impl Limited {
         self.lasting = [Lasting::default(); 6];
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -4,8 +4,16 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::Mutex;
 
-/// What the references are computed with.
-const PACKAGES: [&str; 6] = ["comtrade", "html5lib", "numpy", "pandas", "pyarrow", "scipy"];
+/// What the references are computed with: as pip names it, as it is imported.
+const PACKAGES: [[&str; 2]; 7] = [
+    ["comtrade", "comtrade"],
+    ["html5lib", "html5lib"],
+    ["numpy", "numpy"],
+    ["OpenDSSDirect.py", "opendssdirect"],
+    ["pandas", "pandas"],
+    ["pyarrow", "pyarrow"],
+    ["scipy", "scipy"],
+];
 
 static INSTALLING: Mutex<()> = Mutex::new(());
 
@@ -20,13 +28,14 @@ pub fn python() -> PathBuf {
     if imports(&python) {
         return python;
     }
+    let names = PACKAGES.map(|[name, _]| name);
     let by_hand = format!(
         "python3 -m venv {0} && {0}/bin/pip install {1}   (Debian: apt-get install python3-venv first)",
         folder.display(),
-        PACKAGES.join(" ")
+        names.join(" ")
     );
     run(Command::new("python3").args(["-m", "venv"]).arg(&folder), &by_hand);
-    run(Command::new(&python).args(["-m", "pip", "install", "--quiet"]).args(PACKAGES), &by_hand);
+    run(Command::new(&python).args(["-m", "pip", "install", "--quiet"]).args(names), &by_hand);
     assert!(imports(&python), "the reference libraries do not import; by hand: {by_hand}");
     python
 }
@@ -38,7 +47,7 @@ pub fn folder() -> PathBuf {
 }
 
 fn imports(python: &Path) -> bool {
-    let import = format!("import tomllib, {}", PACKAGES.join(", "));
+    let import = format!("import tomllib, {}", PACKAGES.map(|[_, module]| module).join(", "));
     Command::new(python).args(["-c", &import]).output().is_ok_and(|output| output.status.success())
 }
 
