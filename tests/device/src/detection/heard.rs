@@ -134,12 +134,16 @@ pub fn play(scenario: &Scenario) -> Heard {
     heard
 }
 
+/// At window level the logger looks at the bank once in so many s: the feeder wanders from minute to minute, and five looks are
+/// what a change of a capacitance must last.
+const LOOK_S: f64 = 12.0;
+
 /// Plays a scenario window by window where nothing happens, and does not keep the states.
 pub fn play_at_window_level(scenario: &Scenario) -> Heard {
     let mut buffers = Box::new(Buffers::new());
     let mut meter = Meter::new(&mut buffers, &settings(scenario), 0);
     let mut heard = Heard::default();
-    for step in Levels::new(scenario) {
+    for step in Levels::new(scenario).grouped(LOOK_S) {
         match step {
             Step::Input(input) => meter.input(input, &mut heard),
             Step::Windows(window, count) => meter.window_level(&window, count, &mut heard),
