@@ -63,7 +63,10 @@ const WHOLE: [Condition; 18] = [
 ];
 
 /// Places for what the judge and the limits can find.
-pub const PLACES: usize = 3 * BY_PHASE.len() + WHOLE.len();
+pub const PLACES: usize = OF_PHASES + WHOLE.len();
+
+/// The first of them: three each.
+const OF_PHASES: usize = 3 * BY_PHASE.len();
 
 /// One place: an occurrence, and what was last said of it.
 #[derive(Clone, Copy, Debug, Default)]
@@ -155,7 +158,7 @@ impl Detector {
         mut scene: Scene,
         clock: &Clock,
     ) -> Option<Event> {
-        let (condition, phase) = match place.checked_sub(3 * BY_PHASE.len()) {
+        let (condition, phase) = match place.checked_sub(OF_PHASES) {
             Some(whole) => (*WHOLE.get(whole)?, None),
             None => (*BY_PHASE.get(place / 3)?, Some(place % 3)),
         };

@@ -24,6 +24,7 @@
 )]
 
 pub mod bank;
+pub mod capability;
 pub mod capture;
 pub mod clock;
 pub mod detect;

@@ -138,8 +138,12 @@ impl<'b> Meter<'b> {
             Input::Frame(frame) => self.frame(&frame, out),
             Input::FramesLost(count) => self.frames_lost(count, out),
             Input::Contact(closed) => {
+                // A contact may chatter faster than frames come.
+                if self.closed == Some(closed) {
+                    return;
+                }
                 self.judge.told(closed, self.clock.frames());
-                if self.closed.replace(closed).is_some_and(|before| before != closed) {
+                if self.closed.replace(closed).is_some() {
                     self.captures.contact(self.clock.frames());
                 }
             }
@@ -404,7 +408,8 @@ impl<'b> Meter<'b> {
         let now = self.clock.frames();
         let mut findings: Findings = self.judge.findings(look, now);
         let loaded = if self.judge.state() == BankState::Open { 0 } else { Phases::ABC.bits() };
-        self.limited.window(measured, loaded, self.judge.blind(), &mut findings);
+        let doubtful = self.judge.blind() | self.judge.odd();
+        self.limited.window(measured, loaded, doubtful, &mut findings);
         let scene = Scene { now, voltages_good: 0, evidence: self.evidence };
         for place in 0..detect::PLACES {
             if let Some(event) = self.detector.place(place, &findings, is_evidence, scene, &self.clock) {

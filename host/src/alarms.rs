@@ -1,20 +1,21 @@
 //! What the events of one or many logs mean: one row for each occurrence of a condition.
 
-mod explain;
 mod json;
 mod text;
 
 use std::collections::BTreeMap;
 
+use wyelog_protocol::cause::Cause;
 use wyelog_protocol::condition::{Change, Condition, Phases, Route};
+use wyelog_protocol::quantity::PerUnit;
 use wyelog_protocol::record::{Event, Evidence, Record};
 
+use crate::explain::Case;
 use crate::log::Log;
 use crate::time::When;
 
-pub use explain::{Explanation, explain, in_short};
 pub use json::to_json;
-pub use text::{details, phases_text, table};
+pub use text::{details, meaning, table};
 
 /// One occurrence of a condition.
 #[derive(Clone, Debug, PartialEq)]
@@ -29,6 +30,10 @@ pub struct Alarm {
     pub condition: Condition,
     /// Which phases.
     pub phases: Phases,
+    /// How much of a phase was lost (positive) or gained (negative), of its rated capacitance.
+    pub fraction: PerUnit,
+    /// What may be behind it, the likeliest first.
+    pub causes: Vec<Cause>,
     /// Since when it was so.
     pub begin: When,
     /// When the logger saw it; `None` if that record is not in the logs.
@@ -48,6 +53,16 @@ impl Alarm {
         self.condition.route()
     }
 
+    /// What there is to explain.
+    pub fn case(&self) -> Case {
+        Case {
+            condition: self.condition,
+            phases: self.phases,
+            fraction: self.fraction.value_f64(),
+            causes: self.causes.clone(),
+        }
+    }
+
     /// How long it lasted in s; `None` while it goes on.
     pub fn duration_s(&self) -> Option<f64> {
         Some(self.end?.seconds() - self.begin.seconds())
@@ -61,7 +76,17 @@ type Key = (String, u32, u32, &'static str, u64);
 /// Brings the events of many logs together. The same event in two logs is one.
 #[derive(Clone, Debug, Default)]
 pub struct Collector {
-    alarms: BTreeMap<Key, (Alarm, u64)>,
+    alarms: BTreeMap<Key, Kept>,
+}
+
+/// An alarm, and the frames of the records that its parts are of.
+#[derive(Clone, Debug)]
+struct Kept {
+    alarm: Alarm,
+    /// Of phases and evidence.
+    decisive: u64,
+    /// Of fraction and causes: 0 while there are none.
+    explained: u64,
 }
 
 impl Collector {
@@ -87,6 +112,8 @@ impl Collector {
             occurrence: event.occurrence,
             condition: event.condition,
             phases: event.phases,
+            fraction: PerUnit::ABSENT,
+            causes: Vec::new(),
             begin: When::of(boot, &event.begin),
             detected: None,
             announced: None,
@@ -94,15 +121,22 @@ impl Collector {
             evidence: event.evidence,
         };
         let key = (device.to_owned(), boot, event.occurrence, event.condition.name(), event.begin.frame);
-        let (alarm, decisive) = self.alarms.entry(key).or_insert((new, event.stamp.frame));
+        let frame = event.stamp.frame;
+        let kept = self.alarms.entry(key).or_insert(Kept { alarm: new, decisive: frame, explained: 0 });
+        let Kept { alarm, decisive, explained } = kept;
         if alarm.bank.is_empty() {
             alarm.bank = bank.to_owned();
         }
-        let frame = event.stamp.frame;
         if if event.condition.concerns_bank() { frame < *decisive } else { frame > *decisive } {
             *decisive = frame;
             alarm.evidence = event.evidence;
             alarm.phases = event.phases;
+        }
+        // The longer it was looked at, the better the causes are known.
+        if frame >= *explained && !(event.causes.is_empty() && event.fraction.value().is_none()) {
+            *explained = frame;
+            alarm.fraction = event.fraction;
+            alarm.causes = event.causes.to_vec();
         }
         let when = Some(When::from(&event.stamp));
         match event.change {
@@ -114,7 +148,7 @@ impl Collector {
 
     /// The occurrences by logger, and in the order in which they began.
     pub fn into_alarms(self) -> Vec<Alarm> {
-        let mut alarms: Vec<Alarm> = self.alarms.into_values().map(|(alarm, _)| alarm).collect();
+        let mut alarms: Vec<Alarm> = self.alarms.into_values().map(|kept| kept.alarm).collect();
         alarms.sort_by(|a, b| {
             let key = |alarm: &Alarm| (alarm.begin.boot, alarm.begin.frame, alarm.occurrence);
             a.device.cmp(&b.device).then(key(a).cmp(&key(b)))

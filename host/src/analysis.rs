@@ -7,10 +7,11 @@ pub mod alarm_history;
 mod cells;
 pub mod fleet;
 pub mod kvar;
+pub mod operations;
 pub mod trend;
 pub mod unbalance;
 
-use polars::prelude::{DataType, Expr, LazyFrame, TimeUnit, TimeZone, col, lit};
+use polars::prelude::{DataType, Expr, LazyFrame, TimeUnit, TimeZone, col, lit, when};
 
 /// What to look at.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -56,10 +57,14 @@ fn hours() -> Expr {
     col("windows").cast(DataType::Float64) * lit(0.2 / 3600.0) * stretch
 }
 
-/// What a whole phase would give at the voltage and frequency of the interval, in kvar: Q_r·(V/V_r)²·f/f_r.
+/// What a whole phase would give at the voltage and frequency of the interval, in kvar: Q_r·(V/V_r)²·f/f_r; nothing where the
+/// bank has no such phase.
 fn expected_kvar(phase: &str) -> Expr {
     let ratio = col(format!("voltage_{phase}_v").as_str()) / col("unit_voltage_v");
-    col("rated_kvar_phase") * ratio.clone() * ratio * col("frequency_hz") / col("rated_hz")
+    let whole = col("rated_kvar_phase") * ratio.clone() * ratio * col("frequency_hz") / col("rated_hz");
+    let has_phase =
+        col("bank_phases").fill_null(lit("ABC")).str().contains_literal(lit(phase.to_uppercase()));
+    when(has_phase).then(whole).otherwise(lit(0.0))
 }
 
 /// Phases as they stand in the names of columns.

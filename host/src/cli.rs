@@ -2,12 +2,14 @@
 //! standard error.
 
 mod alarms;
+mod capability;
 mod captures;
 #[cfg(feature = "desk")]
 mod demo;
 mod documents;
 mod download;
 mod emulate;
+mod explain;
 mod failure;
 #[cfg(feature = "desk")]
 mod ingest;
@@ -62,6 +64,8 @@ enum Command {
     Download(download::Arguments),
     Alarms(alarms::Arguments),
     Captures(captures::Arguments),
+    Explain(explain::Arguments),
+    Capability(capability::Arguments),
     #[cfg(feature = "desk")]
     Ingest(ingest::Arguments),
     #[cfg(feature = "desk")]
@@ -87,6 +91,8 @@ pub fn run() -> ExitCode {
         Command::Download(arguments) => download::run(arguments, &mut out),
         Command::Alarms(arguments) => alarms::run(arguments, &mut out),
         Command::Captures(arguments) => captures::run(arguments, &mut out),
+        Command::Capability(arguments) => capability::run(arguments, &mut out),
+        Command::Explain(arguments) => explain::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Ingest(arguments) => ingest::run(arguments, &mut out),
         #[cfg(feature = "desk")]

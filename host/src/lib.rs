@@ -7,6 +7,8 @@
 //! - `analysis` (feature `desk`): questions to a store; `tables`: their answers as text, JSON, CSV;
 //! - `report` (feature `desk`): a store as one page that opens from a mail;
 //! - [`alarms`]: what the events of one or many logs mean;
+//! - [`explain`]: what each condition means, in plain words;
+//! - [`capability`]: what a bank's settings let a logger find;
 //! - [`captures`]: the waveforms in a log, and out of it as COMTRADE;
 //! - [`trial`]: the shipped firmware in this process, over a simulated signal;
 //! - [`replay`]: the shipped firmware in this process, over a recorded signal.
@@ -15,11 +17,13 @@
 pub mod alarms;
 #[cfg(feature = "desk")]
 pub mod analysis;
+pub mod capability;
 pub mod captures;
 #[cfg(feature = "desk")]
 pub mod demo;
 pub mod device;
 pub mod download;
+pub mod explain;
 pub mod log;
 pub mod number;
 pub mod replay;

@@ -11,7 +11,7 @@ use wyelog_firmware::meter::{Buffers, Meter};
 use wyelog_firmware::outbox::Outbox;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::message::Live;
-use wyelog_protocol::record::{Evidence, Interval, Record};
+use wyelog_protocol::record::{BankRecord, Evidence, Interval, Operation, Record};
 use wyelog_simulator::comtrade::{self, ChannelNames, Record as Waveforms};
 use wyelog_simulator::scenario::{self, BankFile};
 use wyelog_simulator::tape::{self, Tape};
@@ -53,8 +53,12 @@ pub enum Output {
     Window(Box<Window>),
     /// An interval.
     Interval(Box<Interval>),
+    /// The bank's switch operated, as currents and voltages show it.
+    Operation(Box<Operation>),
+    /// What is known of the bank has changed.
+    Bank(Box<BankRecord>),
     /// The contact input changed.
-    Operation {
+    Contact {
         /// Frames from the start of the record.
         frame: u64,
         /// Whether it says closed now.
@@ -89,7 +93,7 @@ impl Source {
         Ok(Self {
             notes,
             has_neutral: channels.neutral.is_some(),
-            has_contact: channels.contact.is_some(),
+            has_contact: tape.settings().sensors.has_contact,
             duration_s: frames_to_seconds(tape.frames()),
             tape,
         })
@@ -121,7 +125,7 @@ impl Source {
         for input in self.tape {
             if let Input::Contact(closed) = input {
                 if contact.is_some_and(|before| before != closed) {
-                    each(Output::Operation { frame: meter.frames(), closed });
+                    each(Output::Contact { frame: meter.frames(), closed });
                 }
                 contact = Some(closed);
             }
@@ -136,6 +140,10 @@ impl Source {
             for record in out.records.drain(..) {
                 match record {
                     Record::Interval(interval) => each(Output::Interval(Box::new(interval))),
+                    Record::Operation(operation) if has_neutral => {
+                        each(Output::Operation(Box::new(operation)))
+                    }
+                    Record::Bank(bank) if has_neutral => each(Output::Bank(Box::new(bank))),
                     Record::Event(mut event) if has_neutral || !event.condition.concerns_bank() => {
                         if !has_neutral {
                             event.evidence =

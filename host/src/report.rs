@@ -7,6 +7,7 @@ mod axis;
 mod bank;
 mod chart;
 mod charts;
+mod operations;
 mod phasors;
 mod table;
 mod text;

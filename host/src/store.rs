@@ -4,7 +4,8 @@
 //! DIR/store.toml                          what this folder is
 //! DIR/banks.toml                          which bank hangs on which feeder: edited by people, may be missing
 //! DIR/raw/HASH.log                        the log as it came: the evidence
-//! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; events/, captures/, status/, settings/ without a month
+//! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; events/, captures/, status/, settings/, operations/ and
+//!                                         bank/ without a month
 //! DIR/logs/HASH.toml                      written last: from now on the log is in
 //! ```
 //!
@@ -19,7 +20,7 @@ mod ingest;
 mod mark;
 
 pub use banks::Banks;
-pub use columns::{CAPTURES, EVENTS, INTERVALS, SETTINGS, SPECTRA, STATUS, Table};
+pub use columns::{BANK, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table};
 pub use error::StoreError;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
 pub use mark::Mark;

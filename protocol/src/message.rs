@@ -163,6 +163,14 @@ pub struct FromLogger<'a> {
     pub reply: Reply<'a>,
 }
 
+impl FromLogger<'_> {
+    /// The packet, before framing, in `bytes`; `None` when it does not fit. Here and not in the logger, which is compiled for size:
+    /// there the checks of the serializer would remain.
+    pub fn encode<'b>(&self, bytes: &'b mut [u8; MAX_PACKET_BYTES]) -> Option<&'b [u8]> {
+        postcard::to_slice(self, bytes).ok().map(|packet| &*packet)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     extern crate std;

@@ -54,7 +54,9 @@ def kvar(intervals):
         delivered = expected = 0.0
         for phase in "abc":
             ratio = known[f"voltage_{phase}_v"] / known.unit_voltage_v
-            whole = (known.rated_kvar_phase * ratio**2 * known.frequency_hz / known.rated_hz * known.h).sum()
+            has_phase = known.bank_phases.str.contains(phase.upper())
+            whole = known.rated_kvar_phase * ratio**2 * known.frequency_hz / known.rated_hz * known.h
+            whole = whole.where(has_phase, 0.0).sum()
             kvarh = (known[f"kvar_{phase}"] * known.h).sum()
             answer[f"kvarh_{phase}"] = kvarh
             answer[f"kvarh_lost_{phase}"] = whole - kvarh
@@ -83,7 +85,10 @@ def alarms(intervals, events):
         answer["end_time"] = utc(when["ended"].end_time) if "ended" in when else None
         answer["duration_s"] = max(0.0, (float(until) - float(begin)) / 4800)
         answer["kvarh_lost"] = None
-        if condition == "blown_fuse" and len(own):
+        known = changes.sort_values("frame").fraction.dropna()
+        answer["fraction"] = float(known.iloc[-1]) if len(known) else None
+        if condition in ("blown_fuse", "phase_missing_at_close", "unit_out") and len(own):
+            part_lost = answer["fraction"] if answer["fraction"] is not None else 1.0
             lost = 0.0
             for row in own.itertuples():
                 stretch = row.rated_hz / row.frequency_hz if not np.isnan(row.frequency_hz) else 1.0
@@ -95,7 +100,7 @@ def alarms(intervals, events):
                 for phase in changes.phases.iloc[0].lower():
                     volts = getattr(row, f"voltage_{phase}_v")
                     whole = row.rated_kvar_phase * (volts / row.unit_voltage_v) ** 2 * row.frequency_hz / row.rated_hz
-                    lost += 0.0 if np.isnan(whole) else whole * length_h * part
+                    lost += 0.0 if np.isnan(whole) else whole * length_h * part * part_lost
             answer["kvarh_lost"] = lost
         yield answer
 

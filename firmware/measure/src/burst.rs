@@ -11,9 +11,9 @@ use crate::history::{Counts, History};
 
 /// Quarter-cycle rms of the unexplained current beyond which, above its usual level, something is going on, per unit of the
 /// rated current. A phase alone gives 0.6 at least.
-const BEGINS: f32 = 0.3;
+const BEGINS: f32 = 0.2;
 /// Below this above the usual level it is quiet again.
-const QUIET: f32 = 0.15;
+const QUIET: f32 = 0.1;
 
 /// A pole restrikes within half a second, if it does.
 const AGAIN: u64 = FRAMES_PER_SECOND as u64 / 2;
@@ -32,8 +32,8 @@ pub struct Burst {
     pub peak: f32,
     /// How often it came back after half a cycle of quiet.
     pub returns: u8,
-    /// The phase whose capacitor carries a current of the shape of the last of it: 0 to 2.
-    pub last: u8,
+    /// The phase whose capacitor carries a current of the shape that it had at its peak: 0 to 2.
+    pub phase: u8,
 }
 
 /// How alike the neutral current and the current of each capacitor are.
@@ -160,13 +160,15 @@ impl Bursts {
                 burst.returns = burst.returns.saturating_add(1);
             }
             burst.end = frame;
-            let mut shape = Shape::default();
-            for three in threes {
-                let (current, steps) = Self::around(self.neutral, three);
-                shape.push(current, steps);
+            if peak > burst.peak {
+                burst.peak = peak;
+                let mut shape = Shape::default();
+                for three in threes {
+                    let (current, steps) = Self::around(self.neutral, three);
+                    shape.push(current, steps);
+                }
+                burst.phase = shape.phase();
             }
-            burst.last = shape.phase();
-            burst.peak = if peak > burst.peak { peak } else { burst.peak };
             self.quiet = 0;
         } else if above(QUIET) {
             if let Some(burst) = &mut self.burst {

@@ -7,9 +7,19 @@ use super::look::Look;
 /// A set of phases as bits: 1 is A, 2 is B, 4 is C.
 pub type Mask = u8;
 
+/// The set of phase `index` (0 to 2) alone; empty for any other number.
+pub const fn only(index: usize) -> Mask {
+    match index {
+        0 => 1,
+        1 => 2,
+        2 => 4,
+        _ => 0,
+    }
+}
+
 /// Whether phase `index` is in the set.
 pub const fn has(mask: Mask, index: usize) -> bool {
-    matches!((mask & 1, mask & 2, mask & 4, index), (1, _, _, 0) | (_, 2, _, 1) | (_, _, 4, 2))
+    mask & only(index) != 0
 }
 
 /// `y` of the phases in the set, zero for the others.

@@ -40,7 +40,7 @@ pub fn name(look: &Look, past: &Past, residuals: [Phasor; 2], carrying: Mask, le
     // Gone: nothing is left of a current that was there, and the step is the whole of what there should be.
     let missing = both(step, third_step);
     let gone = missing > 0.6 * before && now < SILENT && now < 0.5 * before;
-    if gone && missing > least.min(SILENT) {
+    if gone && (missing > least || missing > SILENT) {
         return Change::NeutralLost;
     }
     if step.magnitude() < least {

@@ -314,6 +314,15 @@ impl Judge {
         blind
     }
 
+    /// Phases whose voltage is not what the others make of it.
+    pub fn odd(&self) -> Mask {
+        let mut odd = 0;
+        for (verdict, bit) in self.voltage.iter().zip([1, 2, 4]) {
+            odd |= if *verdict == VoltageVerdict::Good { 0 } else { bit };
+        }
+        odd
+    }
+
     /// Takes a window in which the feeder is alive.
     pub fn window(&mut self, look: &Look, circumstances: &Circumstances) -> Judged {
         let mut judged = Judged::default();

@@ -41,7 +41,8 @@ impl Seen {
             neutral_peak: Current::quantise(self.peak * base_current),
             voltage_step: PerUnit::quantise(self.voltage_step),
             since_opening_ms: self.opened.map(|opened| {
-                self.begin.saturating_sub(opened).saturating_mul(1000) / u64::from(FRAMES_PER_SECOND)
+                // 4800 frames are 1000 ms.
+                self.begin.saturating_sub(opened).saturating_mul(5).div_euclid(24)
             }),
         }
     }

@@ -65,8 +65,8 @@ impl Outgoing {
     /// Frames a reply. One that fits no frame cannot be built: every part of it is bounded.
     fn put(&mut self, number: u16, reply: Reply<'_>) {
         let mut packet = [0; MAX_PACKET_BYTES];
-        let length = postcard::to_slice(&FromLogger { number, reply }, &mut packet)
-            .ok()
+        let length = FromLogger { number, reply }
+            .encode(&mut packet)
             .and_then(|packet| frame::encode(packet, &mut self.bytes))
             .map_or(0, <[u8]>::len);
         self.length = length;

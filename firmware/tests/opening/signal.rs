@@ -2,8 +2,10 @@
 //! currents, and sensors with errors.
 
 use core::f64::consts::{SQRT_2, TAU};
+use wyelog_electrical::Phasor;
 use wyelog_firmware::frontend::{Frame, Scaling};
 use wyelog_firmware::measure::history::History;
+use wyelog_protocol::condition::Phases;
 
 /// Frames a second.
 pub const RATE: f64 = 4800.0;
@@ -285,6 +287,9 @@ pub fn opening(seed: u64, attack: Attack, on_capacitor: bool, trouble: Trouble) 
             base_current: 28.0,
             unit_ratio: 1.0,
             rated_hz: rated_hz as f32,
+            rated: [1.0; 3],
+            lag: [Phasor::ONE; 4],
+            measured: Phases::ABC,
         },
     }
 }

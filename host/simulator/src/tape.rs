@@ -9,7 +9,7 @@ use std::io::{self, Write};
 
 use wyelog_firmware::frontend::{FULL_SCALE, Frame, Input};
 use wyelog_firmware::tape::{ITEM_BYTES, Item, encode, encode_head};
-use wyelog_protocol::bank::Settings;
+use wyelog_protocol::bank::{SensorKind, Settings};
 use wyelog_protocol::quantity::{Current, Voltage};
 
 use crate::comtrade::{BankSignals, Error, Record};
@@ -53,7 +53,7 @@ pub fn from_scenario(scenario: &Scenario) -> Tape {
 /// of zeros; samples that the record marks as missing become lost frames, saturated ones stand at full scale.
 ///
 /// # Errors
-/// The record lacks a voltage, or has two channels for one quantity, or a rate outside 2…100 kHz.
+/// The record lacks every voltage, or one and the neutral current, or has two channels for one quantity, or a rate outside 2…100 kHz.
 pub fn from_comtrade(record: &Record, bank: &BankFile) -> Result<Tape, Error> {
     let channels = record.bank_channels(&bank.channels)?;
     let signals = record.corrected_signals(&channels, &bank.corrections())?;
@@ -61,9 +61,20 @@ pub fn from_comtrade(record: &Record, bank: &BankFile) -> Result<Tape, Error> {
 }
 
 /// The tape of signals that begin at `start_ns` since 1970, UTC. Where a signal saturates, the logger's full scale is put
-/// there, so that it sees the saturation and no larger value than there was.
+/// there, so that it sees the saturation and no larger value than there was. A voltage without a channel is a sensor that is
+/// not there; the contact is wired if the signals have one and the bank's file does not say otherwise.
 pub fn from_signals(signals: BankSignals, start_ns: i64, bank: &BankFile) -> Tape {
     let mut settings = bank.settings();
+    let mut signals = signals;
+    if bank.contact == Some(false) {
+        signals.contact = None;
+    }
+    settings.sensors.has_contact = signals.contact.is_some();
+    for (sensor, present) in settings.sensors.voltage.iter_mut().zip(signals.present) {
+        if !present {
+            sensor.kind = SensorKind::Absent;
+        }
+    }
     let [a, b, c, neutral] = signals.clip;
     for (sensor, clip) in settings.sensors.voltage.iter_mut().zip([a, b, c]) {
         if let Some(volts) = clip

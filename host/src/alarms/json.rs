@@ -8,7 +8,8 @@ use crate::time::When;
 
 /// An alarm as an object. Times are UTC if the logger's clock had been set, and always also seconds since the start
 /// `boot` of the logger; what is not known is null. Voltages in V, neutral in A, residual in per unit of a phase's
-/// rated current, angle in degrees, connected capacitance over the rated one.
+/// rated current, angle in degrees, connected capacitance and `fraction` (lost; negative: gained) over the rated one; `causes` the
+/// likeliest first.
 pub fn to_json(alarm: &Alarm) -> Value {
     let evidence = &alarm.evidence;
     json!({
@@ -20,6 +21,8 @@ pub fn to_json(alarm: &Alarm) -> Value {
         "condition": alarm.condition.name(),
         "phases": alarm.phases.letters().collect::<Vec<_>>(),
         "route": alarm.route().name(),
+        "fraction": number(alarm.fraction),
+        "causes": alarm.causes.iter().map(|cause| cause.name()).collect::<Vec<_>>(),
         "begin_utc": alarm.begin.utc(),
         "begin_s": alarm.begin.seconds(),
         "detected_utc": utc(alarm.detected),

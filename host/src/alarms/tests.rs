@@ -1,5 +1,6 @@
 //! Events become rows.
 
+use wyelog_protocol::cause::Causes;
 use wyelog_protocol::record::{Moment, Stamp};
 
 use super::*;
@@ -12,6 +13,8 @@ fn event(boot: u32, frame: u64, occurrence: u32, change: Change) -> Event {
         condition: Condition::BlownFuse,
         change,
         phases: Phases::single(1),
+        fraction: PerUnit::ABSENT,
+        causes: Causes::new(),
         begin: Moment { frame: 4800, utc_ms: None },
         end: (change == Change::Ended).then_some(Moment { frame: 4800 * 100, utc_ms: None }),
         evidence: Evidence::default(),
@@ -87,7 +90,6 @@ fn the_same_numbers_after_a_replaced_flash_are_other_alarms() {
 
 #[test]
 fn what_rounds_to_zero_is_shown_without_a_sign() {
-    use wyelog_protocol::quantity::PerUnit;
     let connected_after = [0.9941, -0.004, 1.0].map(PerUnit::quantise);
     let event = Event {
         evidence: Evidence { connected_after, ..Evidence::default() },
@@ -111,17 +113,35 @@ fn an_end_without_a_beginning_is_a_row_too() {
 }
 
 #[test]
-fn every_condition_has_words_and_the_tool_s_own_limits() {
+fn every_condition_is_shown_in_lines_that_fit() {
     let mut collector = Collector::default();
     for (condition, occurrence) in Condition::ALL.into_iter().zip(0..) {
         collector.event("X", "", &Event { condition, ..event(1, 5000, occurrence, Change::Detected) });
     }
     for alarm in collector.into_alarms() {
-        let words = explain(&alarm);
-        assert!(!words.happened.is_empty() && !words.otherwise.is_empty() && !words.todo.is_empty());
-        assert!(words.cautions.last().is_some_and(|last| last.starts_with("This tool informs.")));
         assert!(details(&alarm).lines().all(|line| line.chars().count() <= 100));
     }
+}
+
+#[test]
+fn causes_and_fraction_are_those_of_the_latest_record_that_has_some() {
+    let with = |event: Event, fraction: f32, causes: &[Cause]| Event {
+        fraction: PerUnit::quantise(fraction),
+        causes: causes.iter().copied().collect(),
+        ..event
+    };
+    let mut collector = Collector::default();
+    let first = with(event(1, 5000, 1, Change::Detected), 0.9, &[Cause::CutoutOpen]);
+    let later = with(event(1, 300_000, 1, Change::Announced), 1.0, &[Cause::FuseOperated, Cause::CutoutOpen]);
+    // The later one comes first, the end has none of its own.
+    collector.log("a", &log("X1", &[later, first, event(1, 528_000, 1, Change::Ended)]));
+    let [alarm] = collector.into_alarms().try_into().unwrap();
+    assert_eq!(alarm.causes, [Cause::FuseOperated, Cause::CutoutOpen]);
+    assert_eq!(to_json(&alarm)["fraction"], 1.0);
+    assert_eq!(to_json(&alarm)["causes"], serde_json::json!(["fuse_operated", "cutout_open"]));
+    let details = details(&alarm);
+    assert!(details.contains("causes      fuse_operated, cutout_open (the likeliest first)"), "{details}");
+    assert!(details.contains("A cutout or a jumper of the phase is open."), "{details}");
 }
 
 #[test]

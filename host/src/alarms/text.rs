@@ -5,7 +5,8 @@ use std::fmt::Write;
 use wyelog_protocol::condition::Phases;
 use wyelog_protocol::quantity::{Quantity, Scale};
 
-use super::{Alarm, explain};
+use super::Alarm;
+use crate::explain::{Explanation, explain, letters};
 use crate::number::{plain, quantity};
 use crate::time::duration;
 
@@ -13,15 +14,6 @@ use crate::time::duration;
 const WIDTH: usize = 100;
 /// Width of the names on the left.
 const NAMES: usize = 12;
-
-/// "B", "A and C", "A, B and C".
-pub fn phases_text(phases: Phases) -> String {
-    let letters: Vec<&str> = phases.letters().collect();
-    match letters.as_slice() {
-        [before @ .., last] if !before.is_empty() => format!("{} and {last}", before.join(", ")),
-        letters => letters.join(""),
-    }
-}
 
 /// The alarms as a table, one row each, with a heading.
 pub fn table(alarms: &[Alarm]) -> String {
@@ -60,12 +52,12 @@ pub fn table(alarms: &[Alarm]) -> String {
 pub fn details(alarm: &Alarm) -> String {
     let mut out = String::new();
     let mut line = |name: &str, text: &str| paragraph(&mut out, name, text);
-    let phases = phases_text(alarm.phases);
-    let noun = if alarm.phases.letters().count() == 1 { "phase" } else { "phases" };
-    line(
-        "condition",
-        &format!("{}, {noun} {phases} (route: {})", alarm.condition.name(), alarm.route().name()),
-    );
+    let phases = match alarm.phases {
+        Phases::NONE => String::new(),
+        one if one.count() == 1 => format!(", phase {}", letters(one)),
+        phases => format!(", phases {}", letters(phases)),
+    };
+    line("condition", &format!("{}{phases} (route: {})", alarm.condition.name(), alarm.route().name()));
     line("began", &alarm.begin.to_string());
     for (name, when) in [("detected", alarm.detected), ("announced", alarm.announced), ("ended", alarm.end)] {
         match when {
@@ -108,16 +100,25 @@ pub fn details(alarm: &Alarm) -> String {
             ),
         );
     }
-    let words = explain(alarm);
-    line("means", &words.happened);
-    for text in words.otherwise {
-        line("or", text);
+    if !alarm.causes.is_empty() {
+        let causes: Vec<&str> = alarm.causes.iter().map(|cause| cause.name()).collect();
+        line("causes", &format!("{} (the likeliest first)", causes.join(", ")));
     }
-    for text in words.todo {
-        line("to do", text);
+    out.push_str(&meaning(&explain(&alarm.case())));
+    out
+}
+
+/// An explanation with a name in front of each part.
+pub fn meaning(words: &Explanation) -> String {
+    let mut out = String::new();
+    paragraph(&mut out, "means", &words.happened);
+    for text in &words.otherwise {
+        paragraph(&mut out, "or", text);
     }
-    for text in words.cautions {
-        line("caution", text);
+    for (name, texts) in [("look for", &words.look), ("bring", &words.bring), ("caution", &words.cautions)] {
+        for text in texts {
+            paragraph(&mut out, name, text);
+        }
     }
     out
 }

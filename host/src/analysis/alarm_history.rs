@@ -4,6 +4,8 @@ use polars::prelude::{
     DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, SortMultipleOptions, col, lit, when,
 };
 
+use wyelog_protocol::condition::Condition;
+
 use super::{Filter, PHASES, expected_kvar, hours};
 use crate::store::{EVENTS, INTERVALS, Store, StoreError};
 
@@ -15,8 +17,9 @@ const FRAMES: f64 = wyelog_protocol::FRAMES_PER_SECOND as f64;
 
 /// One row an occurrence: bank, condition, phases, route, `begin_time`, `detected_time`, `announced_time`, `end_time`
 /// (null: it went on at the end of the log), `duration_s` to the end or to the last interval in the store,
-/// `residual_pu` and `residual_deg` when it was detected, and `kvarh_lost`: what the phases of a blown fuse would have
-/// delivered meanwhile at the voltages there were; null for conditions that take no phase away. `begin_frame` and
+/// `fraction` and `causes` as the latest record has them, `residual_pu` and `residual_deg` when it was detected, and
+/// `kvarh_lost`: what the lost part of its phases would have delivered meanwhile at the voltages there were (the whole phase
+/// where no fraction is known); null for conditions that take no capacitance away. `begin_frame` and
 /// `end_frame` are there also while the clock had not been set.
 ///
 /// A range of time picks the occurrences that begin in it.
@@ -26,12 +29,17 @@ const FRAMES: f64 = wyelog_protocol::FRAMES_PER_SECOND as f64;
 pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let events = filter.apply(store.scan(&EVENTS)?, "begin_time");
     let of = |change: &str, column: &str| col(column).filter(col("change").eq(lit(change))).first();
+    let latest = |column: &str| {
+        col(column).sort_by([col("frame")], SortMultipleOptions::default()).drop_nulls().last()
+    };
     let alarms = events.group_by_stable(KEY.map(col)).agg([
         col("bank").first(),
         col("feeder").first(),
         // A sag knows its phases when it has ended.
         col("phases").sort_by([col("frame")], SortMultipleOptions::default()).last(),
         col("route").first(),
+        latest("fraction"),
+        latest("causes"),
         col("begin_time").first(),
         of("detected", "time").alias("detected_time"),
         of("announced", "time").alias("announced_time"),
@@ -61,6 +69,8 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         "condition",
         "phases",
         "route",
+        "fraction",
+        "causes",
         "begin_time",
         "detected_time",
         "announced_time",
@@ -82,10 +92,16 @@ fn left() -> JoinArgs {
     JoinArgs::new(JoinType::Left)
 }
 
-/// `KEY` and `kvarh_lost` of the blown fuses: an interval counts by the part of it in which the fuse was out.
+/// Conditions that take away a phase or a part of it.
+pub(super) const TAKES_AWAY: [Condition; 3] =
+    [Condition::BlownFuse, Condition::PhaseMissingAtClose, Condition::UnitOut];
+
+/// `KEY` and `kvarh_lost` of the conditions that take capacitance away: an interval counts by the part of it in which they stood.
 fn kvarh_lost(alarms: LazyFrame, intervals: LazyFrame) -> LazyFrame {
-    let fuses = alarms.filter(col("condition").eq(lit("blown_fuse")));
-    let fuses = fuses.select([KEY.map(col).to_vec(), vec![col("phases"), col("end_frame")]].concat());
+    let takes_away = TAKES_AWAY.iter().map(|condition| col("condition").eq(lit(condition.name())));
+    let fuses = alarms.filter(takes_away.fold(lit(false), Expr::or));
+    let more = vec![col("phases"), col("fraction"), col("end_frame")];
+    let fuses = fuses.select([KEY.map(col).to_vec(), more].concat());
     let both = fuses.join(
         intervals,
         [col("device"), col("boot")],
@@ -106,5 +122,6 @@ fn kvarh_lost(alarms: LazyFrame, intervals: LazyFrame) -> LazyFrame {
         when(named).then(expected_kvar(phase)).otherwise(lit(0.0))
     });
     let expected = expected.fold(lit(0.0), |sum, phase| sum + phase);
-    both.group_by(KEY.map(col)).agg([(expected * hours() * part).sum().alias("kvarh_lost")])
+    let lost = expected * col("fraction").fill_null(lit(1.0));
+    both.group_by(KEY.map(col)).agg([(lost * hours() * part).sum().alias("kvarh_lost")])
 }

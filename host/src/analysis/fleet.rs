@@ -57,7 +57,9 @@ impl State {
 /// The nameplate that was in force last.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Plate {
-    /// Of all three phases together.
+    /// How many phases the bank has.
+    pub phases: Option<u32>,
+    /// Of all its phases together.
     pub rated_kvar: Option<f64>,
     /// Line to line, in V.
     pub system_voltage_v: Option<f64>,
@@ -120,6 +122,12 @@ impl FleetRow {
         let mut open: Vec<&AlarmRow> = self.alarms.iter().filter(|alarm| alarm.is_open).collect();
         open.sort_by_key(|alarm| (alarm.urgency(), alarm.begin.boot, alarm.begin.frame));
         open
+    }
+
+    /// Rated of all its phases together, by what the intervals say of one.
+    pub fn rated_kvar(&self) -> Option<f64> {
+        let phases = f64::from(self.plate.phases.unwrap_or(3));
+        self.rated_kvar_phase.map(|phase| phase * phases).filter(|rated| *rated > 0.0)
     }
 
     /// Delivered by all phases together, mean over the range.
@@ -278,7 +286,9 @@ impl Rows {
                 continue;
             }
             *seen = order;
+            let phases = cells.text("phases", index);
             row.plate = Plate {
+                phases: phases.and_then(|letters| u32::try_from(letters.chars().count()).ok()),
                 rated_kvar: cells.real("rated_kvar", index),
                 system_voltage_v: cells.real("system_voltage_v", index),
                 unit_voltage_v: cells.real("unit_voltage_v", index),

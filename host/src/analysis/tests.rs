@@ -6,13 +6,15 @@ use polars::prelude::{DataFrame, IntoLazy, df};
 use proptest::prelude::*;
 use tempfile::TempDir;
 use wyelog_protocol::bank::{
-    Connection, Limits, Location, Nameplate, RatedFrequency, Sensors, Settings, VoltageSensor,
+    Build, Connection, Limits, Location, Nameplate, RatedFrequency, Sensors, Settings, VoltageSensor,
 };
+use wyelog_protocol::cause::{Cause, Causes};
 use wyelog_protocol::condition::{Change, Condition, Phases};
 use wyelog_protocol::message::{Extent, Identity};
 use wyelog_protocol::quantity::*;
 use wyelog_protocol::record::{
-    Event, Evidence, Interval, MAX_RECORD_BYTES, Moment, Range, Record, SettingsRecord, Stamp,
+    Action, BankState, Basis, Event, Evidence, Interval, MAX_RECORD_BYTES, Moment, Operation, Quality, Range,
+    Record, SettingsRecord, Stamp,
 };
 use wyelog_protocol::text;
 
@@ -37,7 +39,7 @@ fn moment(minute: f64) -> Moment {
 
 /// 600 kvar, 7200 V units, 60 Hz.
 fn settings(name: &str) -> Record {
-    let sensor = VoltageSensor { location: Location::Line, full_scale: Voltage::quantise(25_000.0) };
+    let sensor = VoltageSensor::new(Location::Line, Voltage::quantise(25_000.0));
     let nameplate = Nameplate {
         name: text(name),
         connection: Connection::GroundedWye,
@@ -46,8 +48,9 @@ fn settings(name: &str) -> Record {
         unit_voltage: Voltage::quantise(7200.0),
         frequency: RatedFrequency::Hz60,
         units_per_phase: 1,
+        build: Build::DEFAULT,
     };
-    let sensors = Sensors { voltage: [sensor; 3], neutral_full_scale: Current::quantise(800.0) };
+    let sensors = Sensors::new([sensor; 3], Current::quantise(800.0));
     let settings = Settings { nameplate, sensors, limits: Limits::DEFAULT, interval_s: 60 };
     Record::Settings(SettingsRecord { stamp: Stamp { utc_ms: None, ..stamp(0) }, settings })
 }
@@ -72,6 +75,8 @@ fn interval(minute: u64, volts: [f32; 3], connected: [f32; 3], u2: f32, flagged:
         u0: Percent::ABSENT,
         nema: Percent::quantise(u2),
         connected: connected.map(PerUnit::quantise),
+        quality: Quality::default(),
+        state: BankState::Closed,
     })
 }
 
@@ -82,6 +87,8 @@ fn event(minute: u64, change: Change, begin: f64, end: Option<f64>) -> Record {
         condition: Condition::BlownFuse,
         change,
         phases: Phases::single(1),
+        fraction: PerUnit::ABSENT,
+        causes: Causes::new(),
         begin: moment(begin),
         end: end.map(moment),
         evidence: Evidence { residual: PerUnit::quantise(1.0), ..Evidence::default() },
@@ -180,6 +187,28 @@ fn kvar_and_kvarh_of_an_hour() {
 }
 
 #[test]
+fn kvar_says_what_the_common_part_rests_on() {
+    let desk = Desk::new();
+    let with = |record: Record, basis| {
+        let Record::Interval(interval) = record else { panic!() };
+        let quality =
+            Quality { common_sigma: PerUnit::quantise(0.01), common_basis: basis, ..Quality::default() };
+        Record::Interval(Interval { quality, ..interval })
+    };
+    let minute = |n| interval(n, [7200.0; 3], HEALTHY, 1.0, 0);
+    let opening = with(minute(2), Basis::Opening);
+    desk.take("L1", &[settings("Bank 1"), with(minute(1), Basis::Nameplate), opening, minute(3)]);
+    desk.take("L2", &[settings("Bank 2"), minute(1)]);
+    let rows = kvar(&desk.store(), &Filter::default()).unwrap();
+    let bank = rows.column("bank").unwrap().str().unwrap();
+    let basis = rows.column("basis").unwrap().str().unwrap();
+    for row in 0..2 {
+        let expected = if bank.get(row) == Some("Bank 1") { "openings of the bank" } else { "nameplate" };
+        assert!(basis.get(row).unwrap().ends_with(expected), "{:?}", basis.get(row));
+    }
+}
+
+#[test]
 fn an_alarm_costs_what_its_phase_would_have_given() {
     let desk = Desk::new();
     // The fuse of B is out from 10.5 to 40.5: half an hour at 200 kvar, of which two intervals count by half.
@@ -230,6 +259,86 @@ fn a_filter_picks_banks_and_times() {
     let (_, ten) =
         hours(Filter { from_ms: at(11), to_ms: at(21), banks: vec!["Bank 1".into()], ..Filter::default() });
     assert!((ten - 10.0 / 60.0).abs() < 1e-9, "{ten}");
+}
+
+#[test]
+fn a_bank_of_two_phases_is_rated_by_those_it_has() {
+    let desk = Desk::new();
+    let Record::Settings(mut told) = settings("Bank 1") else { panic!() };
+    told.settings.nameplate.connection = Connection::TwoPhase;
+    told.settings.nameplate.build.phases = Phases::from_bits(0b101);
+    told.settings.nameplate.rated_power = ReactivePower::quantise(400.0);
+    let mut records = vec![Record::Settings(told)];
+    let volts = [7200.0, 7200.0, 7200.0];
+    records.extend((1..=60).map(|n| interval(n, volts, [1.0, f32::NAN, 0.5], 1.0, 0)));
+    desk.take("L1", &records);
+    let rows = kvar(&desk.store(), &Filter::default()).unwrap();
+    near(&rows, "rated_kvar_phase", 0, 200.0);
+    near(&rows, "known_hours", 0, 1.0);
+    near(&rows, "kvarh_a", 0, 200.0);
+    near(&rows, "kvarh_b", 0, 0.0);
+    near(&rows, "kvarh_lost_b", 0, 0.0);
+    near(&rows, "kvarh_lost_c", 0, 100.0);
+    near(&rows, "available_percent", 0, 75.0);
+    let fleet = fleet::fleet(&desk.store(), &Filter::default()).unwrap();
+    assert_eq!((fleet[0].plate.phases, fleet[0].rated_kvar()), (Some(2), Some(400.0)));
+}
+
+#[test]
+fn a_unit_that_is_out_costs_its_part_and_keeps_its_causes() {
+    let desk = Desk::new();
+    let of = |record: Record, fraction: f32, causes: &[Cause]| {
+        let Record::Event(event) = record else { panic!() };
+        Record::Event(Event {
+            condition: Condition::UnitOut,
+            fraction: PerUnit::quantise(fraction),
+            causes: causes.iter().copied().collect(),
+            ..event
+        })
+    };
+    let mut records = vec![settings("Bank 1")];
+    records.push(of(event(11, Change::Detected, 10.5, None), 0.3, &[Cause::UnitsChanged]));
+    records.push(of(event(21, Change::Announced, 10.5, None), 0.25, &[Cause::UnitOpen, Cause::UnitsChanged]));
+    records.extend((1..=60).map(|n| interval(n, [7200.0; 3], HEALTHY, 1.0, 0)));
+    records.push(of(event(41, Change::Ended, 10.5, Some(40.5)), f32::NAN, &[]));
+    desk.take("L1", &records);
+    let rows = alarm_history(&desk.store(), &Filter::default()).unwrap();
+    near(&rows, "fraction", 0, 0.25);
+    near(&rows, "kvarh_lost", 0, 25.0);
+    let causes = rows.column("causes").unwrap().str().unwrap().get(0);
+    assert_eq!(causes, Some("unit_open, units_changed"));
+    let fleet = fleet::fleet(&desk.store(), &Filter::default()).unwrap();
+    assert_eq!(fleet[0].alarms[0].causes, [Cause::UnitOpen, Cause::UnitsChanged]);
+    let words = fleet[0].alarms[0].explain().unwrap();
+    assert!(words.happened.contains("25.0 % of the phase's rated capacitance lost"), "{}", words.happened);
+}
+
+#[test]
+fn operations_are_listed_the_newest_first_and_stand_on_the_bank_s_page() {
+    let desk = Desk::new();
+    let operation = |minute: u64, action, told| {
+        Record::Operation(Operation {
+            stamp: stamp(minute),
+            action,
+            told,
+            begin: moment(minute as f64),
+            poles_us: [Some(0), Some(2778), None],
+            neutral_peak: Current::quantise(41.5),
+            voltage_step: PerUnit::quantise(-0.0062),
+            since_opening_ms: Some(300_500),
+        })
+    };
+    let mut records = vec![settings("Bank 1"), operation(5, Action::Opened, Some(true))];
+    records.push(operation(10, Action::Closed, None));
+    records.extend((1..=60).map(|n| interval(n, [7200.0; 3], HEALTHY, 1.0, 0)));
+    desk.take("L1", &records);
+    let rows = operations::operations(&desk.store(), "L1", &Filter::default()).unwrap();
+    let seen: Vec<_> = rows.iter().map(|row| (row.action.as_str(), row.told)).collect();
+    assert_eq!(seen, [("closed", None), ("opened", Some(true))]);
+    assert_eq!((rows[1].poles_us, rows[1].since_opening_s), ([Some(0), Some(2778), None], Some(300.5)));
+    assert_eq!((rows[1].neutral_peak_a, rows[1].voltage_step_pu), (Some(41.5), Some(-0.0062)));
+    let page = crate::report::report(&desk.store(), &Default::default()).unwrap().html;
+    assert!(page.contains("<td>2030-05-01 00:05:00</td><td>yes</td><td>0.0, 2.8, – ms</td>"), "{page}");
 }
 
 proptest! {

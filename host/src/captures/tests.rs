@@ -1,4 +1,4 @@
-use wyelog_protocol::bank::{Connection, Limits, Location, Nameplate, Sensors, VoltageSensor};
+use wyelog_protocol::bank::{Build, Connection, Limits, Location, Nameplate, Sensors, VoltageSensor};
 use wyelog_protocol::quantity::{Current, ReactivePower, Voltage};
 use wyelog_protocol::record::{SettingsRecord, Stamp};
 use wyelog_protocol::text;
@@ -8,7 +8,7 @@ use super::*;
 use crate::log::Sequenced;
 
 fn settings() -> Settings {
-    let full_scale = |volts| VoltageSensor { location: Location::Line, full_scale: Voltage::quantise(volts) };
+    let full_scale = |volts| VoltageSensor::new(Location::Line, Voltage::quantise(volts));
     Settings {
         nameplate: Nameplate {
             name: text("Quillmere, east"),
@@ -18,11 +18,9 @@ fn settings() -> Settings {
             unit_voltage: Voltage::quantise(7_200.0),
             frequency: RatedFrequency::Hz60,
             units_per_phase: 1,
+            build: Build::DEFAULT,
         },
-        sensors: Sensors {
-            voltage: [16_384.0, 32_768.0, 8_192.0].map(full_scale),
-            neutral_full_scale: Current::quantise(327.68),
-        },
+        sensors: Sensors::new([16_384.0, 32_768.0, 8_192.0].map(full_scale), Current::quantise(327.68)),
         limits: Limits::DEFAULT,
         interval_s: 60,
     }

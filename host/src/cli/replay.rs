@@ -8,8 +8,9 @@ use std::path::PathBuf;
 use wyelog::alarms::{Alarm, details};
 use wyelog::replay::{Output, Source};
 use wyelog::time::frames_to_seconds;
-use wyelog_protocol::bank::Settings;
+use wyelog_protocol::bank::{Settings, VoltageSensor};
 use wyelog_protocol::message::Live;
+use wyelog_protocol::record::{BankRecord, Operation};
 use wyelog_simulator::comtrade::ChannelNames;
 
 use super::progress::Progress;
@@ -20,25 +21,29 @@ use super::{Failure, Outcome, say};
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 The channels are found by the record's phase and unit fields (A, B, C in V or kV to ground, N in A),
-or named here or in the bank file. A status channel named after the close command or the switch
-status is the contact input.
+or named here or in the bank file. One voltage and the neutral current must be there; a voltage that
+is not in the record is taken as not measured. A status channel named after the close command or the
+switch status is the contact input.
 
 Examples:
   wyelog replay fault.cfg --bank b3.toml
-  wyelog replay fault.cfg --bank b3.toml --json     one object a line: windows, intervals, events …
+  wyelog replay fault.cfg --bank b3.toml --json     one object a line: windows, events, state
   wyelog replay bus.cfg --bank b3.toml --voltage-a VA1 --voltage-b VB1 --voltage-c VC1
 
 A bank file:
   [bank]
-  connection = \"grounded_wye\"
-  rated_kvar = 600          # three phases
+  connection = \"grounded_wye\"   # or two_phase, single_phase with phases = \"A\"
+  rated_kvar = 600          # of all its phases
   rated_kv_ll = 12.47
   frequency_hz = 60
   [sensors]                 # optional
   location = \"line\"
+  control_power = \"A\"
   [sensors.A]
   ratio = \"7200:120\"
   phase_deg = -0.2
+  [sensors.B]
+  present = false           # this voltage is not measured
   [limits]                  # optional
   sag_percent = 88")]
 pub struct Arguments {
@@ -51,7 +56,7 @@ pub struct Arguments {
     /// JSON, one object a line
     #[arg(long)]
     json: bool,
-    /// Channel with the voltage to ground of A, by its name, or #3 for the third
+    /// Channel with the voltage to ground of A, by its name, or #3 for the third; none: not measured
     #[arg(long, value_name = "NAME", help_heading = "Channels")]
     voltage_a: Option<String>,
     /// The same of B
@@ -87,6 +92,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         json::View { settings: settings.clone(), scaling: source.scaling(), has_neutral: source.has_neutral };
     let heading = Heading { name, duration_s: source.duration_s, has_contact: source.has_contact };
     let mut evaluated = false;
+    let mut last_state = None;
     let mut found = Found::default();
     let mut written = Ok(());
     let seconds = source.duration_s.ceil() as u64;
@@ -97,7 +103,10 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
             if let Some(progress) = &mut progress {
                 progress.update(frames_to_seconds(window.measured.end) as u64, seconds, String::new);
             }
-            evaluated |= window.live.as_ref().is_some_and(|live| live.u2.value().is_some());
+            evaluated |= window.live.as_ref().is_some_and(|live| is_evaluated(live, &settings));
+        }
+        if let Output::Bank(bank) = &output {
+            last_state = Some(bank.clone());
         }
         if written.is_err() {
             return;
@@ -114,6 +123,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         for alarm in &alarms {
             writeln!(out, "{}", json::event(alarm))?;
         }
+        writeln!(out, "{}", view.last_state(last_state.as_deref(), heading.duration_s))?;
     } else {
         show(&heading, &settings, &found, &alarms, out)?;
     }
@@ -129,6 +139,23 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     Ok(if is_whole { Outcome::Whole } else { Outcome::Partly })
 }
 
+/// Line-to-line over line-to-neutral voltage: √3.
+const LINE_TO_NEUTRAL: f64 = 1.732_050_807_568_877_2;
+
+/// Whether the voltages of a window could be evaluated: as sequences, or, where not all are measured, one that is there and its
+/// frequency.
+fn is_evaluated(live: &Live, settings: &Settings) -> bool {
+    let sensors = &settings.sensors.voltage;
+    if sensors.iter().all(VoltageSensor::is_present) {
+        return live.u2.value().is_some();
+    }
+    let system = settings.nameplate.system_voltage.value_f64().unwrap_or(f64::NAN) / LINE_TO_NEUTRAL;
+    let least = settings.limits.interruption.value_f64().unwrap_or(f64::NAN) / 100.0 * system;
+    let mut present = sensors.iter().zip(&live.voltage).filter(|(sensor, _)| sensor.is_present());
+    live.frequency.value().is_some()
+        && present.any(|(_, volts)| volts.value_f64().is_some_and(|volts| volts >= least))
+}
+
 struct Heading {
     name: String,
     duration_s: f64,
@@ -142,7 +169,9 @@ struct Found {
     last: Option<Live>,
     windows: u64,
     flagged: u64,
-    operations: Vec<(u64, bool)>,
+    contacts: Vec<(u64, bool)>,
+    operations: Vec<Operation>,
+    states: Vec<BankRecord>,
 }
 
 impl Found {
@@ -156,7 +185,9 @@ impl Found {
                     self.last = Some(live);
                 }
             }
-            Output::Operation { frame, closed } => self.operations.push((frame, closed)),
+            Output::Operation(operation) => self.operations.push(*operation),
+            Output::Bank(bank) => self.states.push(*bank),
+            Output::Contact { frame, closed } => self.contacts.push((frame, closed)),
             Output::Interval(_) => {}
         }
     }
@@ -183,9 +214,15 @@ fn show(
         settings.nameplate.frequency.cycles_per_window(),
         found.flagged
     )?;
-    for (frame, closed) in &found.operations {
+    for (frame, closed) in &found.contacts {
         let to = if *closed { "closed" } else { "open" };
         writeln!(out, "Contact   {to} from {:.3} s on", frames_to_seconds(*frame))?;
+    }
+    for operation in &found.operations {
+        writeln!(out, "Switch    {}", sheet::operation(operation))?;
+    }
+    for state in &found.states {
+        writeln!(out, "State     {}", sheet::state(state))?;
     }
     writeln!(out)?;
     if alarms.is_empty() {

@@ -3,11 +3,12 @@
 use wyelog::alarms::{self, Alarm};
 use wyelog::number;
 pub use wyelog::number::count;
-use wyelog::time::{When, duration};
-use wyelog_protocol::bank::Settings;
-use wyelog_protocol::condition::Route;
+use wyelog::time::{When, duration, frames_to_seconds};
+use wyelog_protocol::bank::{Connection, Settings};
+use wyelog_protocol::condition::{Phases, Route};
 use wyelog_protocol::message::Live;
 use wyelog_protocol::quantity::{Quantity, Scale};
+use wyelog_protocol::record::{BankRecord, Operation};
 
 /// A bank in one line.
 pub fn bank(settings: &Settings) -> String {
@@ -15,8 +16,15 @@ pub fn bank(settings: &Settings) -> String {
     let kv = plate.system_voltage.value_f64().unwrap_or(f64::NAN) / 1000.0;
     // A bank file needs no name.
     let name = if plate.name.is_empty() { "without a name" } else { plate.name.as_str() };
+    let connection = match plate.connection {
+        Connection::GroundedWye => "grounded wye",
+        Connection::SinglePhase => "single phase",
+        Connection::TwoPhase => "two phases",
+    };
+    let letters: String = plate.build.phases.letters().collect();
+    let phases = if plate.build.phases == Phases::ABC { String::new() } else { format!(" ({letters})") };
     format!(
-        "{name}: {}, {kv:.2} kV line to line, {} Hz, grounded wye, {} unit{} a phase",
+        "{name}: {}, {kv:.2} kV line to line, {} Hz, {connection}{phases}, {} unit{} a phase",
         value(plate.rated_power, 0),
         plate.frequency.hz(),
         plate.units_per_phase,
@@ -75,7 +83,7 @@ pub fn in_full(alarms: &[Alarm]) -> String {
         let phases: String = alarm.phases.letters().collect();
         let [a, b, c] = alarm.evidence.voltage.map(|volts| value(volts, 0));
         let name = alarm.condition.name();
-        out.push_str(&format!("  {name:<13}{phases:<4}{}  {lasted:<9}{a}, {b}, {c}\n", alarm.begin));
+        out.push_str(&format!("  {name:<12} {phases:<4}{}  {lasted:<9}{a}, {b}, {c}\n", alarm.begin));
     }
     out
 }
@@ -83,4 +91,64 @@ pub fn in_full(alarms: &[Alarm]) -> String {
 /// A quantity, or a dash.
 pub fn value<S: Scale>(quantity: Quantity<S>, decimals: usize) -> String {
     number::quantity(quantity, decimals, "-")
+}
+
+/// What the switch did, in a line.
+pub fn operation(operation: &Operation) -> String {
+    let told = match operation.told {
+        Some(true) => ", told to",
+        Some(false) => ", untold",
+        None => "",
+    };
+    let since = operation
+        .since_opening_ms
+        .map(|ms| format!(", {} after the last opening", duration(ms as f64 / 1000.0)));
+    let poles: Vec<String> = ["A", "B", "C"]
+        .iter()
+        .zip(operation.poles_us)
+        .filter_map(|(phase, us)| Some(format!("{phase} {:.1} ms", f64::from(us?) / 1000.0)))
+        .collect();
+    let poles =
+        if poles.is_empty() { String::new() } else { format!(", current zeros {}", poles.join(", ")) };
+    format!(
+        "{} at {:.3} s{told}: neutral peak {} (in the band of the sampling), voltage step {}{poles}{}",
+        operation.action.name(),
+        frames_to_seconds(operation.begin.frame),
+        value(operation.neutral_peak, 1),
+        value(operation.voltage_step, 4),
+        since.unwrap_or_default(),
+    )
+}
+
+/// What is known of the bank, in a line.
+pub fn state(bank: &BankRecord) -> String {
+    let head = format!(
+        "{} from {:.3} s on",
+        bank.state.name().replace('_', " "),
+        frames_to_seconds(bank.stamp.frame)
+    );
+    let parts = ["A", "B", "C"].iter().zip(bank.connected.iter().zip(&bank.sigma)).map(
+        |(phase, (y, sigma))| match (y.value_f64(), sigma.value_f64()) {
+            (Some(y), Some(sigma)) => {
+                format!("{phase} {} ± {}", number::plain(y, 3), number::plain(sigma, 3))
+            }
+            _ => format!("{phase} not identifiable"),
+        },
+    );
+    if bank.connected.iter().all(|y| y.value().is_none()) {
+        return format!("{head}; capacitances not identifiable");
+    }
+    let quality = &bank.quality;
+    let common = match quality.common_sigma.value_f64() {
+        Some(sigma) => format!("± {} ({})", number::plain(sigma, 3), quality.common_basis.name()),
+        None => "not identifiable".to_owned(),
+    };
+    format!(
+        "{head}: {} of the rated capacitance; differences ± {}, common part {common}",
+        parts.collect::<Vec<_>>().join(", "),
+        quality
+            .difference_sigma
+            .value_f64()
+            .map_or_else(|| "unknown".to_owned(), |sigma| number::plain(sigma, 3)),
+    )
 }

@@ -2,10 +2,8 @@
 
 use std::fmt;
 
-use wyelog_protocol::bank::Location;
-use wyelog_protocol::condition::Phases;
 use wyelog_simulator::comtrade::{BankChannels, BankSignals, Record};
-use wyelog_simulator::scenario::BankFile;
+use wyelog_simulator::scenario::{BankFile, Phase};
 
 use crate::number::count;
 
@@ -43,12 +41,12 @@ pub(super) fn notes(
 ) -> Vec<Note> {
     let mut notes = Vec::new();
     notes.extend(neutral(record, channels));
+    notes.extend(absent(record, channels, bank, bank_name));
     notes.extend(length(record));
     notes.extend(defects(record, channels, signals));
     notes.extend(beyond(record, signals, bank, bank_name));
     notes.extend(frequency(record, bank, bank_name));
     notes.extend(ratios(record, channels, bank, bank_name));
-    notes.extend(places(bank, bank_name));
     notes
 }
 
@@ -66,6 +64,23 @@ fn neutral(record: &Record, channels: &BankChannels) -> Option<Note> {
         "{}: no neutral current{}: voltages only, nothing is said of the bank",
         record.file,
         foreign.unwrap_or_else(|| " in the record".to_owned())
+    )))
+}
+
+/// Voltages of the bank's phases that neither the record has nor the bank's file says are not measured.
+fn absent(record: &Record, channels: &BankChannels, bank: &BankFile, bank_name: &str) -> Option<Note> {
+    let is_new = |phase: &Phase| {
+        let told = bank.told.present.get(phase.index()) == Some(&true);
+        told && channels.voltage.get(phase.index()) == Some(&None)
+    };
+    let letters: Vec<String> =
+        bank.bank.phases.iter().filter(is_new).map(|phase| phase.to_string()).collect();
+    let first = letters.first()?;
+    Some(Note::hint(format!(
+        "{}: no voltage of {} in the record: taken as not measured, so that less can be told; say so in {bank_name} \
+         ([sensors.{first}] present = false), and see what is left: wyelog capability {bank_name}",
+        record.file,
+        letters.join(", ")
     )))
 }
 
@@ -90,7 +105,7 @@ fn length(record: &Record) -> Option<Note> {
 }
 
 fn defects(record: &Record, channels: &BankChannels, signals: &BankSignals) -> Vec<Note> {
-    let used = channels.voltage.map(Some).into_iter().chain([channels.neutral]);
+    let used = channels.voltage.into_iter().chain([channels.neutral]);
     let mut notes = Vec::new();
     for (defects, _) in signals.defects.iter().zip(used).filter(|(_, channel)| channel.is_some()) {
         let name = record.config.analog.get(defects.channel).map_or("?", |channel| channel.id.as_str());
@@ -155,7 +170,7 @@ fn frequency(record: &Record, bank: &BankFile, bank_name: &str) -> Option<Note> 
 
 /// Ratios that are used because the record has none, or that are not the record's.
 fn ratios(record: &Record, channels: &BankChannels, bank: &BankFile, bank_name: &str) -> Vec<Note> {
-    let [a, b, c] = channels.voltage.map(Some);
+    let [a, b, c] = channels.voltage;
     let mut notes = Vec::new();
     let used = [a, b, c, channels.neutral].into_iter().zip(bank.sensors).zip(["A", "B", "C", "N"]);
     for ((index, sensor), letter) in used {
@@ -178,17 +193,4 @@ fn ratios(record: &Record, channels: &BankChannels, bank: &BankFile, bank_name: 
         }
     }
     notes
-}
-
-/// Sensors behind the fuse lose their voltage with the current.
-fn places(bank: &BankFile, bank_name: &str) -> Option<Note> {
-    let behind = (0_u8..).zip(bank.told.location).filter(|(_, location)| *location != Location::Line);
-    let bits = behind.fold(0, |bits, (phase, _)| bits | 1 << phase);
-    let letters: Vec<_> = Phases::from_bits(bits).letters().collect();
-    (!letters.is_empty()).then(|| {
-        Note::hint(format!(
-            "{bank_name}: the voltage of {} is measured behind the fuse: a blown fuse is not told from a dead phase there yet",
-            letters.join(", ")
-        ))
-    })
 }

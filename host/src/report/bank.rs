@@ -3,7 +3,7 @@
 use wyelog_protocol::condition::Route;
 
 use super::text::{about, days, escape, escape_whole_times, grouped, or_dash, second};
-use super::{badge, charts, name, phasors, timeline, top};
+use super::{badge, charts, name, operations, phasors, timeline, top};
 use crate::analysis::fleet::{AlarmRow, FleetRow, State};
 use crate::analysis::kvar::BASIS;
 use crate::analysis::trend::{Span, Trend, trend};
@@ -45,6 +45,7 @@ pub fn page(store: &Store, row: &FleetRow, index: usize, all: usize) -> Result<S
         ),
     }
     out.push_str(&alarm_table(row));
+    out.push_str(&operations::table(store, row)?);
     out.push_str("</section>");
     Ok(out)
 }
@@ -93,7 +94,8 @@ fn plate(row: &FleetRow, trend: Option<&Trend>) -> String {
 
 /// What open alarms and observations mean, what else they can be, what to do.
 fn meaning(row: &FleetRow) -> String {
-    let (mut happened, mut otherwise, mut todo): (Vec<String>, Vec<&str>, Vec<&str>) = Default::default();
+    let (mut happened, mut otherwise): (Vec<String>, Vec<String>) = Default::default();
+    let (mut look, mut bring): (Vec<&str>, Vec<&str>) = Default::default();
     for alarm in row.open() {
         let Some(words) = alarm.explain() else { continue };
         if !happened.contains(&words.happened) {
@@ -104,14 +106,16 @@ fn meaning(row: &FleetRow) -> String {
                 otherwise.push(text);
             }
         }
-        for text in words.todo {
-            if !todo.contains(&text) {
-                todo.push(text);
+        for (all, texts) in [(&mut look, words.look), (&mut bring, words.bring)] {
+            for text in texts {
+                if !all.contains(&text) {
+                    all.push(text);
+                }
             }
         }
     }
-    todo.extend(row.observations.iter().map(|observation| observation.todo()));
-    if happened.is_empty() && todo.is_empty() {
+    look.extend(row.observations.iter().map(|observation| observation.todo()));
+    if happened.is_empty() && look.is_empty() {
         return String::new();
     }
     let mut out = "<div class=\"meaning\">".to_owned();
@@ -122,8 +126,9 @@ fn meaning(row: &FleetRow) -> String {
         }
     };
     block("What it means", &happened.iter().map(String::as_str).collect::<Vec<_>>());
-    block("What else it can be", &otherwise);
-    block("What to do", &todo);
+    block("What else it can be", &otherwise.iter().map(String::as_str).collect::<Vec<_>>());
+    block("What to look for", &look);
+    block("What to bring", &bring);
     out.push_str("</div>");
     if row.state <= State::Engineer {
         out.push_str(

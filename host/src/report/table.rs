@@ -81,7 +81,7 @@ fn what(row: &FleetRow) -> String {
 
 fn kvar(row: &FleetRow) -> String {
     let Some(kvar) = row.total_kvar() else { return "–".to_owned() };
-    let Some(rated) = row.rated_kvar_phase.map(|phase| phase * 3.0).filter(|rated| *rated > 0.0) else {
+    let Some(rated) = row.rated_kvar() else {
         return grouped(kvar, 0);
     };
     format!(

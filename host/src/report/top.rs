@@ -3,15 +3,15 @@
 use std::collections::BTreeSet;
 
 use sha2::{Digest, Sha256};
-use wyelog_protocol::condition::{Condition, Phases};
+use wyelog_protocol::condition::Condition;
 
 use super::text::{days, escape, escape_whole_times, grouped, minute};
 use super::{linked, mark};
-use crate::alarms::{Alarm, explain};
+
 use crate::analysis::fleet::{AlarmRow, FleetRow, State};
+use crate::explain::{Case, explain};
 use crate::number::count;
 use crate::store::Store;
-use crate::time::When;
 
 /// Most banks that have a sentence; a table follows anyway.
 const MOST_SENTENCES: usize = 20;
@@ -169,19 +169,7 @@ fn fingerprint(store: &Store) -> String {
 pub fn cautions() -> String {
     let mut said: Vec<&str> = Vec::new();
     for condition in Condition::ALL {
-        let alarm = Alarm {
-            device: String::new(),
-            bank: String::new(),
-            occurrence: 0,
-            condition,
-            phases: Phases::NONE,
-            begin: When { boot: 0, frame: 0, utc_ms: None },
-            detected: None,
-            announced: None,
-            end: None,
-            evidence: Default::default(),
-        };
-        for caution in explain(&alarm).cautions {
+        for caution in explain(&Case::only(condition)).cautions {
             if !said.contains(&caution) {
                 said.push(caution);
             }

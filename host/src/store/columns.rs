@@ -1,11 +1,14 @@
 //! The tables: their columns, and how records become rows.
 
+mod bank;
+mod bank_rows;
 mod builder;
 mod rows;
 mod spectra;
 
 use polars::prelude::{DataType, Field, Schema, TimeUnit, TimeZone};
 
+pub use bank::{BANK, OPERATIONS, SETTINGS};
 pub use rows::{EARLIEST_MS, Rows};
 pub use spectra::SPECTRA;
 
@@ -92,6 +95,11 @@ pub const INTERVALS: Table = Table {
         ("connected_a", Kind::F64),
         ("connected_b", Kind::F64),
         ("connected_c", Kind::F64),
+        ("difference_sigma_pu", Kind::F64),
+        ("common_sigma_pu", Kind::F64),
+        ("common_basis", Kind::Text),
+        ("state", Kind::Text),
+        ("bank_phases", Kind::Text),
         ("rated_kvar_phase", Kind::F64),
         ("unit_voltage_v", Kind::F64),
         ("rated_hz", Kind::F64),
@@ -117,6 +125,8 @@ pub const EVENTS: Table = Table {
         ("route", Kind::Text),
         ("change", Kind::Text),
         ("phases", Kind::Text),
+        ("fraction", Kind::F64),
+        ("causes", Kind::Text),
         ("begin_frame", Kind::U64),
         ("begin_time", Kind::Time),
         ("end_frame", Kind::U64),
@@ -168,26 +178,6 @@ pub const STATUS: Table = Table {
     ],
 };
 
-/// A row each time settings came into force.
-pub const SETTINGS: Table = Table {
-    name: "settings",
-    by_month: false,
-    columns: &[
-        ("device", Kind::Text),
-        ("bank", Kind::Text),
-        ("sequence", Kind::U32),
-        ("boot", Kind::U32),
-        ("frame", Kind::U64),
-        ("time", Kind::Time),
-        ("connection", Kind::Text),
-        ("rated_kvar", Kind::F64),
-        ("system_voltage_v", Kind::F64),
-        ("unit_voltage_v", Kind::F64),
-        ("rated_hz", Kind::F64),
-        ("units_per_phase", Kind::U32),
-        ("interval_s", Kind::F64),
-    ],
-};
-
 /// All tables.
-pub const TABLES: [&Table; 6] = [&INTERVALS, &SPECTRA, &EVENTS, &CAPTURES, &STATUS, &SETTINGS];
+pub const TABLES: [&Table; 8] =
+    [&INTERVALS, &SPECTRA, &EVENTS, &CAPTURES, &STATUS, &SETTINGS, &OPERATIONS, &BANK];

@@ -2,6 +2,7 @@ use std::fs;
 
 use tempfile::TempDir;
 use wyelog_protocol::message::Extent;
+use wyelog_protocol::record::Record;
 
 use super::*;
 use crate::log::{Log, LogWriter};
@@ -26,6 +27,13 @@ fn part(log: &[u8], numbers: std::ops::Range<u32>, serial: &str) -> Vec<u8> {
     }
     writer.end(Extent { boot: 1, oldest: 0, next: numbers.end, refused: 0 }).unwrap();
     writer.into_sink().unwrap()
+}
+
+/// Number behind that of the event `count` of a log.
+fn behind_events(log: &[u8], count: usize) -> u32 {
+    let log = Log::from_source(log).unwrap();
+    let is_event = |kept: &&crate::log::Sequenced| matches!(kept.record, Record::Event(_));
+    log.records.iter().filter(is_event).nth(count - 1).unwrap().sequence + 1
 }
 
 struct Desk {
@@ -83,7 +91,9 @@ fn an_empty_store_has_typed_empty_tables() {
 fn the_same_log_twice_changes_nothing() {
     let desk = Desk::new();
     let bytes = log("blown_fuse");
-    assert_eq!(taken(&desk.ingest("a.log", &bytes)), (47, 0));
+    let records = Log::from_source(bytes.as_slice()).unwrap().records.len() as u64;
+    assert!(records > 20, "{records}");
+    assert_eq!(taken(&desk.ingest("a.log", &bytes)), (records, 0));
     assert!(matches!(desk.ingest("b.log", &bytes), Verdict::Known));
     // What the fault current did to the feeder, and the fuse.
     let conditions = desk.texts(&EVENTS, "condition").into_iter().flatten().collect::<Vec<_>>();
@@ -106,18 +116,23 @@ fn overlapping_downloads_are_in_once_and_know_their_bank() {
     for desk in [desk, desk_2] {
         let numbers: usize = columns::TABLES.iter().map(|table| desk.rows(table).height()).sum();
         assert_eq!(numbers, 6);
-        assert!(desk.texts(&EVENTS, "bank").iter().all(|bank| bank.as_deref() == Some("Quillmere 3")));
+        for table in columns::TABLES {
+            let banks = desk.texts(table, "bank");
+            assert!(banks.iter().all(|bank| bank.as_deref() == Some("Quillmere 3")), "{}", table.name);
+        }
     }
 }
 
 #[test]
 fn a_killed_ingest_leaves_nothing_that_a_query_sees() {
     let desk = Desk::new();
-    desk.ingest("a.log", &part(&log("blown_fuse"), 0..6, "L1"));
+    let bytes = log("blown_fuse");
+    desk.ingest("a.log", &part(&bytes, 0..behind_events(&bytes, 4), "L1"));
     let whole = desk.rows(&EVENTS).height();
     // Killed after its tables were written, before its mark; and in the midst of a file.
     let other = Desk::new();
-    other.ingest("b.log", &part(&log("interruption"), 0..9, "L2"));
+    let bytes = log("interruption");
+    other.ingest("b.log", &part(&bytes, 0..behind_events(&bytes, 2), "L2"));
     for mark in other.store().marks() {
         for file in &mark.files {
             fs::create_dir_all(desk.dir().join(file).parent().unwrap()).unwrap();
@@ -131,6 +146,89 @@ fn a_killed_ingest_leaves_nothing_that_a_query_sees() {
     let mut files = Vec::new();
     collect_files(&desk.dir().join("events"), &mut files);
     assert_eq!(files.len(), 1, "{files:?}");
+}
+
+#[test]
+fn every_record_of_the_bank_has_its_row() {
+    use polars::prelude::AnyValue;
+    use wyelog_protocol::quantity::PerUnit;
+    use wyelog_protocol::record::{BankRecord, BankState, Basis, Quality, Stamp};
+    let desk = Desk::new();
+    let bytes = log("healthy");
+    let mut log = Log::from_source(bytes.as_slice()).unwrap();
+    let sequence = log.records.last().unwrap().sequence + 1;
+    let record = Record::Bank(BankRecord {
+        stamp: Stamp { boot: 1, frame: 480_000, utc_ms: None },
+        state: BankState::PartlyClosed,
+        connected: [1.01, 0.0, f32::NAN].map(PerUnit::quantise),
+        sigma: [0.02, 0.03, f32::NAN].map(PerUnit::quantise),
+        quality: Quality {
+            difference_sigma: PerUnit::quantise(0.01),
+            common_sigma: PerUnit::quantise(0.012),
+            common_basis: Basis::Opening,
+        },
+    });
+    let before = desk.rows(&BANK).height();
+    let kept = log.records.iter().filter(|kept| matches!(kept.record, Record::Bank(_))).count();
+    log.records.push(crate::log::Sequenced { sequence, record });
+    let mut writer = LogWriter::new(Vec::new());
+    writer.identity(&log.identity.clone().unwrap().message()).unwrap();
+    for kept in &log.records {
+        let mut bytes = [0; wyelog_protocol::record::MAX_RECORD_BYTES];
+        writer.record(kept.sequence, kept.record.encode(&mut bytes).unwrap()).unwrap();
+    }
+    writer.end(Extent { boot: 1, oldest: 0, next: sequence + 1, refused: 0 }).unwrap();
+    desk.ingest("a.log", &writer.into_sink().unwrap());
+    let rows = desk.rows(&BANK);
+    assert_eq!(rows.height(), before + kept + 1);
+    let last = rows.height() - 1;
+    let real = |name: &str| rows.column(name).unwrap().f64().unwrap().get(last);
+    assert_eq!(
+        (real("connected_a"), real("sigma_b_pu"), real("connected_c")),
+        (Some(1.01), Some(0.03), None)
+    );
+    assert_eq!((real("difference_sigma_pu"), real("common_sigma_pu")), (Some(0.01), Some(0.012)));
+    let text = |name: &str| rows.column(name).unwrap().str().unwrap().get(last).map(str::to_owned);
+    assert_eq!(
+        (text("state").as_deref(), text("common_basis").as_deref()),
+        (Some("partly_closed"), Some("opening"))
+    );
+    // The settings in words.
+    let settings = desk.rows(&SETTINGS);
+    let value = |name: &str| settings.column(name).unwrap().get(0).unwrap().into_static();
+    for (name, expected) in [
+        ("phases", "ABC"),
+        ("switching", "ganged"),
+        ("fusing", "group"),
+        ("sensor_b", "divider"),
+        ("location_c", "line"),
+    ] {
+        assert_eq!(value(name), AnyValue::StringOwned(expected.into()), "{name}");
+    }
+    assert_eq!(value("has_contact"), AnyValue::UInt32(1));
+    assert!(value("sections_per_unit").is_null() && value("control_power").is_null());
+}
+
+/// The page about the tables names every one of them and every column, phases as `_x`.
+#[test]
+fn the_page_about_the_tables_has_every_column() {
+    let page = include_str!("../../STORE.md");
+    for table in columns::TABLES {
+        assert!(page.contains(&format!("\n{}/", table.name)), "{}", table.name);
+        for (column, _) in table.columns.iter().filter(|(column, _)| !column.contains("_h")) {
+            let by_phase = ["_a_", "_b_", "_c_"]
+                .iter()
+                .fold((*column).to_owned(), |name, phase| name.replace(phase, "_x_"));
+            let by_phase = ["_a", "_b", "_c"]
+                .iter()
+                .find_map(|phase| by_phase.strip_suffix(phase).map(|stem| format!("{stem}_x")))
+                .unwrap_or(by_phase);
+            let is_named =
+                [*column, by_phase.as_str()].iter().any(|name| page.contains(&format!("`{name}`")));
+            let is_tail = page.contains("`neutral_phasor_pu`, `_deg`") && column.ends_with("phasor_deg");
+            assert!(is_named || is_tail, "{}.{column}", table.name);
+        }
+    }
 }
 
 #[test]
@@ -150,8 +248,9 @@ fn feeders_come_from_the_file_that_people_edit() {
 fn two_loggers_with_one_name_are_told() {
     let desk = Desk::new();
     let bytes = log("blown_fuse");
-    desk.ingest("a.log", &part(&bytes, 0..6, "L1"));
-    let Verdict::Taken { notes, .. } = desk.ingest("b.log", &part(&bytes, 0..6, "L2")) else { panic!() };
+    let end = behind_events(&bytes, 2);
+    desk.ingest("a.log", &part(&bytes, 0..end, "L1"));
+    let Verdict::Taken { notes, .. } = desk.ingest("b.log", &part(&bytes, 0..end, "L2")) else { panic!() };
     assert!(notes[0].contains("Quillmere 3") && notes[0].contains("L1"), "{notes:?}");
     assert_eq!(desk.rows(&EVENTS).height(), 4);
 }

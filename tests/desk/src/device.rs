@@ -11,7 +11,7 @@ use wyelog_protocol::bank::Settings;
 use wyelog_protocol::frame::{Decoder, MAX_FRAME_BYTES, encode};
 use wyelog_protocol::message::{FromLogger, MAX_PACKET_BYTES, Reply, Request, ToLogger};
 use wyelog_protocol::quantity::{PerUnit, Percent, Voltage};
-use wyelog_protocol::record::{Interval, Polar, Range, Record, Stamp};
+use wyelog_protocol::record::{BankState, Interval, Polar, Quality, Range, Record, Stamp};
 use wyelog_protocol::text;
 use wyelog_simulator::flash::NorMemory;
 use wyelog_simulator::line::{Clients, FaultCounts, LineFaults};
@@ -61,6 +61,8 @@ fn interval(boot: u32, number: u64) -> Record {
         u0: Percent::quantise(1.1),
         nema: Percent::quantise(0.7),
         connected: [PerUnit::quantise(1.0); 3],
+        quality: Quality::default(),
+        state: BankState::Closed,
     })
 }
 

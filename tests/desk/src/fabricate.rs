@@ -3,10 +3,11 @@
 
 use std::f64::consts::TAU;
 
+use wyelog_protocol::cause::Cause;
 use wyelog_protocol::condition::{Change, Condition, Phases};
 use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, Voltage};
 use wyelog_protocol::record::{
-    Event, Evidence, Interval, Moment, Polar, Range, Record, SettingsRecord, Stamp,
+    BankState, Basis, Event, Evidence, Interval, Moment, Polar, Quality, Range, Record, SettingsRecord, Stamp,
 };
 
 use crate::logs::{START_MS, settings, whole};
@@ -96,6 +97,10 @@ impl Fabricated<'_> {
             Story::DeadFeeder { at, length } => (Condition::Interruption, Phases::ABC, at, Some(at + length)),
             Story::Healthy | Story::DeadNeutral { .. } => return Vec::new(),
         };
+        let causes: &[Cause] = match condition {
+            Condition::BlownFuse => &[Cause::FuseOperated, Cause::CutoutOpen, Cause::PoleOpened],
+            _ => &[Cause::FeederDead],
+        };
         let minute = 60.0 / f64::from(self.interval_s);
         let at = at as f64 + 0.3;
         let event = |when: f64, change: Change, end: Option<f64>| {
@@ -105,6 +110,12 @@ impl Fabricated<'_> {
                 condition,
                 change,
                 phases,
+                fraction: if condition == Condition::BlownFuse {
+                    PerUnit::quantise(1.0)
+                } else {
+                    PerUnit::ABSENT
+                },
+                causes: causes.iter().copied().collect(),
                 begin: self.moment(at),
                 end: end.map(|end| self.moment(end)),
                 evidence: Evidence { residual: PerUnit::quantise(1.0), ..Evidence::default() },
@@ -188,6 +199,12 @@ impl Fabricated<'_> {
             u0: percent(zero),
             nema: percent(negative),
             connected: y.map(|y| PerUnit::quantise(if is_dead { f32::NAN } else { y as f32 })),
+            quality: Quality {
+                difference_sigma: PerUnit::quantise(0.008),
+                common_sigma: PerUnit::quantise(0.05),
+                common_basis: Basis::Nameplate,
+            },
+            state: if is_dead { BankState::Unknown } else { BankState::Closed },
         }
     }
 }

@@ -2,11 +2,13 @@
 
 use wyelog::log::LogWriter;
 use wyelog_protocol::bank::{
-    Connection, Limits, Location, Nameplate, RatedFrequency, Sensors, Settings, VoltageSensor,
+    Build, Connection, Limits, Location, Nameplate, RatedFrequency, Sensors, Settings, VoltageSensor,
 };
 use wyelog_protocol::message::{Extent, Identity};
 use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, ReactivePower, Voltage};
-use wyelog_protocol::record::{Interval, MAX_RECORD_BYTES, Polar, Range, Record, SettingsRecord, Stamp};
+use wyelog_protocol::record::{
+    BankState, Interval, MAX_RECORD_BYTES, Polar, Quality, Range, Record, SettingsRecord, Stamp,
+};
 use wyelog_protocol::text;
 
 /// 1 May 2030, 00:00 UTC.
@@ -38,7 +40,7 @@ pub fn whole(serial: &str, records: impl Iterator<Item = Record>) -> Vec<u8> {
 
 /// What a logger on the bank of this name is told: 600 kvar, 12.47 kV, 60 Hz; intervals of so many seconds.
 pub fn settings(bank: &str, interval_s: u16) -> Settings {
-    let sensor = VoltageSensor { location: Location::Line, full_scale: Voltage::quantise(25_000.0) };
+    let sensor = VoltageSensor::new(Location::Line, Voltage::quantise(25_000.0));
     let nameplate = Nameplate {
         name: text(bank),
         connection: Connection::GroundedWye,
@@ -47,8 +49,9 @@ pub fn settings(bank: &str, interval_s: u16) -> Settings {
         unit_voltage: Voltage::quantise(7200.0),
         frequency: RatedFrequency::Hz60,
         units_per_phase: 1,
+        build: Build::DEFAULT,
     };
-    let sensors = Sensors { voltage: [sensor; 3], neutral_full_scale: Current::quantise(800.0) };
+    let sensors = Sensors::new([sensor; 3], Current::quantise(800.0));
     Settings { nameplate, sensors, limits: Limits::DEFAULT, interval_s }
 }
 
@@ -111,6 +114,8 @@ impl Logger<'_> {
             u0: Percent::quantise(1.5 + vary(12)),
             nema: Percent::quantise(0.9 + 0.8 * vary(13)),
             connected: [14, 15, 16].map(connected),
+            quality: Quality::default(),
+            state: BankState::Closed,
         }
     }
 }

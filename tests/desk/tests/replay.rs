@@ -125,7 +125,9 @@ fn windows_follow_each_other_and_hold_what_the_bank_file_says() {
 fn the_contact_s_changes_are_operations() {
     let (ended, objects) = replay("open_ok");
     assert_eq!(ended.code, Some(0));
-    let [operation] = of(&objects, "operation").try_into().unwrap();
+    let by_contact = |object: &&&Value| object["seen_by"] == "contact";
+    let operations = of(&objects, "operation");
+    let [operation] = operations.iter().filter(by_contact).collect::<Vec<_>>().try_into().unwrap();
     assert_eq!(operation["to"], "open");
     // The truth of the record: told at 2.983 s.
     assert!((operation["t_s"].as_f64().unwrap() - 2.983).abs() < 0.001);
@@ -139,6 +141,95 @@ fn the_contact_s_changes_are_operations() {
         "{}",
         without.out
     );
+}
+
+#[test]
+fn the_state_of_the_bank_ends_the_replay_and_events_say_what_is_behind_them() {
+    let (_, objects) = replay("blown_fuse");
+    let last = objects.last().unwrap();
+    assert_eq!(last["type"], "state");
+    // 36000 frames and a bit: 7.5 s.
+    let last_window = of(&objects, "window").last().unwrap()["t_s"].as_f64().unwrap();
+    assert!(last["t_s"].as_f64().unwrap() >= last_window, "{last}");
+    for field in ["y", "y_sigma"] {
+        assert_eq!(last[field].as_array().unwrap().len(), 3, "{field}");
+    }
+    let states = ["unknown", "open", "closed", "partly_closed"];
+    for state in of(&objects, "state") {
+        assert!(states.contains(&state["bank"].as_str().unwrap()), "{state}");
+        let known = ["y", "y_sigma"].iter().flat_map(|field| state[*field].as_array().unwrap());
+        assert_eq!(state["identifiable"], known.into_iter().all(|value| !value.is_null()), "{state}");
+        for field in ["difference_sigma", "common_sigma", "common_basis"] {
+            assert!(state.get(field).is_some(), "{field}");
+        }
+    }
+    for event in of(&objects, "event") {
+        assert!(event["causes"].is_array() && event.get("fraction").is_some(), "{event}");
+        assert_eq!(event["route"], "crew");
+    }
+}
+
+#[test]
+fn a_voltage_that_is_not_measured_is_said_once_and_replayed_without() {
+    let folder = tempfile::tempdir().unwrap();
+    let source = |end: &str| repository(&format!("tests/device/records/healthy.{end}"));
+    // B and C are no voltages: amperes of something else.
+    let cfg = std::fs::read_to_string(source("cfg")).unwrap();
+    let cfg = cfg.replacen("VB,B,,kV", "IB,B,,kA", 1).replacen("VC,C,,kV", "IC,C,,kA", 1);
+    std::fs::write(folder.path().join("r.cfg"), cfg).unwrap();
+    std::fs::copy(source("dat"), folder.path().join("r.dat")).unwrap();
+    let bank =
+        "[bank]\nconnection = \"grounded_wye\"\nrated_kvar = 900\nrated_kv_ll = 13.8\nfrequency_hz = 50\n";
+    let run = |more: &str| {
+        std::fs::write(folder.path().join("b.toml"), format!("{bank}{more}")).unwrap();
+        wyelog_in(folder.path(), &["replay", "r.cfg", "--bank", "b.toml", "--json"])
+    };
+    let untold = run("");
+    assert!(
+        untold.err.starts_with("wyelog: r.cfg: no voltage of B, C in the record: taken as not measured")
+            && untold.err.contains("[sensors.B] present = false"),
+        "{}",
+        untold.err
+    );
+    let told = run("[sensors.B]\npresent = false\n[sensors.C]\npresent = false\n");
+    assert_eq!(told.err, "");
+    assert_eq!((told.code, &told.out), (Some(0), &untold.out));
+    let windows: Vec<Value> = told.out.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let last = *of(&windows, "window").last().unwrap();
+    assert!(last["voltage_v"][0].as_f64().unwrap() > 7000.0);
+    for field in ["voltage_v", "phasor_v", "harmonics_v", "loading_kvar_pu"] {
+        assert_eq!((&last[field][1], &last[field][2]), (&Value::Null, &Value::Null), "{field}");
+    }
+    // Without the neutral current there is nothing left to go by.
+    let blind = wyelog_in(folder.path(), &["replay", "r.cfg", "--bank", "b.toml", "--neutral", "none"]);
+    assert_eq!(blind.code, Some(1));
+    assert!(blind.err.contains("no voltage of phase B"), "{}", blind.err);
+    let table = wyelog_in(folder.path(), &["capability", "b.toml", "--json"]);
+    let rows: Vec<Value> = table.out.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let row = |name: &str| rows.iter().find(|row| row["condition"] == name).unwrap();
+    assert_eq!((rows.len(), &row("blown_fuse")["capability"]), (26, &Value::from("full")));
+    assert_eq!(
+        (&row("element_short")["capability"], &row("element_short")["reason"]),
+        (&"unavailable".into(), &"too_few_voltages".into())
+    );
+}
+
+#[test]
+fn conditions_are_explained_by_name() {
+    let list = wyelog(&["explain"]);
+    assert_eq!((list.code, list.out.lines().count()), (Some(0), 26));
+    let one = wyelog(&["explain", "neutral_signal_lost"]);
+    for part in ["the ground of the star point is broken or stolen", "bring ", "never proves a line dead"] {
+        assert!(one.out.split_whitespace().collect::<Vec<_>>().join(" ").contains(part.trim()), "{part}");
+    }
+    let all = wyelog(&["explain", "--json"]);
+    for line in all.out.lines() {
+        let object: Value = serde_json::from_str(line).unwrap();
+        assert!(!object["cautions"].as_array().unwrap().is_empty() && object["type"] == "explanation");
+    }
+    let none = wyelog(&["explain", "gremlins"]);
+    assert_eq!((none.code, none.out.as_str()), (Some(1), ""));
+    assert!(none.err.contains("there is no condition gremlins"), "{}", none.err);
 }
 
 #[test]
@@ -191,7 +282,9 @@ fn what_cannot_be_is_answered_with_file_and_place() {
         (bank.replace("50", "400"), "wyelog: b.toml line 5: bank.frequency_hz = 400: must be 50 or 60 Hz\n"),
         (
             bank.replace("grounded_wye", "delta"),
-            "wyelog: b.toml line 2: bank.connection = \"delta\": not supported yet; must be \"grounded_wye\" (star point solidly grounded)\n",
+            "wyelog: b.toml line 2: bank.connection = \"delta\": not supported: it has no star point, so there is no neutral \
+             current that could tell its phases apart; must be \"grounded_wye\" (star point solidly grounded), \"two_phase\" or \
+             \"single_phase\" (each phase to ground)\n",
         ),
     ] {
         let ended = run(&bank);

@@ -58,7 +58,7 @@ use wyelog_protocol::message::Live;
 use wyelog_protocol::text;
 
 /// Inputs that may wait while the Meter is busy with a window: 53 ms of frames.
-const INPUT_QUEUE: usize = 128;
+const INPUT_QUEUE: usize = 256;
 
 #[entry]
 fn main() -> ! {

@@ -4,7 +4,7 @@ use wyelog_electrical::Phasor;
 
 use super::voltages::VoltageVerdict;
 use super::{Circumstances, Judge, Neutral, PERSISTENT, Phase, UNMEASURED};
-use crate::bank::carry::{has, masked};
+use crate::bank::carry::{has, masked, only};
 use crate::bank::change::{self, Change};
 use crate::bank::look::{Look, Past};
 
@@ -110,7 +110,7 @@ impl Judge {
         if fraction > WHOLE {
             // Bit by bit, all of it.
             self.set_phase(phase, Phase::Lost { begin: self.change_begin, from_start: false });
-            self.carrying = self.carrying.map(|carrying| carrying & !1_u8.wrapping_shl(phase as u32));
+            self.carrying = self.carrying.map(|carrying| carrying & !only(phase));
             self.lost(phase, -fraction);
             self.past = Past::NONE;
             return;
@@ -142,9 +142,9 @@ impl Judge {
         // From here on against what has been found, so that a sag does not show a tolerance as a change.
         let [before, now] = [self.reference, self.estimate.y].map(|y| masked(y, self.all));
         let moved = look.explained(now) - look.explained(before);
-        self.past.residual = self.past.residual - moved;
+        self.past.residual -= moved;
         let third = look.explained_third(now) - look.explained_third(before);
-        self.past.third_residual = self.past.third_residual - third;
+        self.past.third_residual -= third;
         self.reference = self.estimate.y;
     }
 

@@ -6,7 +6,7 @@ use wyelog_protocol::condition::{Condition, Phases};
 
 use super::voltages::VoltageVerdict;
 use super::{Judge, Neutral, Phase, Shot};
-use crate::bank::carry::Mask;
+use crate::bank::carry::{Mask, only};
 use crate::bank::finding::{Finding, Findings};
 use crate::bank::look::Look;
 
@@ -132,7 +132,7 @@ impl Judge {
             if let VoltageVerdict::Upstream { begin } = voltage {
                 upstream.add(index, *begin);
                 let shown = look.and_then(|look| look.shown.get(index));
-                let bit = 1_u8 << index;
+                let bit = only(index);
                 if self.control_power & bit != 0 && shown.is_some_and(|v| v.magnitude() < CONTROL_DEAD) {
                     let causes: &[Cause] = &[Cause::PhaseOpenUpstream, Cause::FuseOperated];
                     add(Finding::new(Condition::ControlPowerLost, Phases::single(index), *begin, causes));

@@ -19,7 +19,7 @@ const SIZE: f32 = 0.10;
 const LARGE: f32 = 1.6;
 const SMALL: f32 = 0.65;
 /// Half of it, as near as an opening tells.
-const HALF: core::ops::RangeInclusive<f32> = 0.44..=0.56;
+const HALF: core::ops::RangeInclusive<f32> = 0.485..=0.565;
 /// Windows of a voltage that should be gone.
 const ALIVE: u8 = 15;
 
@@ -38,9 +38,12 @@ pub(super) const LOCATION: &[Cause] = &[Cause::LocationWrong, Cause::FuseOperate
 impl Judge {
     /// What the thirds of the first seconds say of the neutral sensor's polarity and of the size of the bank.
     pub(super) fn compare_thirds(&mut self, look: &Look) {
+        if !self.is_measured() {
+            return;
+        }
         let explained = look.explained_third(masked([1.0; 3], self.all));
         let size = explained.magnitude();
-        if !(size > SIGN) {
+        if size.is_nan() || size <= SIGN {
             return;
         }
         let share = (self.past.third * explained.conj()).re / (size * size);
@@ -69,12 +72,7 @@ impl Judge {
     /// A sensor on the capacitor's side shows the feeder though the pole is open, or though the phase carries nothing.
     pub(super) fn compare_places(&mut self, look: &Look, carrying: Mask) {
         let shows = look.shown.iter().zip(self.location).enumerate().any(|(phase, (shown, place))| {
-            let is_behind = match place {
-                Location::Line => false,
-                Location::FuseSwitch => carrying != 0,
-                Location::Capacitor => true,
-            };
-            is_behind && has(self.all & !carrying, phase) && shown.magnitude() > 0.7
+            place == Location::Capacitor && has(self.all & !carrying, phase) && shown.magnitude() > 0.7
         });
         self.alive = if shows { self.alive.saturating_add(1) } else { 0 };
         if self.alive >= ALIVE {

@@ -1,9 +1,11 @@
 //! Who came and who went, and whether somebody had told the switch to.
 
+use wyelog_protocol::FRAMES_PER_SECOND;
+use wyelog_protocol::bank::Location;
 use wyelog_protocol::record::Action;
 
 use super::{Circumstances, Cleared, Command, Judge, Judged, Neutral, Phase, SETTLED, Shot, seconds};
-use crate::bank::carry::{self, Carry, Mask, has};
+use crate::bank::carry::{self, Carry, Mask, has, only};
 use crate::bank::look::{Look, Past};
 use crate::bank::operation::Seen;
 
@@ -15,12 +17,20 @@ const WITH_FEEDER: u64 = seconds(3);
 const RESTRUCK: f32 = 2.2;
 /// Units have 0…+10 % (IEEE Std 18) and sensors a few percent of error: a whole bank of less than this is seen in part only.
 const PATH: f32 = 0.92;
+/// The voltage rises by the bank when it comes, and falls when it goes, by more than this, per unit.
+const TRACE: f32 = 0.002;
+/// Poles that clear one after the other leave a phase alone in the neutral, with a crest of √2; a lead that breaks does not.
+const ALONE: f32 = 0.7;
 /// An operation that shows nothing for so long is not coming.
 const NOTHING: u64 = seconds(3);
 /// Capacitors above 600 V are to be below 50 V after five minutes (IEEE Std 18).
 const DISCHARGED: u64 = seconds(300);
+/// A day.
+const DAY: u64 = 86_400 * FRAMES_PER_SECOND as u64;
 /// What is over once it has been said is said for so long.
 const SAID: u64 = seconds(1);
+/// A capacitor that holds its charge shows a fundamental of less than this, per unit.
+const HELD: f32 = 0.2;
 /// How near a glimpse must be to what the others carry, per unit.
 const GLIMPSE: f32 = 0.15;
 /// Three drop-outs within this time make a phase intermittent.
@@ -28,7 +38,7 @@ const INTERMITTENT: u64 = seconds(600);
 
 impl Cleared {
     /// The frame of the first current zero, and frames from it to that of each pole.
-    fn from_first_zero(&self) -> (u64, [f32; 3]) {
+    fn since_first_zero(&self) -> (u64, [f32; 3]) {
         let mut first = f32::INFINITY;
         for zero in self.zeros {
             first = if zero < first { zero } else { first };
@@ -66,7 +76,7 @@ impl Judge {
         };
         let told = self.told.map(|closed| if closed { live } else { 0 });
         match self.carrying {
-            Some(carrying) if carrying & !live != 0 => Some(carrying & live),
+            Some(carrying) if carrying & !live != 0 => says.or(Some(carrying & live)),
             // A lead that broke would say 'none' as well: without a burst nobody operated.
             Some(carrying)
                 if circumstances.burst.is_none()
@@ -78,7 +88,10 @@ impl Judge {
             }
             Some(carrying) if self.command.is_some() => {
                 let strongly = if none < all { all > 0.05 } else { none > 0.05 };
-                let by_trace = if circumstances.burst.is_some() { told } else { Some(carrying) };
+                let opens = self.told == Some(false);
+                let step = if opens { self.level - look.level() } else { look.level() - self.level };
+                let has_trace = circumstances.burst.is_some() || step > TRACE;
+                let by_trace = if has_trace { told } else { Some(carrying) };
                 says.filter(|says| strongly || Some(*says) == told).or(by_trace)
             }
             // An open bank has no current to make a burst of.
@@ -88,13 +101,16 @@ impl Judge {
                     circumstances.now < clearing.begin.saturating_add(RECENT)
                         && clearing.zeros.iter().all(|zero| !zero.is_nan())
                 });
-                says.or(Some(if has_cleared { 0 } else { carrying }))
+                let is_large = circumstances.burst.is_some_and(|burst| burst.peak > ALONE);
+                says.filter(|_| is_large).or(Some(if has_cleared { 0 } else { carrying }))
             }
             Some(_) => says.or(told).or(Some(live)),
             // Told to be closed and no current is a matter of the neutral's sensor.
             None => match (self.told, says) {
                 (Some(true), _) => Some(live),
                 (_, Some(says)) => Some(says),
+                // More than strays: an open bank carries nothing.
+                (None, None) if none > 0.06 => Some(live),
                 (Some(false), None) => Some(0),
                 (None, None) => None,
             },
@@ -114,7 +130,7 @@ impl Judge {
             judged.burst_done = true;
             return;
         };
-        let returned = self.came_with_feeder(before, now, circumstances);
+        let returned = self.came_with_feeder(now, circumstances);
         if now == before {
             self.nothing_happened(now, circumstances);
             let glimpsed = core::mem::take(&mut self.glimpsed);
@@ -187,12 +203,12 @@ impl Judge {
     }
 
     /// Whether what happened came with the feeder; says so when the bank has come back with it.
-    fn came_with_feeder(&mut self, before: Mask, now: Mask, circumstances: &Circumstances) -> bool {
+    fn came_with_feeder(&mut self, now: Mask, circumstances: &Circumstances) -> bool {
         let Some(at) = self.returned else { return false };
         let is_recent = circumstances.now < at.saturating_add(WITH_FEEDER);
         if now != 0 && is_recent && self.command.is_none() {
-            let _ = before;
-            self.energised = Shot { begin: at, until: circumstances.now.saturating_add(SAID), phases: now };
+            let begin = circumstances.burst.map_or(at, |burst| burst.begin);
+            self.energised = Shot { begin, until: circumstances.now.saturating_add(SAID), phases: now };
             self.returned = None;
             return true;
         }
@@ -248,10 +264,16 @@ impl Judge {
         if self.carrying != Some(self.all) || self.measured & self.all != self.all {
             return;
         }
-        if let Carry::Part(mask) = carry::carry(look, self.estimate.y, self.all, GLIMPSE) {
-            let missing = self.all & !mask;
-            self.glimpsed |= if missing.count_ones() == 1 { missing } else { 0 };
+        // Behind the contact a voltage goes with its current.
+        let mut dark = 0;
+        for ((shown, place), bit) in look.shown.iter().zip(self.location).zip([1, 2, 4]) {
+            dark |= if place != Location::Line && shown.magnitude() < HELD { bit } else { 0 };
         }
+        let missing = match carry::carry(look, self.estimate.y, self.all & !dark, GLIMPSE) {
+            Carry::Part(mask) => self.all & !mask,
+            _ => dark,
+        };
+        self.glimpsed |= if missing.count_ones() == 1 { missing } else { 0 };
     }
 
     fn dropped_out(&mut self, phase: usize, begin: u64) {
@@ -301,7 +323,7 @@ impl Judge {
             self.opened = Some(begin);
             let strikes = burst.returns > 0 || burst.peak > RESTRUCK;
             if strikes && is_open && self.all == 0b111 && self.returned.is_none() {
-                self.restrike = shot(1_u8.wrapping_shl(u32::from(burst.last)));
+                self.restrike = shot(only(usize::from(burst.phase)));
             }
         } else if opened.is_some_and(|opened| begin < opened.saturating_add(DISCHARGED)) {
             self.charged = shot(self.all);
@@ -309,7 +331,7 @@ impl Judge {
         let is_as_told = self.told == Some(!opens);
         self.unexpected = (!obeyed && !is_as_told && self.told.is_some()).then_some(begin);
         let (count, since) = self.operations;
-        let is_new_day = count == 0 || now > since.saturating_add(86_400 * seconds(1));
+        let is_new_day = count == 0 || now > since.saturating_add(DAY);
         let (count, since) = if is_new_day { (1, begin) } else { (count.saturating_add(1), since) };
         self.operations = (count, since);
         if count > self.per_day {
@@ -319,7 +341,7 @@ impl Judge {
             self.clearing.take().filter(|clearing| opens && clearing.begin.abs_diff(begin) < seconds(1));
         let (mut begin, mut poles) = (begin, [f32::NAN; 3]);
         if let Some(clearing) = clearing {
-            (begin, poles) = clearing.from_first_zero();
+            (begin, poles) = clearing.since_first_zero();
             if self.all == 0b111 && self.carrying.is_some_and(|before| before == self.all) {
                 self.learn_from_opening(&clearing, begin);
             }

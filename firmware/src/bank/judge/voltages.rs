@@ -5,7 +5,7 @@ use wyelog_electrical::{Phasor, Rotation};
 use wyelog_protocol::bank::Location;
 
 use super::{Circumstances, Judge, Phase, seconds};
-use crate::bank::carry::{Mask, has};
+use crate::bank::carry::{Mask, has, only};
 use crate::bank::look::Look;
 
 /// What has become of a voltage.
@@ -45,8 +45,11 @@ impl Judge {
                 used = reference;
             } else if !has(odd, phase) {
                 self.set_voltage(phase, VoltageVerdict::Good);
-            } else if place != Location::Line && shown.magnitude() < DARK {
-                live &= !(1_u8 << phase);
+            } else if place != Location::Line
+                && shown.magnitude() < DARK
+                && !self.is_alive(phase, reference, look)
+            {
+                live &= !only(phase);
                 used = Phasor::ZERO;
                 self.set_voltage(phase, VoltageVerdict::Good);
             } else {
@@ -62,6 +65,28 @@ impl Judge {
         is_evidence.then_some(live)
     }
 
+    /// How far the neutral current is from what it would be if the phase had the voltage that the others make of it, and from
+    /// what the shown one makes of it, per unit.
+    fn as_alive_and_as_shown(&self, phase: usize, reference: Phasor, look: &Look) -> (f32, f32) {
+        let shown = look.shown.get(phase).copied().unwrap_or(Phasor::ZERO);
+        let unit = |v: Phasor| v.times_j().scale(look.ratio);
+        let carrying = self.carrying.unwrap_or(self.all);
+        let mut rest = look.neutral - self.past.residual;
+        for (other, (v, y)) in look.shown.iter().zip(self.estimate.y).enumerate() {
+            if other != phase && has(carrying, other) {
+                rest -= unit(*v).scale(y);
+            }
+        }
+        let y = self.estimate.y.get(phase).copied().unwrap_or(1.0);
+        ((rest - unit(reference).scale(y)).magnitude(), (rest - unit(shown).scale(y)).magnitude())
+    }
+
+    /// Whether a phase that carried still does, whatever its voltage sensor shows.
+    fn is_alive(&self, phase: usize, reference: Phasor, look: &Look) -> bool {
+        let (as_alive, as_shown) = self.as_alive_and_as_shown(phase, reference, look);
+        self.carrying.is_some_and(|carrying| has(carrying, phase)) && as_alive < 0.3 && as_alive < as_shown
+    }
+
     /// A voltage that is not what the others make of it: is the phase alive all the same?
     fn judge_voltage(
         &mut self,
@@ -71,20 +96,17 @@ impl Judge {
         circumstances: &Circumstances,
     ) -> VoltageVerdict {
         let shown = look.shown.get(phase).copied().unwrap_or(Phasor::ZERO);
-        let unit = |v: Phasor| v.times_j().scale(look.ratio);
         let carrying = self.carrying.unwrap_or(self.all);
-        let mut rest = look.neutral - self.past.residual;
-        for (other, (v, y)) in look.shown.iter().zip(self.estimate.y).enumerate() {
-            if other != phase && has(carrying, other) {
-                rest = rest - unit(*v).scale(y);
-            }
-        }
-        let y = self.estimate.y.get(phase).copied().unwrap_or(1.0);
-        let as_alive = (rest - unit(reference).scale(y)).magnitude();
-        let as_shown = (rest - unit(shown).scale(y)).magnitude();
         let floats = shown.magnitude() < FLOATS && neighbours(look, phase, shown);
         // A bank that is open says nothing of the voltage; a lead that floats has its neighbour's angle.
-        let says_alive = if has(carrying, phase) { as_alive < 0.3 && as_alive < as_shown } else { floats };
+        let says_alive = if has(carrying, phase) {
+            let (as_alive, as_shown) = self.as_alive_and_as_shown(phase, reference, look);
+            as_alive < 0.3 && as_alive < as_shown
+        } else {
+            floats
+        };
+        // A lead that broke floats low; what is nearly there is a sag.
+        let is_low = shown.magnitude() < 0.6 * reference.magnitude();
         let verdict = self.voltage.get(phase).copied().unwrap_or_default();
         let begin = match verdict {
             VoltageVerdict::Good => self.moved.unwrap_or(look.begin),
@@ -96,7 +118,9 @@ impl Judge {
         let next = match verdict {
             VoltageVerdict::Lead { .. } if says_alive => verdict,
             VoltageVerdict::Upstream { .. } if !says_alive => verdict,
-            VoltageVerdict::Odd { alive, .. } if says_alive && alive >= 3 => VoltageVerdict::Lead { begin },
+            VoltageVerdict::Odd { alive, .. } if says_alive && alive >= 3 && is_low => {
+                VoltageVerdict::Lead { begin }
+            }
             VoltageVerdict::Odd { alive, .. } if says_alive => {
                 VoltageVerdict::Odd { begin, alive: alive.saturating_add(1) }
             }
@@ -171,9 +195,10 @@ fn expected(shown: [Phasor; 3], measured: Mask, rotation: Rotation) -> Option<[P
             (right, sized) = (*v, sized.saturating_add(1));
         }
     }
+    let is_sized = (0.85..1.18).contains(&best.magnitude());
     let is_enough = match count {
         0 => false,
-        1 if sized == 1 && !is_alone => {
+        1 | 2 if sized == 1 && !is_alone && !is_sized => {
             best = right;
             true
         }

@@ -8,7 +8,7 @@ use super::record::Record;
 /// the fifth channel of its kind.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct ChannelNames {
-    /// Voltages to ground of A, B, C.
+    /// Voltages to ground of A, B, C; `none`: there is none, whatever the record has.
     pub voltage: [Option<String>; 3],
     /// Neutral current, arrow from star to ground; `none`: there is none, whatever the record has.
     pub neutral: Option<String>,
@@ -33,8 +33,8 @@ impl ChannelNames {
 /// Where the bank's channels are in a record, as indices into its analog and status channels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct BankChannels {
-    /// Voltages to ground of A, B, C.
-    pub voltage: [usize; 3],
+    /// Voltages to ground of A, B, C; one at least.
+    pub voltage: [Option<usize>; 3],
     /// Neutral current.
     pub neutral: Option<usize>,
     /// A neutral current that was not taken: it belongs to another circuit component than the voltages that were named.
@@ -57,19 +57,19 @@ const VOLTAGES: [Wanted; 3] = [
         what: "voltage of phase A (ph A, L1 or R, unit V or kV)",
         phases: &["A", "L1", "R"],
         unit: "V",
-        hint: "name the channel: --voltage-a NAME, or A in [channels] of the bank file",
+        hint: "name the channel: --voltage-a NAME (or none), or A in [channels] of the bank file",
     },
     Wanted {
         what: "voltage of phase B (ph B, L2 or S, unit V or kV)",
         phases: &["B", "L2", "S"],
         unit: "V",
-        hint: "name the channel: --voltage-b NAME, or B in [channels] of the bank file",
+        hint: "name the channel: --voltage-b NAME (or none), or B in [channels] of the bank file",
     },
     Wanted {
         what: "voltage of phase C (ph C, L3 or T, unit V or kV)",
         phases: &["C", "L3", "T"],
         unit: "V",
-        hint: "name the channel: --voltage-c NAME, or C in [channels] of the bank file",
+        hint: "name the channel: --voltage-c NAME (or none), or C in [channels] of the bank file",
     },
 ];
 const NEUTRAL: Wanted = Wanted {
@@ -87,31 +87,38 @@ const NONE: &str = "none";
 impl Record {
     /// Finds the voltages by phase and a unit of volts; the neutral current by phase N and a unit of amperes; the contact
     /// by a name that says close or the position of the switch. A name given in `names` goes before. Where a voltage is
-    /// named, a neutral current must be on the same circuit component (`ccbm`) to be found. Two candidates or a missing
-    /// voltage are errors; a missing neutral current or contact is not.
+    /// named, a neutral current must be on the same circuit component (`ccbm`) to be found.
+    ///
+    /// # Errors
+    /// Two candidates; no voltage at all; a missing one beside a missing neutral current, or beside a voltage to which no phase
+    /// was given. Any other voltage that is missing is a sensor that is not there; a missing contact, or a missing neutral
+    /// current beside three voltages, is none.
     pub fn bank_channels(&self, names: &ChannelNames) -> Result<BankChannels, Error> {
-        let mut voltage = [0; 3];
+        let mut voltage = [None; 3];
         for ((slot, name), wanted) in voltage.iter_mut().zip(&names.voltage).zip(&VOLTAGES) {
             *slot = match name {
-                Some(name) => self.named(name, wanted)?,
-                None => self.found(wanted, &|_| true)?.ok_or_else(|| {
-                    let what = format!("no {} among {}", wanted.what, self.analog_names(wanted.unit));
-                    self.content(what, wanted.hint)
-                })?,
+                Some(word) if self.is_none(word) => None,
+                Some(name) => Some(self.named(name, wanted)?),
+                None => self.found(wanted, &|_| true)?,
             };
         }
-        let [a, b, c] = voltage;
-        if a == b || b == c || a == c {
-            let what = format!("one channel is named for two phases: {}", self.list(&voltage));
+        let taken: Vec<usize> = voltage.iter().flatten().copied().collect();
+        if (1..taken.len())
+            .any(|at| taken.get(..at).zip(taken.get(at)).is_some_and(|(before, this)| before.contains(this)))
+        {
+            let what = format!("one channel is named for two phases: {}", self.list(&taken));
             return Err(self.content(what, "name three different channels"));
         }
         let (mut neutral, mut foreign_neutral) = (None, None);
         match names.neutral.as_deref() {
             Some(word) if self.is_none(word) => {}
             Some(name) => neutral = Some(self.named(name, &NEUTRAL)?),
-            None if names.voltage.iter().all(Option::is_none) => neutral = self.found(&NEUTRAL, &|_| true)?,
+            None if names.voltage.iter().flatten().all(|name| self.is_none(name)) => {
+                neutral = self.found(&NEUTRAL, &|_| true)?
+            }
             None => {
-                let component = self.config.analog.get(a).map_or("", |channel| channel.component.as_str());
+                let first = taken.first().and_then(|index| self.config.analog.get(*index));
+                let component = first.map_or("", |channel| channel.component.as_str());
                 let is_same = |channel: &AnalogChannel| {
                     component.is_empty() || channel.component.is_empty() || channel.component == component
                 };
@@ -119,12 +126,36 @@ impl Record {
                 foreign_neutral = self.found(&NEUTRAL, &|channel| !is_same(channel)).unwrap_or(None);
             }
         }
+        let missing = voltage.iter().zip(&names.voltage).zip(&VOLTAGES).find(|((found, name), _)| {
+            found.is_none() && (name.is_none() || taken.is_empty() || neutral.is_none())
+        });
+        if let Some((_, wanted)) = missing
+            && (taken.is_empty() || neutral.is_none() || self.has_other_voltage(&taken))
+        {
+            let what = format!("no {} among {}", wanted.what, self.analog_names(wanted.unit));
+            return Err(self.content(what, wanted.hint));
+        }
         let contact = self.contact(names.contact.as_deref())?;
         Ok(BankChannels {
             voltage,
             neutral,
             foreign_neutral: foreign_neutral.filter(|_| neutral.is_none()),
             contact,
+        })
+    }
+
+    /// Whether there is a voltage that is not taken and not that of the star point.
+    fn has_other_voltage(&self, taken: &[usize]) -> bool {
+        let mut others = self
+            .config
+            .analog
+            .iter()
+            .enumerate()
+            .filter(|(index, _)| !taken.contains(index))
+            .map(|(_, other)| other);
+        others.any(|channel| {
+            unit_factor(&channel.unit, "V").is_some()
+                && !NEUTRAL.phases.contains(&conductor(&channel.phase).as_str())
         })
     }
 

@@ -12,8 +12,10 @@ use crate::resample::{RATE_RANGE_HZ, resample};
 /// has none there. ±∞: a converter stood at the end of its range there.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BankSignals {
-    /// Voltages to ground of A, B, C in V.
+    /// Voltages to ground of A, B, C in V; zeros where there is no channel.
     pub volts: [Vec<f64>; 3],
+    /// Which of the voltages have a channel.
+    pub present: [bool; 3],
     /// Neutral current in A, arrow from star to ground.
     pub neutral: Option<Vec<f64>>,
     /// Told to be closed.
@@ -76,10 +78,11 @@ impl Record {
             }
         }
         let [a, b, c] = channels.voltage;
+        let present = channels.voltage.map(|index| index.is_some());
         let mut defects = [Defects::default(); 4];
         let mut clip = [None; 4];
         let mut signals = [const { Vec::new() }; 4];
-        let indices = [Some(a), Some(b), Some(c), channels.neutral];
+        let indices = [a, b, c, channels.neutral];
         let slots = signals.iter_mut().zip(&mut defects).zip(&mut clip);
         let known = corrections.lead_s.into_iter().zip(corrections.ratio);
         for (((signal, defects), clip), (index, (lead_s, ratio))) in slots.zip(indices.into_iter().zip(known))
@@ -89,9 +92,16 @@ impl Record {
             }
         }
         let [a, b, c, neutral] = signals;
+        let mut volts = [a, b, c];
+        for (volts, is_present) in volts.iter_mut().zip(present) {
+            if !is_present {
+                *volts = vec![0.0; self.frame_count()];
+            }
+        }
         let contact = channels.contact.and_then(|index| self.status.get(index));
         Ok(BankSignals {
-            volts: [a, b, c],
+            volts,
+            present,
             neutral: channels.neutral.map(|_| neutral),
             contact: contact.map(|states| self.states(states)),
             defects,

@@ -2,13 +2,14 @@
 
 use serde::Deserialize;
 use toml::Spanned;
-use wyelog_protocol::bank::{Build, Connection, Nameplate, RatedFrequency};
+use wyelog_protocol::bank::{Nameplate, RatedFrequency};
 use wyelog_protocol::quantity::{ReactivePower, Voltage};
 
 use super::bank_event::{BankEvent, EventTable};
 use super::check::Source;
 use super::error::Error;
 use super::phases::Phases;
+use super::shape::{self, Built, FusingWord, SwitchingWord};
 
 /// Ratings of a bank.
 #[derive(Debug, Clone, PartialEq)]
@@ -27,6 +28,8 @@ pub struct Bank {
     pub frequency: RatedFrequency,
     /// Equal units in parallel in each phase.
     pub units_per_phase: u8,
+    /// How it is built beyond that.
+    pub built: Built,
 }
 
 /// A bank that hangs on a simulated feeder.
@@ -65,13 +68,13 @@ impl Bank {
     pub fn nameplate(&self) -> Nameplate {
         Nameplate {
             name: wyelog_protocol::text(&self.name),
-            connection: Connection::GroundedWye,
+            connection: shape::connection(self.phases),
             rated_power: ReactivePower::quantise(self.rated_kvar as f32),
             system_voltage: Voltage::quantise((self.rated_kv_ll * 1000.0) as f32),
             unit_voltage: Voltage::quantise((self.unit_kv * 1000.0) as f32),
             frequency: self.frequency,
             units_per_phase: self.units_per_phase,
-            build: Build::DEFAULT,
+            build: self.built.build(self.phases),
         }
     }
 }
@@ -87,6 +90,10 @@ pub(super) struct BankTable {
     unit_kv: Option<Spanned<f64>>,
     frequency_hz: Option<Spanned<f64>>,
     units_per_phase: Option<Spanned<i64>>,
+    sections_per_unit: Option<Spanned<i64>>,
+    switching: Option<SwitchingWord>,
+    fusing: Option<FusingWord>,
+    second_step_units: Option<Spanned<i64>>,
     tolerance_percent: Option<Spanned<[Spanned<f64>; 3]>>,
     percent_per_celsius: Option<Spanned<f64>>,
     closed_at_start: Option<Spanned<bool>>,
@@ -97,14 +104,10 @@ pub(super) struct BankTable {
 /// Film capacitance falls by so much (common practice, no source).
 const FILM_PERCENT_PER_CELSIUS: f64 = -0.04;
 
-fn quoted(word: &Spanned<String>) -> Spanned<String> {
-    Spanned::new(word.span(), format!("\"{}\"", word.get_ref()))
-}
-
 impl BankTable {
     /// The nameplate. `feeder_hz` stands in for a rated frequency that is not stated.
     pub fn nameplate(&self, source: &Source, feeder_hz: Option<f64>) -> Result<Bank, Error> {
-        let phases = self.shape(source)?;
+        let phases = shape::phases(source, &self.connection, self.phases.as_ref())?;
         let rated_kvar = source.number("bank.rated_kvar", &self.rated_kvar, 10.0..=20_000.0, "kvar")?;
         let rated_kv_ll = source.number("bank.rated_kv_ll", &self.rated_kv_ll, 1.0..=46.0, "kV")?;
         let system_kv = rated_kv_ll / libm::sqrt(3.0);
@@ -139,6 +142,7 @@ impl BankTable {
             unit_kv,
             frequency,
             units_per_phase: units as u8,
+            built: self.built(source)?,
         };
         if bank.rated_amps() > 2_000.0 {
             let must =
@@ -148,44 +152,22 @@ impl BankTable {
         Ok(bank)
     }
 
-    /// The phases of this connection.
-    fn shape(&self, source: &Source) -> Result<Phases, Error> {
-        let connection = self.connection.get_ref().as_str();
-        let count = match connection {
-            "grounded_wye" => 3,
-            "two_phase" => 2,
-            "single_phase" => 1,
-            _ => {
-                let must = "not supported yet; must be \"grounded_wye\" (star point solidly grounded), or in a \
-                    scenario \"two_phase\" or \"single_phase\" (phase to ground)";
-                return Err(source.wrong(&quoted(&self.connection), "bank.connection", must));
-            }
+    fn built(&self, source: &Source) -> Result<Built, Error> {
+        let whole = |name: &str, value: &Option<Spanned<i64>>, most| {
+            source.whole_or(name, value.as_ref(), 0, 0..=most).map(|units| units as u8)
         };
-        let Some(stated) = &self.phases else {
-            return if count == 3 {
-                Ok(Phases::ALL)
-            } else {
-                let what = format!("bank.phases is missing: must name the {count} of a {connection} bank");
-                Err(source.at(self.connection.span().start, what))
-            };
-        };
-        let phases = *stated.get_ref();
-        if phases.iter().count() != count {
-            let written = Spanned::new(stated.span(), format!("\"{phases}\""));
-            let must = format!("must name {count} of the phases ABC for a {connection} bank");
-            return Err(source.wrong(&written, "bank.phases", must));
-        }
-        Ok(phases)
+        let usual = Built::default();
+        Ok(Built {
+            sections_per_unit: whole("bank.sections_per_unit", &self.sections_per_unit, 40)?,
+            switching: self.switching.map_or(usual.switching, SwitchingWord::switching),
+            fusing: self.fusing.map_or(usual.fusing, FusingWord::fusing),
+            second_step_units: whole("bank.second_step_units", &self.second_step_units, 24)?,
+        })
     }
 
     /// Refuses what only a scenario may say.
     pub fn only_nameplate(&self, source: &Source) -> Result<(), Error> {
-        if self.connection.get_ref() != "grounded_wye" {
-            let must = "not supported yet; must be \"grounded_wye\" (star point solidly grounded)";
-            return Err(source.wrong(&quoted(&self.connection), "bank.connection", must));
-        }
         let reason = "belongs in a scenario, not in a bank file; remove it";
-        source.unused("bank.phases", self.phases.as_ref(), reason)?;
         source.unused("bank.percent_per_celsius", self.percent_per_celsius.as_ref(), reason)?;
         source.unused("bank.tolerance_percent", self.tolerance_percent.as_ref(), reason)?;
         source.unused("bank.closed_at_start", self.closed_at_start.as_ref(), reason)?;

@@ -5,6 +5,7 @@ use std::path::Path;
 use serde::Deserialize;
 use toml::Spanned;
 use wyelog_protocol::bank::{self, Limits, Location, Settings, VoltageSensor};
+use wyelog_protocol::condition;
 use wyelog_protocol::quantity::{Current, Voltage};
 
 use super::air::{Air, AirTable};
@@ -12,8 +13,9 @@ use super::bank::{Bank, BankTable, SimulatedBank};
 use super::check::Source;
 use super::error::Error;
 use super::feeder::{Feeder, FeederTable};
-use super::installed::InstalledSensor;
+use super::installed::{InstalledSensor, SensorKind};
 use super::limits::LimitsTable;
+use super::phases::Phases;
 use super::sensors::{ChannelsTable, SensorsTable};
 use super::simulated::Sensors;
 use super::told::ToldTable;
@@ -52,6 +54,10 @@ pub struct Scenario {
 pub struct Told {
     /// Where the voltage sensors of A, B, C sit.
     pub location: [Location; 3],
+    /// Which of them are there.
+    pub present: [bool; 3],
+    /// The phase that feeds the controls; empty when it is not known.
+    pub control_power: condition::Phases,
     /// When a value becomes a condition.
     pub limits: Limits,
     /// Length of an interval record, in s.
@@ -67,8 +73,10 @@ pub struct BankFile {
     pub told: Told,
     /// The sensors of A, B, C and the neutral current.
     pub sensors: [InstalledSensor; 4],
-    /// Names of the channels in a record, where its phases and units do not tell.
+    /// Names of the channels in a record, where its phases and units do not tell; `none` for sensors that are not there.
     pub channels: ChannelNames,
+    /// Whether a contact input is wired, if the file says so.
+    pub contact: Option<bool>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -109,7 +117,12 @@ struct BankFileTable {
     limits: LimitsTable,
     #[serde(default)]
     channels: ChannelsTable,
+    #[serde(default)]
+    contact: ContactTable,
 }
+
+/// Word for a channel that is not to be taken.
+const NONE: &str = "none";
 
 /// Sixty days.
 const LONGEST_S: f64 = 5_184_000.0;
@@ -154,7 +167,10 @@ impl Scenario {
 
     /// What the logger of this bank is told.
     pub fn settings(&self) -> Settings {
-        settings(&self.told_nameplate, &self.told, [None; 4])
+        let kinds = self.told.present.map(|present| kind(present, None));
+        let mut settings = settings(&self.told_nameplate, &self.told, kinds, [None; 4]);
+        settings.sensors.has_contact = self.has_contact;
+        settings
     }
 }
 
@@ -170,17 +186,32 @@ impl BankFile {
         let table: BankFileTable = source.table()?;
         table.bank.only_nameplate(&source)?;
         let bank = table.bank.nameplate(&source, None)?;
+        let told = told(&source, &table.sensors, &table.limits, table.interval_s.as_ref())?;
+        let mut channels = table.channels.names();
+        for (name, present) in channels.voltage.iter_mut().zip(told.present) {
+            if !present {
+                *name = Some(NONE.to_owned());
+            }
+        }
+        let named = channels.contact.as_ref().map(|name| name != NONE);
         Ok(Self {
             sensors: table.sensors.installed(&source, &bank)?,
             bank,
-            told: told(&source, &table.sensors, &table.limits, table.interval_s.as_ref())?,
-            channels: table.channels.names(),
+            told,
+            channels,
+            contact: table.contact.present.or(named),
         })
     }
 
-    /// What the logger of this bank is told.
+    /// What the logger of this bank is told. A record of the bank may have a contact that the file does not know of:
+    /// [`crate::tape::from_signals`] adds it.
     pub fn settings(&self) -> Settings {
-        settings(&self.bank, &self.told, self.sensors.map(|sensor| sensor.clip))
+        let [a, b, c, _] = self.sensors.map(|sensor| sensor.kind);
+        let [has_a, has_b, has_c] = self.told.present;
+        let kinds = [kind(has_a, a), kind(has_b, b), kind(has_c, c)];
+        let mut settings = settings(&self.bank, &self.told, kinds, self.sensors.map(|sensor| sensor.clip));
+        settings.sensors.has_contact = self.contact == Some(true);
+        settings
     }
 
     /// What the sensors' papers put right in a record of them.
@@ -213,6 +244,8 @@ fn told(
     }
     Ok(Told {
         location: sensors.locations(source)?,
+        present: sensors.present(source)?,
+        control_power: sensors.control_power().map_or(condition::Phases::NONE, Phases::wire),
         limits: limits.check(source)?,
         interval_s: seconds as u16,
     })
@@ -250,21 +283,33 @@ const VOLTAGE_CRESTS: f64 = 2.5;
 /// Full scale of the neutral channel, in crests of the rated current: fault current of a failed unit clips.
 const NEUTRAL_CRESTS: f64 = 20.0;
 
-fn settings(nameplate: &Bank, told: &Told, clip: [Option<f64>; 4]) -> Settings {
+/// How a voltage sensor works, as the logger is told it.
+const fn kind(is_present: bool, stated: Option<SensorKind>) -> bank::SensorKind {
+    match (is_present, stated) {
+        (false, _) => bank::SensorKind::Absent,
+        (true, Some(SensorKind::Transformer)) => bank::SensorKind::Transformer,
+        (true, _) => bank::SensorKind::Divider,
+    }
+}
+
+fn settings(nameplate: &Bank, told: &Told, kinds: [bank::SensorKind; 3], clip: [Option<f64>; 4]) -> Settings {
     let crest = libm::sqrt(2.0);
     let [clip_a, clip_b, clip_c, clip_n] = clip;
     let [place_a, place_b, place_c] = told.location;
-    let sensor = |location, clip: Option<f64>| {
+    let [kind_a, kind_b, kind_c] = kinds;
+    let sensor = |kind, location, clip: Option<f64>| {
         let volts = clip.unwrap_or(VOLTAGE_CRESTS * crest * nameplate.system_volts());
-        VoltageSensor::new(location, Voltage::quantise(volts as f32))
+        VoltageSensor { kind, ..VoltageSensor::new(location, Voltage::quantise(volts as f32)) }
     };
+    let voltage =
+        [sensor(kind_a, place_a, clip_a), sensor(kind_b, place_b, clip_b), sensor(kind_c, place_c, clip_c)];
     let amps = clip_n.unwrap_or(NEUTRAL_CRESTS * crest * nameplate.rated_amps());
     Settings {
         nameplate: nameplate.nameplate(),
-        sensors: bank::Sensors::new(
-            [sensor(place_a, clip_a), sensor(place_b, clip_b), sensor(place_c, clip_c)],
-            Current::quantise(amps as f32),
-        ),
+        sensors: bank::Sensors {
+            control_power: told.control_power,
+            ..bank::Sensors::new(voltage, Current::quantise(amps as f32))
+        },
         limits: told.limits,
         interval_s: told.interval_s,
     }

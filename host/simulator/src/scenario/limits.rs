@@ -17,6 +17,14 @@ pub(super) struct LimitsTable {
     swell_percent: Option<Spanned<f64>>,
     hysteresis_percent: Option<Spanned<f64>>,
     lost_phase_pu: Option<Spanned<f64>>,
+    least_change_pu: Option<Spanned<f64>>,
+    operate_s: Option<Spanned<i64>>,
+    operations_per_day: Option<Spanned<i64>>,
+    overvoltage_percent: Option<Spanned<f64>>,
+    undervoltage_percent: Option<Spanned<f64>>,
+    unbalance_percent: Option<Spanned<f64>>,
+    overload_percent: Option<Spanned<f64>>,
+    peak_percent: Option<Spanned<f64>>,
     crew_delay_s: Option<Spanned<i64>>,
     engineer_delay_s: Option<Spanned<i64>>,
     log_delay_s: Option<Spanned<i64>>,
@@ -39,6 +47,33 @@ impl LimitsTable {
         limits.swell = percent("limits.swell_percent", &self.swell_percent, limits.swell, 101.0..=180.0)?;
         limits.hysteresis =
             percent("limits.hysteresis_percent", &self.hysteresis_percent, limits.hysteresis, 0.1..=10.0)?;
+        limits.overvoltage = percent(
+            "limits.overvoltage_percent",
+            &self.overvoltage_percent,
+            limits.overvoltage,
+            100.5..=150.0,
+        )?;
+        limits.undervoltage = percent(
+            "limits.undervoltage_percent",
+            &self.undervoltage_percent,
+            limits.undervoltage,
+            50.0..=99.5,
+        )?;
+        limits.unbalance =
+            percent("limits.unbalance_percent", &self.unbalance_percent, limits.unbalance, 0.5..=20.0)?;
+        limits.overload =
+            percent("limits.overload_percent", &self.overload_percent, limits.overload, 101.0..=300.0)?;
+        limits.peak = percent("limits.peak_percent", &self.peak_percent, limits.peak, 101.0..=300.0)?;
+        if let Some(value) = &self.least_change_pu {
+            let pu = source.number("limits.least_change_pu", value, 0.01..=0.3, "pu")?;
+            limits.least_change = PerUnit::quantise(pu as f32);
+        }
+        if let Some(value) = &self.operations_per_day {
+            limits.operations_per_day = source.whole("limits.operations_per_day", value, 1..=250)? as u8;
+        }
+        if let Some(value) = &self.operate_s {
+            limits.operate_s = source.whole("limits.operate_s", value, 1..=600)? as u16;
+        }
         if let Some(value) = &self.lost_phase_pu {
             let pu = source.number("limits.lost_phase_pu", value, 0.05..=0.45, "pu")?;
             limits.lost_phase = PerUnit::quantise(pu as f32);

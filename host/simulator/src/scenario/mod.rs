@@ -47,12 +47,17 @@
 //!
 //! [bank]
 //! name = "example"
-//! connection = "grounded_wye"          # needed; or "two_phase", "single_phase": then `phases` names those there are
-//! rated_kvar = 600                     # needed: all phases together, at the units' voltage
+//! connection = "grounded_wye"          # needed; or two_phase, single_phase
+//! phases = "ABC"                       # needed of those: the phases it has
+//! rated_kvar = 600                     # needed: of all its phases, at the units' voltage
 //! rated_kv_ll = 12.47                  # needed: of the system
 //! unit_kv = 7.2                        # of the units, line to neutral
 //! frequency_hz = 60                    # rated: 50 or 60; needed in a bank file
 //! units_per_phase = 1
+//! sections_per_unit = 0                # series sections in a unit; 0: not known
+//! switching = "ganged"                 # none | ganged | per_pole
+//! fusing = "group"                     # none | group (a fuse a phase) | individual (a fuse a unit)
+//! second_step_units = 0                # units a phase of a second step with a switch of its own
 //! tolerance_percent = [1.0, 3.0, 2.0]
 //! percent_per_celsius = -0.04          # of the capacitance, with the temperature of the air
 //! closed_at_start = true
@@ -65,6 +70,7 @@
 //!
 //! [sensors]
 //! location = "line"                    # line | fuse_switch | capacitor; per phase too, in [sensors.A]
+//! control_power = "A"                  # the phase that feeds the controls
 //!
 //! [sensors.A]                          # and B, C, N
 //! gain_percent = 0.3
@@ -109,7 +115,8 @@
 //! ```
 //!
 //! A **bank file** is the `[bank]` nameplate with `[limits]` and `interval_s`, for signals that come from a record; its
-//! `[channels]` may name the record's channels (`A`, `B`, `C`, `N`, `contact`), and its `[sensors]` describe the sensors
+//! `[channels]` may name the record's channels (`A`, `B`, `C`, `N`, `contact`; `none`: there is none), `[contact] present`
+//! says whether a contact input is wired (a record's own channel decides otherwise), and its `[sensors]` describe the sensors
 //! that are installed:
 //!
 //! ```toml
@@ -117,6 +124,7 @@
 //! location = "line"                    # line | fuse_switch | capacitor; per phase too, in [sensors.A]
 //!
 //! [sensors.A]                          # and B, C, N
+//! present = true                       # false: there is none (voltages only)
 //! kind = "divider"                     # divider | transformer; of N: ct | rogowski
 //! ratio = "7200:120"                   # as printed on it, or a number
 //! phase_deg = 0.2                      # its output leads by; taken out again
@@ -266,6 +274,7 @@ mod installed;
 mod limits;
 mod phases;
 mod sensors;
+mod shape;
 mod simulated;
 mod told;
 
@@ -279,6 +288,7 @@ pub use feeder_event::{FeederEvent, FeederEventKind};
 pub use file::{BankFile, Scenario, Told};
 pub use installed::{InstalledSensor, SensorKind};
 pub use phases::{Channel, Phase, Phases};
+pub use shape::Built;
 pub use simulated::{BrokenWire, SecondPath, SensorError, Sensors};
 
 #[cfg(test)]

@@ -66,6 +66,14 @@ impl Phases {
     }
 }
 
+impl Phases {
+    /// The set as it stands in settings and records.
+    pub fn wire(self) -> wyelog_protocol::condition::Phases {
+        let bits = self.iter().fold(0, |bits, phase| bits | 1 << phase.index());
+        wyelog_protocol::condition::Phases::from_bits(bits)
+    }
+}
+
 impl fmt::Display for Phases {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         self.iter().try_for_each(|phase| write!(f, "{phase}"))

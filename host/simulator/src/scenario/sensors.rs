@@ -8,7 +8,7 @@ use super::bank::Bank;
 use super::check::Source;
 use super::error::Error;
 use super::installed::{Fields, InstalledSensor, Place, SensorKind};
-use super::phases::Channel;
+use super::phases::{Channel, Phase, Phases};
 use super::simulated::{BrokenWireTable, SecondPathTable, SensorError, Sensors};
 use crate::comtrade::ChannelNames;
 
@@ -16,6 +16,7 @@ use crate::comtrade::ChannelNames;
 #[serde(deny_unknown_fields)]
 pub(super) struct SensorsTable {
     location: Option<Spanned<Place>>,
+    control_power: Option<Phase>,
     #[serde(rename = "A")]
     a: Option<SensorTable>,
     #[serde(rename = "B")]
@@ -72,6 +73,22 @@ impl SensorsTable {
         Ok([a, b, c].map(|place| place.map_or(all, |place| *place.get_ref()).location()))
     }
 
+    /// The phase that feeds the controls, if it is stated.
+    pub fn control_power(&self) -> Option<Phases> {
+        self.control_power.map(Phases::one)
+    }
+
+    /// Which of the voltage sensors of A, B, C are there.
+    pub fn present(&self, source: &Source) -> Result<[bool; 3], Error> {
+        let [a, b, c, _] = self.channels().map(|(_, table)| table?.present.as_ref());
+        let present = [a, b, c].map(|stated| stated.is_none_or(|stated| *stated.get_ref()));
+        if let Some(stated) = a.filter(|_| present == [false; 3]) {
+            let must = "one voltage sensor must be there at least";
+            return Err(source.wrong(stated, "sensors.A.present", must));
+        }
+        Ok(present)
+    }
+
     /// Refuses what a scenario cannot simulate or has no use for.
     pub fn only_simulated(&self, source: &Source) -> Result<(), Error> {
         for (name, table) in self.channels() {
@@ -88,10 +105,15 @@ impl SensorsTable {
         let reason = "belongs in a scenario, not in a bank file; remove it";
         source.unused("sensors.broken_wire", self.broken_wire.first(), reason)?;
         source.unused("sensors.second_path", self.second_path.first(), reason)?;
+        if let Some(stated) =
+            self.n.as_ref().and_then(|table| table.present.as_ref()).filter(|stated| !stated.get_ref())
+        {
+            let must = "must be there: without the neutral current nothing can be said of the bank";
+            return Err(source.wrong(stated, "sensors.N.present", must));
+        }
         let mut sensors = [InstalledSensor::default(); 4];
         for ((slot, channel), (name, table)) in sensors.iter_mut().zip(Channel::ALL).zip(self.channels()) {
             let Some(table) = table else { continue };
-            source.unused(&format!("{name}.present"), table.present.as_ref(), reason)?;
             for (field, value) in table.fields() {
                 source.unused(&format!("{name}.{field}"), value, reason)?;
             }

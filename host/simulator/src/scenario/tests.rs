@@ -5,6 +5,7 @@ use wyelog_protocol::bank::{Connection, Limits, Location, RatedFrequency};
 
 use super::*;
 
+mod built;
 mod events;
 
 /// The example in the documentation of this module.
@@ -121,7 +122,21 @@ fn wrong_values_are_answered_with_line_field_and_range() {
             "kv_ll = 12.47\nx_ohm = 80",
             "line 5: feeder.x_ohm = 80: must be at most 64.792 ohms",
         ),
-        ("grounded_wye", "delta", "line 7: bank.connection = \"delta\": not supported yet"),
+        ("grounded_wye", "delta", "line 7: bank.connection = \"delta\": not supported: it has no star point"),
+        ("grounded_wye", "ungrounded_wye", "not supported: no current flows from its star point to ground"),
+        ("grounded_wye", "wye", "line 7: bank.connection = \"wye\": must be \"grounded_wye\""),
+        ("grounded_wye", "single_phase", "line 7: bank.phases is missing: must name the 1 of a single_phase"),
+        (
+            "\"grounded_wye\"",
+            "\"two_phase\"\nphases = \"B\"",
+            "line 8: bank.phases = \"B\": must name 2 of the phases ABC for a two_phase bank",
+        ),
+        ("rated_kvar = 600", "rated_kvar = 600\nswitching = \"hand\"", "line 9: unknown value `hand`"),
+        (
+            "rated_kvar = 600",
+            "rated_kvar = 600\nsections_per_unit = 41",
+            "bank.sections_per_unit = 41: must be a whole number 0…40",
+        ),
         (
             "rated_kvar = 600",
             "rated_kvar = 20000\nunit_kv = 99",

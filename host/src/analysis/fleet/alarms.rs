@@ -1,12 +1,13 @@
 //! Alarms of a store as values, and which of them are open.
 
+use wyelog_protocol::cause::Cause;
 use wyelog_protocol::condition::{Condition, Phases, Route};
 
 use super::{FleetRow, Key};
-use crate::alarms::{Alarm, Explanation, explain, in_short};
 use crate::analysis::Filter;
 use crate::analysis::alarm_history::alarm_history;
 use crate::analysis::cells::Cells;
+use crate::explain::{Case, Explanation, explain, in_short};
 use crate::store::{Store, StoreError};
 use crate::time::When;
 
@@ -26,6 +27,10 @@ pub struct AlarmRow {
     pub condition: Option<Condition>,
     /// Which phases.
     pub phases: Phases,
+    /// How much of a phase was lost (positive) or gained (negative), of its rated capacitance.
+    pub fraction: Option<f64>,
+    /// What may be behind it, the likeliest first; those of a newer logger are left out.
+    pub causes: Vec<Cause>,
     /// Who has to know.
     pub route: Option<Route>,
     /// Since when it is so.
@@ -73,17 +78,11 @@ impl AlarmRow {
 
     /// What it means; `None` for a condition of a newer logger.
     pub fn explain(&self) -> Option<Explanation> {
-        Some(explain(&Alarm {
-            device: String::new(),
-            bank: String::new(),
-            occurrence: 0,
+        Some(explain(&Case {
             condition: self.condition?,
             phases: self.phases,
-            begin: self.begin,
-            detected: None,
-            announced: None,
-            end: (!self.is_open).then_some(self.begin),
-            evidence: Default::default(),
+            fraction: self.fraction,
+            causes: self.causes.clone(),
         }))
     }
 
@@ -107,11 +106,15 @@ pub(super) fn read(store: &Store, filter: &Filter) -> Result<Vec<(Key, AlarmRow)
         let letters = cells.text("phases", index).unwrap_or_default();
         let bits =
             ["A", "B", "C", "N"].iter().zip([1, 2, 4, 8]).filter(|(letter, _)| letters.contains(**letter));
+        let causes = cells.text("causes", index).unwrap_or_default();
+        let known = |name: &str| Cause::ALL.into_iter().find(|cause| cause.name() == name);
         let end_ms = cells.ms("end_time", index);
         let ended_later = end_ms.zip(filter.to_ms).is_some_and(|(end, to)| end >= to);
         let alarm = AlarmRow {
             condition,
             phases: Phases::from_bits(bits.map(|(_, bit)| bit).sum()),
+            fraction: cells.real("fraction", index),
+            causes: causes.split(", ").filter_map(known).collect(),
             route: condition.map(Condition::route),
             begin: When {
                 boot: cells.whole("boot", index).and_then(|boot| u32::try_from(boot).ok()).unwrap_or(0),
@@ -139,7 +142,7 @@ pub(super) fn settle_restarts(row: &mut FleetRow) {
     }
 }
 
-/// Closes a blown fuse of before a restart whose phases carry again.
+/// Closes a lost phase of before a restart that carries again.
 pub(super) fn settle_repairs(row: &mut FleetRow) {
     let (boot, connected) = (row.last_boot, row.recent.connected);
     for alarm in &mut row.alarms {
@@ -147,8 +150,9 @@ pub(super) fn settle_repairs(row: &mut FleetRow) {
             !alarm.phases.contains(phase)
                 || connected.get(phase).copied().flatten().is_some_and(|y| y > CARRIES)
         };
-        let is_repaired =
-            alarm.condition == Some(Condition::BlownFuse) && alarm.begin.boot < boot && (0..3).all(carries);
+        let takes_phase =
+            matches!(alarm.condition, Some(Condition::BlownFuse | Condition::PhaseMissingAtClose));
+        let is_repaired = takes_phase && alarm.begin.boot < boot && (0..3).all(carries);
         alarm.is_open &= !is_repaired;
     }
 }

@@ -32,6 +32,8 @@ fn alarm(condition: Condition, boot: u32) -> AlarmRow {
         name: condition.name().to_owned(),
         condition: Some(condition),
         phases: Phases::single(1),
+        fraction: None,
+        causes: Vec::new(),
         route: Some(condition.route()),
         begin: When { boot, frame: 0, utc_ms: None },
         detected_ms: Some(NOON_MS),

@@ -2,7 +2,9 @@
 //! positive-sequence voltage; null is what is not known. Nothing is rounded that the firmware has not: numbers carry the
 //! seven digits of its floats.
 
-use serde_json::{Value, json};
+mod bank;
+
+use serde_json::{Map, Value, json};
 use wyelog::alarms::Alarm;
 use wyelog::replay::{Output, Window};
 use wyelog::time::frames_to_seconds;
@@ -13,7 +15,7 @@ use wyelog_firmware::identify::Measured;
 use wyelog_protocol::FRAMES_PER_SECOND;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::quantity::{Quantity, Scale};
-use wyelog_protocol::record::{Interval, Range};
+use wyelog_protocol::record::{BankRecord, Interval, Range};
 
 /// What is needed to make primary values of per-unit ones.
 pub struct View {
@@ -31,12 +33,20 @@ impl View {
         match output {
             Output::Window(window) => self.window(window),
             Output::Interval(interval) => self.interval(interval),
-            Output::Operation { frame, closed } => json!({
+            Output::Operation(operation) => bank::operation(operation),
+            Output::Bank(bank) => bank::state(Some(bank), bank::present(&self.settings), seconds_of(bank)),
+            Output::Contact { frame, closed } => json!({
                 "type": "operation",
+                "seen_by": "contact",
                 "t_s": frames_to_seconds(*frame),
                 "to": if *closed { "closed" } else { "open" },
             }),
         }
+    }
+
+    /// What is known of the bank at the end of the record.
+    pub fn last_state(&self, last: Option<&BankRecord>, end_s: f64) -> Value {
+        bank::state(last, bank::present(&self.settings), end_s)
     }
 
     /// A window. `t_s` is its first instant, which lies between two frames as a rule. One with missing samples (`gap`) has no
@@ -100,6 +110,7 @@ impl View {
             ),
         ];
         fields.extend(values.map(|(name, value)| (name.to_owned(), value)));
+        self.without_absent(fields);
         object
     }
 
@@ -108,7 +119,7 @@ impl View {
         let rms =
             |of: fn(&Range<_>) -> Quantity<_>| interval.voltage.each_ref().map(|range| number(of(range)));
         let neutral = |value: Option<f64>| value.filter(|_| self.has_neutral);
-        json!({
+        let mut object = json!({
             "type": "interval",
             "t_s": frames_to_seconds(interval.stamp.frame),
             "length_s": self.settings.interval_s,
@@ -126,12 +137,50 @@ impl View {
             "u0_percent": number(interval.u0),
             "nema_percent": number(interval.nema),
             "connected": interval.connected.map(|part| neutral(number(part))),
-        })
+            "difference_sigma": neutral(number(interval.quality.difference_sigma)),
+            "common_sigma": neutral(number(interval.quality.common_sigma)),
+            "common_basis": interval.quality.common_sigma.value().map(|_| interval.quality.common_basis.name()),
+            "state": interval.state.name(),
+        });
+        if let Some(fields) = object.as_object_mut() {
+            self.without_absent(fields);
+        }
+        object
+    }
+
+    /// A voltage that is not measured has no value: its channel holds zeros.
+    fn without_absent(&self, fields: &mut Map<String, Value>) {
+        const BY_PHASE: [&str; 10] = [
+            "voltage_v",
+            "voltage_min_v",
+            "voltage_max_v",
+            "voltage_angle_deg",
+            "phasor_v",
+            "thd_percent",
+            "harmonics_v",
+            "voltage_peak_v",
+            "loading_current_pu",
+            "loading_kvar_pu",
+        ];
+        for (phase, _) in
+            self.settings.sensors.voltage.iter().enumerate().filter(|(_, sensor)| !sensor.is_present())
+        {
+            for name in BY_PHASE {
+                if let Some(value) = fields.get_mut(name).and_then(|values| values.get_mut(phase)) {
+                    *value = Value::Null;
+                }
+            }
+        }
     }
 }
 
+fn seconds_of(bank: &BankRecord) -> f64 {
+    frames_to_seconds(bank.stamp.frame)
+}
+
 /// An occurrence of a condition; null for what had not come when the record ended. `voltage_v` is that of the evidence: of a
-/// sag, swell or interruption the residual voltages.
+/// sag, swell or interruption the residual voltages. `fraction` of a phase's rated capacitance: lost, or gained below zero;
+/// `causes` the likeliest first.
 pub fn event(alarm: &Alarm) -> Value {
     json!({
         "type": "event",
@@ -142,6 +191,8 @@ pub fn event(alarm: &Alarm) -> Value {
         "detected_s": alarm.detected.map(|when| when.seconds()),
         "announced_s": alarm.announced.map(|when| when.seconds()),
         "end_s": alarm.end.map(|when| when.seconds()),
+        "fraction": number(alarm.fraction),
+        "causes": alarm.causes.iter().map(|cause| cause.name()).collect::<Vec<_>>(),
         "residual_pu": number(alarm.evidence.residual),
         "residual_angle_deg": number(alarm.evidence.residual_angle),
         "voltage_v": alarm.evidence.voltage.map(number),

@@ -1,16 +1,17 @@
-//! Records into rows of the four tables.
+//! Records into rows of the tables.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use polars::prelude::{DataFrame, PolarsResult};
-use wyelog_protocol::bank::{Connection, Settings};
+use wyelog_protocol::bank::Settings;
+use wyelog_protocol::condition::Phases;
 use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{
-    Capture, Event, Follows, Interval, Record, SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
+    Capture, Event, Follows, Interval, Quality, Record, Spectrum, Stamp, Status, StatusRecord,
 };
 
 use super::builder::{Builder, Cell};
-use super::{CAPTURES, EVENTS, INTERVALS, SETTINGS, SPECTRA, STATUS, Table};
+use super::{BANK, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table, bank_rows};
 use crate::log::Sequenced;
 use crate::time;
 
@@ -32,6 +33,8 @@ pub struct Rows {
     captures: Builder,
     status: Builder,
     nameplates: Builder,
+    operations: Builder,
+    states: Builder,
     /// Names of the banks seen.
     pub banks: BTreeSet<String>,
     /// Records whose clock stood before 2000.
@@ -63,6 +66,8 @@ impl Rows {
             captures: Builder::new(&CAPTURES),
             status: Builder::new(&STATUS),
             nameplates: Builder::new(&SETTINGS),
+            operations: Builder::new(&OPERATIONS),
+            states: Builder::new(&BANK),
             banks: BTreeSet::new(),
             clock_before_2000: 0,
         };
@@ -89,6 +94,8 @@ impl Rows {
             (&CAPTURES, self.captures),
             (&STATUS, self.status),
             (&SETTINGS, self.nameplates),
+            (&OPERATIONS, self.operations),
+            (&BANK, self.states),
         ];
         let others = others.into_iter().map(|(table, rows)| (table, None, rows));
         intervals
@@ -127,7 +134,13 @@ impl Rows {
             Record::Capture(record) => self.captures.row(head.into_iter().chain(capture(record))),
             Record::Event(record) => self.events.row(head.into_iter().chain(event(record))),
             Record::Status(record) => self.status.row(head.into_iter().chain(status(record))),
-            Record::Settings(record) => self.nameplates.row(head.into_iter().chain(nameplate(record))),
+            Record::Settings(record) => {
+                self.nameplates.row(head.into_iter().chain(bank_rows::settings(record)));
+            }
+            Record::Operation(record) => {
+                self.operations.row(head.into_iter().chain(bank_rows::operation(record)));
+            }
+            Record::Bank(record) => self.states.row(head.into_iter().chain(bank_rows::bank(record))),
         }
         self.banks.insert(bank);
     }
@@ -140,22 +153,29 @@ fn month(stamp: &Stamp) -> String {
     }
 }
 
-fn utc(utc_ms: Option<u64>) -> Cell {
+pub(super) fn utc(utc_ms: Option<u64>) -> Cell {
     Cell::Whole(utc_ms.filter(|ms| *ms >= EARLIEST_MS))
 }
 
-fn real<S: Scale>(quantity: Quantity<S>) -> Cell {
+pub(super) fn real<S: Scale>(quantity: Quantity<S>) -> Cell {
     Cell::Real(quantity.value_f64())
 }
 
 fn interval(record: &Interval, settings: Option<&Settings>) -> Vec<Cell> {
     let [a, b, c] = &record.voltage;
     let nameplate = settings.map(|settings| &settings.nameplate);
-    let rated_kvar = nameplate.and_then(|plate| plate.rated_power.value_f64()).map(|kvar| kvar / 3.0);
+    let phases = nameplate.map_or(Phases::NONE, |plate| plate.build.phases);
+    let letters: String = phases.letters().collect();
+    // The rating is that of all the phases the bank has.
+    let count = f64::from(phases.count().max(1));
+    let rated_kvar = nameplate.and_then(|plate| plate.rated_power.value_f64()).map(|kvar| kvar / count);
     let unit_voltage = nameplate.and_then(|plate| plate.unit_voltage.value_f64());
     let rated_hz = nameplate.map(|plate| f64::from(plate.frequency.hz()));
     let frequency = record.frequency.value_f64();
     let kvar = |phase: usize| {
+        if nameplate.is_some() && !phases.contains(phase) {
+            return Some(0.0);
+        }
         let connected = record.connected.get(phase)?.value_f64()?;
         let volts = record.voltage.get(phase)?.rms.value_f64()?;
         // Q_p = y_p · Q_r · (V/V_r)² · (f/f_r); IEEE 1036, and `wyelog_electrical::capacitor::delivered`.
@@ -177,13 +197,22 @@ fn interval(record: &Interval, settings: Option<&Settings>) -> Vec<Cell> {
     cells.extend([real(record.residual_phasor.size), real(record.residual_phasor.angle)]);
     cells.extend([real(record.u2), real(record.u0), real(record.nema)]);
     cells.extend(record.connected.map(real));
+    cells.extend([real(record.quality.difference_sigma), real(record.quality.common_sigma)]);
+    cells.extend([basis(&record.quality), record.state.name().into()]);
+    cells.push(Cell::Text(nameplate.map(|_| letters.as_str().into())));
     cells.extend([Cell::Real(rated_kvar), Cell::Real(unit_voltage), Cell::Real(rated_hz)]);
     cells.extend([0, 1, 2].map(|phase| Cell::Real(kvar(phase))));
     cells
 }
 
+/// What the common part rests on, if it can be told.
+pub(super) fn basis(quality: &Quality) -> Cell {
+    Cell::Text(quality.common_sigma.value().map(|_| quality.common_basis.name().into()))
+}
+
 fn event(record: &Event) -> Vec<Cell> {
     let phases: String = record.phases.letters().collect();
+    let causes = record.causes.iter().map(|cause| cause.name()).collect::<Vec<_>>().join(", ");
     let end = record.end.as_ref();
     let evidence = &record.evidence;
     let mut cells = vec![
@@ -192,6 +221,8 @@ fn event(record: &Event) -> Vec<Cell> {
         record.condition.route().name().into(),
         record.change.name().into(),
         phases.as_str().into(),
+        real(record.fraction),
+        Cell::Text(Some(causes.as_str().into()).filter(|_| !causes.is_empty())),
         record.begin.frame.into(),
         utc(record.begin.utc_ms),
         Cell::Whole(end.map(|end| end.frame)),
@@ -257,20 +288,4 @@ fn spectrum(record: &Spectrum) -> Vec<Cell> {
         cells.extend([real(*a), real(*b), real(*c), real(*neutral)]);
     }
     cells
-}
-
-fn nameplate(record: &SettingsRecord) -> Vec<Cell> {
-    let plate = &record.settings.nameplate;
-    let connection = match plate.connection {
-        Connection::GroundedWye => "grounded_wye",
-    };
-    vec![
-        connection.into(),
-        real(plate.rated_power),
-        real(plate.system_voltage),
-        real(plate.unit_voltage),
-        Cell::Real(Some(f64::from(plate.frequency.hz()))),
-        u32::from(plate.units_per_phase).into(),
-        Cell::Real(Some(f64::from(record.settings.interval_s))),
-    ]
 }

@@ -9,7 +9,12 @@ fn channels_are_found_by_phase_and_unit_or_by_name() {
     let found = record.bank_channels(&none).unwrap();
     assert_eq!(
         found,
-        BankChannels { voltage: [0, 1, 2], neutral: Some(3), foreign_neutral: None, contact: None }
+        BankChannels {
+            voltage: [Some(0), Some(1), Some(2)],
+            neutral: Some(3),
+            foreign_neutral: None,
+            contact: None
+        }
     );
     let closed = read(&CFG.replace("SWB", "Told_close"), DAT.as_bytes()).unwrap();
     assert_eq!(closed.bank_channels(&none).unwrap().contact, Some(1));
@@ -81,7 +86,7 @@ fn conductors_and_voltages_to_ground_are_phases() {
         let cfg = CFG.replace("VA,A,", &format!("VA,{a},")).replace("VB,B,", &format!("VB,{b},"));
         let cfg = cfg.replace("VC,C,", &format!("VC,{c},")).replace("IN,N,", &format!("IN,{n},"));
         let found = found(&cfg, &none).unwrap();
-        assert_eq!((found.voltage, found.neutral), ([0, 1, 2], Some(3)), "{a}");
+        assert_eq!((found.voltage, found.neutral), ([0, 1, 2].map(Some), Some(3)), "{a}");
     }
     let between = found(&CFG.replace("VA,A,", "VAB,AB,"), &none).unwrap_err();
     assert!(
@@ -94,10 +99,34 @@ fn conductors_and_voltages_to_ground_are_phases() {
 }
 
 #[test]
+fn a_voltage_that_no_channel_could_be_is_a_sensor_that_is_not_there() {
+    // Two of the three are currents: nothing there could be a voltage of B or C.
+    let one = CFG.replace("VB,B,CAP1,V", "IB,B,CAP1,A").replace("VC,C,CAP1,V", "IC,C,CAP1,A");
+    let found_one = found(&one, &ChannelNames::default()).unwrap();
+    assert_eq!((found_one.voltage, found_one.neutral), ([Some(0), None, None], Some(3)));
+    let record = read(&one, DAT.as_bytes()).unwrap();
+    let signals = record.bank_signals(&found_one).unwrap();
+    assert_eq!(signals.present, [true, false, false]);
+    assert_eq!(signals.volts[1], vec![0.0; signals.volts[0].len()]);
+    // Without a neutral current nothing could be told; without any voltage neither.
+    let blind = found(&one, &ChannelNames { neutral: Some("none".into()), ..ChannelNames::default() });
+    assert!(blind.unwrap_err().contains("no voltage of phase B"));
+    let dark = found(&one.replace("VA,A,CAP1,V", "IA,A,CAP1,A"), &ChannelNames::default());
+    assert!(dark.unwrap_err().contains("no voltage of phase A"));
+    // A voltage without a phase may be the one that is looked for: somebody has to say so, or that it is not.
+    let unnamed = CFG.replace("VC,C,", "VC,,");
+    assert!(found(&unnamed, &ChannelNames::default()).unwrap_err().contains("--voltage-c NAME (or none)"));
+    let without = [None, None, Some("none".to_owned())];
+    let names = ChannelNames { voltage: without, ..ChannelNames::default() };
+    assert_eq!(found(&unnamed, &names).unwrap().voltage, [Some(0), Some(1), None]);
+    assert_eq!(found(&unnamed, &names).unwrap().neutral, Some(3));
+}
+
+#[test]
 fn names_are_found_in_any_case_or_by_number() {
     let found_at = |names: &ChannelNames| found(CFG, names).map(|found| (found.voltage, found.neutral));
-    assert_eq!(found_at(&named(["vb", "VC", "#1"], Some("in"))).unwrap(), ([1, 2, 0], Some(3)));
-    assert_eq!(found_at(&named(["VA", "VB", "VC"], Some("none"))).unwrap(), ([0, 1, 2], None));
+    assert_eq!(found_at(&named(["vb", "VC", "#1"], Some("in"))).unwrap(), ([1, 2, 0].map(Some), Some(3)));
+    assert_eq!(found_at(&named(["VA", "VB", "VC"], Some("none"))).unwrap(), ([0, 1, 2].map(Some), None));
     for (voltage, neutral, expected) in [
         (["VA", "VA", "VC"], None, "one channel is named for two phases: VA (line 3: ph A, V), VA"),
         (
@@ -172,8 +201,12 @@ fn wave(encoding: Encoding, count: usize, change: impl Fn(usize, &mut f64)) -> R
 
 #[test]
 fn missing_and_saturated_samples_are_counted_and_marked() {
-    let channels =
-        BankChannels { voltage: [0, 1, 2], neutral: Some(3), foreign_neutral: None, contact: None };
+    let channels = BankChannels {
+        voltage: [Some(0), Some(1), Some(2)],
+        neutral: Some(3),
+        foreign_neutral: None,
+        contact: None,
+    };
     for encoding in [Encoding::Ascii, Encoding::Binary, Encoding::Binary32] {
         // 0.5 V a count and ±32767: it saturates at 16383.5 V.
         let record = wave(encoding, 1536, |k, value| match k {
@@ -213,8 +246,12 @@ fn missing_and_saturated_samples_are_counted_and_marked() {
 #[test]
 fn a_phase_angle_is_taken_out_and_a_missing_ratio_put_in() {
     let record = wave(Encoding::Float32, 1536, |_, _| {});
-    let channels =
-        BankChannels { voltage: [0, 1, 2], neutral: Some(3), foreign_neutral: None, contact: None };
+    let channels = BankChannels {
+        voltage: [Some(0), Some(1), Some(2)],
+        neutral: Some(3),
+        foreign_neutral: None,
+        contact: None,
+    };
     // 5 degrees of 60 Hz ahead.
     let lead_s = [5.0 / 360.0 / 60.0, 0.0, 0.0, 0.0];
     let corrections = Corrections { lead_s, ratio: [Some(60.0); 4] };
