@@ -25,7 +25,7 @@ use crate::waveform::{Steady, Waveform};
 const BEFORE_S: f64 = 5.0;
 /// It ends so long after, in s: transients are over, what the logger decides within windows is decided.
 const AFTER_S: f64 = 10.0;
-/// At window level so much is taken at once, in s.
+/// At window level so much is taken at once, in s, unless stated.
 const GROUP_S: f64 = 3.0;
 
 /// What enters a logger next.
@@ -66,6 +66,7 @@ pub struct Levels {
     cycles: f64,
     frames: u64,
     sampled: u64,
+    group_s: f64,
 }
 
 impl Levels {
@@ -91,7 +92,14 @@ impl Levels {
             ready: start.map(Input::Clock).into_iter().collect(),
             frames,
             sampled,
+            group_s: GROUP_S,
         }
+    }
+
+    /// So much is taken at once at window level, in s: years go faster, and what takes several looks takes longer.
+    #[must_use]
+    pub fn grouped(self, group_s: f64) -> Self {
+        Self { group_s, ..self }
     }
 
     /// What the logger is told.
@@ -114,7 +122,7 @@ impl Levels {
         let room = until.checked_sub(begin + frames)?;
         // A window on the border to the next steady state is counted to this one.
         let alike = (steady.until.min(until).saturating_sub(begin) / frames).max(1);
-        let group = libm::floor(GROUP_S * frames_per_second() / length) as u64;
+        let group = libm::floor(self.group_s * frames_per_second() / length) as u64;
         let count = alike.min(group).min(room / frames + 1).max(1);
         self.waveform.skip_to(begin + count * frames);
         Some(Step::Windows(self.window(&steady, begin, begin + frames, length), count as u16))

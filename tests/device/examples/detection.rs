@@ -3,39 +3,67 @@
 //! ```text
 //! --records N   so many records (2400)
 //! --seed S      another study (1)
-//! --one INDEX   one record of it alone: its scenario, what happened, what was said
+//! --years Y     so many bank-years of health (30); they take most of the time: 0 leaves out all but the records
+//! --one INDEX   one record alone: its scenario, what happened, what was said
+//! --write       puts tables and pictures into firmware/DETECTION.md and beside it
 //! ```
 
 use std::process::ExitCode;
+use std::time::Instant;
 
 use wyelog_device_tests::detection::heard::seconds;
+use wyelog_device_tests::detection::numbers::{numbers, table};
 use wyelog_device_tests::detection::record::Drawn;
-use wyelog_device_tests::detection::study;
+use wyelog_device_tests::detection::report::Report;
+use wyelog_device_tests::detection::{attack, curve, curve_plot, matrix, study, years};
+use wyelog_device_tests::measurement::document::DETECTION;
+
+/// Records of each attack.
+const ATTACKED: usize = 120;
+/// Scenarios of ten days, and records of each size, for a point of the curve.
+const CURVE: (usize, usize) = (12, 50);
 
 /// What the command line says.
 struct Options {
     records: usize,
     seed: u64,
+    years: f64,
     one: Option<usize>,
+    write: bool,
 }
 
 impl Options {
     fn read() -> Result<Self, String> {
-        let mut options = Self { records: 2400, seed: 1, one: None };
+        let mut options = Self { records: 2400, seed: 1, years: 30.0, one: None, write: false };
         let mut words = std::env::args().skip(1);
         while let Some(word) = words.next() {
             let mut number = || {
                 let value = words.next().ok_or_else(|| format!("{word} needs a number"))?;
-                value.parse::<u64>().map_err(|error| format!("{word} {value}: {error}"))
+                value.parse::<u32>().map_err(|error| format!("{word} {value}: {error}"))
             };
             match word.as_str() {
                 "--records" => options.records = number()? as usize,
-                "--seed" => options.seed = number()?,
+                "--seed" => options.seed = u64::from(number()?),
+                "--years" => options.years = f64::from(number()?),
                 "--one" => options.one = Some(number()? as usize),
-                _ => return Err(format!("unknown: {word}; there are --records, --seed, --one")),
+                "--write" => options.write = true,
+                _ => {
+                    let known = "--records, --seed, --years, --one, --write";
+                    return Err(format!("unknown: {word}; there are {known}"));
+                }
             }
         }
+        if options.write && options.years == 0.0 {
+            return Err("--write needs the years: not with --years 0".to_owned());
+        }
         Ok(options)
+    }
+
+    fn command(&self) -> String {
+        format!(
+            "cargo run --release -p wyelog-device-tests --example detection -- --records {} --seed {} --years {}",
+            self.records, self.seed, self.years
+        )
     }
 }
 
@@ -51,38 +79,32 @@ fn main() -> ExitCode {
         tell(options.seed, index);
         return ExitCode::SUCCESS;
     }
-    if std::env::var("SCRATCH").is_ok() {
-        let t = std::time::Instant::now();
-        println!("{:?}", wyelog_device_tests::detection::years::run(1, 0.3));
-        println!("{:?}", t.elapsed());
-        let t = std::time::Instant::now();
-        println!(
-            "{}",
-            wyelog_device_tests::detection::attack::table(&wyelog_device_tests::detection::attack::rows(
-                1, 30
-            ))
-        );
-        println!("{:?}", t.elapsed());
-        let t = std::time::Instant::now();
-        println!(
-            "{}",
-            wyelog_device_tests::detection::curve::table(&wyelog_device_tests::detection::curve::points(
-                1, 4, 20
-            ))
-        );
-        println!("{:?}", t.elapsed());
-    }
+    let start = Instant::now();
     let judged = study::run(options.seed, options.records);
-    println!(
-        "{}",
-        wyelog_device_tests::detection::numbers::table(&wyelog_device_tests::detection::numbers::numbers(
-            &judged
-        ))
-    );
-    let complaints: Vec<String> = judged.iter().filter_map(|one| one.complaint(options.seed)).collect();
-    println!("{} of {} records are not as they should be:", complaints.len(), judged.len());
-    for complaint in complaints {
-        println!("{complaint}");
+    if options.years == 0.0 {
+        println!("{}", table(&numbers(&judged)));
+        for complaint in judged.iter().filter_map(|one| one.complaint(options.seed)) {
+            println!("{complaint}");
+        }
+        return ExitCode::SUCCESS;
+    }
+    let (months, records) = CURVE;
+    let report = Report {
+        seed: options.seed,
+        judged,
+        attacks: attack::rows(options.seed, ATTACKED),
+        years: years::run(options.seed, options.years),
+        points: curve::points(options.seed, months, records),
+    };
+    let text = report.text(&options.command());
+    println!("{text}\n{:.0} s", start.elapsed().as_secs_f64());
+    let pictures = [
+        ("detection-matrix.svg", matrix::svg(&report.judged)),
+        ("detection-curve.svg", curve_plot::svg(&report.points)),
+    ];
+    if options.write && let Err(error) = DETECTION.write(&text, &pictures) {
+        eprintln!("{error}");
+        return ExitCode::FAILURE;
     }
     ExitCode::SUCCESS
 }

@@ -12,9 +12,9 @@ use super::study::Share;
 use super::years::{month, parse};
 
 /// Limits, per unit of a phase's rated capacitance.
-pub const LIMITS: [f32; 7] = [0.005, 0.0075, 0.01, 0.015, 0.02, 0.03, 0.04];
+pub const LIMITS: [f32; 7] = [0.002, 0.003, 0.005, 0.0075, 0.01, 0.02, 0.03];
 /// Sizes that are tried, over the limit.
-const SIZES: [f64; 9] = [0.8, 0.9, 1.0, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0];
+const SIZES: [f64; 8] = [0.8, 1.0, 1.05, 1.1, 1.2, 1.5, 2.0, 4.0];
 /// A loss counts as found when so many of all are, in percent.
 const FOUND: f64 = 98.0;
 

@@ -44,7 +44,7 @@ pub struct Heard {
     pub events: Vec<Event>,
     /// What was known of the bank, one a window in which anything was.
     pub states: Vec<State>,
-    /// End of each window in s, and its neutral current.
+    /// End of each window in s, and fundamental and third of its neutral current together.
     neutral: Vec<(f64, f64)>,
     quality: Quality,
     /// What was last said of the bank; `None`: that it cannot be identified.
@@ -69,7 +69,7 @@ impl Heard {
         after.checked_sub(1).and_then(|index| self.states.get(index))
     }
 
-    /// Neutral current of the last whole window before this time, rms per unit of the rated one.
+    /// Neutral current of the last whole window before this time, fundamental and third together, per unit of the rated one.
     pub fn neutral_at(&self, at_s: f64) -> f64 {
         let after = self.neutral.partition_point(|(end_s, _)| *end_s <= at_s);
         after.checked_sub(1).and_then(|index| self.neutral.get(index)).map_or(f64::NAN, |(_, rms)| *rms)
@@ -103,7 +103,11 @@ impl Outbox for Heard {
 
     fn window(&mut self, measured: &Measured, identified: Option<&Identified>) {
         if self.keeps_states {
-            self.neutral.push((seconds(measured.end), f64::from(measured.neutral_rms)));
+            let size = measured.fundamental.as_ref().map_or(f64::NAN, |fundamental| {
+                let squares = fundamental.neutral.magnitude_squared() + fundamental.third.magnitude_squared();
+                libm::sqrt(f64::from(squares))
+            });
+            self.neutral.push((seconds(measured.end), size));
         }
         if let Some(identified) = identified {
             self.know(seconds(measured.end), identified.connected.map(f64::from));
@@ -134,12 +138,16 @@ pub fn play(scenario: &Scenario) -> Heard {
     heard
 }
 
+/// At window level the logger looks at the bank once in so many s: the feeder wanders from minute to minute, and five looks are
+/// what a change of a capacitance must last.
+const LOOK_S: f64 = 12.0;
+
 /// Plays a scenario window by window where nothing happens, and does not keep the states.
 pub fn play_at_window_level(scenario: &Scenario) -> Heard {
     let mut buffers = Box::new(Buffers::new());
     let mut meter = Meter::new(&mut buffers, &settings(scenario), 0);
     let mut heard = Heard::default();
-    for step in Levels::new(scenario) {
+    for step in Levels::new(scenario).grouped(LOOK_S) {
         match step {
             Step::Input(input) => meter.input(input, &mut heard),
             Step::Windows(window, count) => meter.window_level(&window, count, &mut heard),

@@ -83,7 +83,7 @@ pub struct Verdict {
     pub accuracy: Option<Accuracy>,
     /// Whether all three poles cleared, as in an opening that tests the capacitances.
     pub has_opened: bool,
-    /// Neutral current before the first thing expected, rms per unit of the rated one; NaN without any.
+    /// Neutral current before the first thing expected, fundamental and third, per unit of the rated one; NaN without any.
     pub neutral_before: f64,
 }
 

@@ -5,13 +5,16 @@
 pub mod attack;
 pub mod class;
 pub mod curve;
+pub mod curve_plot;
 pub mod expected;
 pub mod heard;
 pub mod judge;
+pub mod matrix;
 pub mod numbers;
 pub mod parallel;
 pub mod random;
 pub mod record;
+pub mod report;
 pub mod site;
 pub mod study;
 pub mod years;

@@ -151,14 +151,30 @@ fn accuracies(judged: &[Judged], all: &mut Vec<Number>) {
     let known: Vec<(&Judged, Accuracy)> =
         judged.iter().filter_map(|record| Some((record, record.verdict.accuracy?))).collect();
     let largest = |values: &[f64]| quantile(values.iter().copied(), 0.95);
-    let differences: Vec<f64> = known.iter().map(|(_, accuracy)| 100.0 * accuracy.difference).collect();
+    let differences: Vec<f64> =
+        known.iter().map(|(_, accuracy)| 100.0 * accuracy.difference).collect();
     let name = "largest error of the differences of y, no baseline, 95th percentile";
     all.push(at_most(name, "%", &differences, largest(&differences), 2.5));
-    let changes: Vec<f64> = known.iter().map(|(_, accuracy)| 100.0 * accuracy.change).collect();
-    let name = "the same against what was known before the fault, 95th percentile";
-    all.push(at_most(name, "%", &changes, largest(&changes), 1.0));
-    let opened: Vec<Accuracy> =
-        known.iter().filter(|(record, _)| record.verdict.has_opened).map(|(_, accuracy)| *accuracy).collect();
+    let changes = |is_meant: &dyn Fn(Group) -> bool| -> Vec<f64> {
+        let meant = known.iter().filter(|(record, _)| is_meant(record.class.group()));
+        meant.map(|(_, accuracy)| 100.0 * accuracy.change).collect()
+    };
+    let part = changes(&|group| matches!(group, Group::UnitOut | Group::LargeShort | Group::SmallShort));
+    let name = "their change by a partial fault, against the seconds before it, 95th percentile";
+    all.push(at_most(name, "%", &part, largest(&part), 1.0));
+    let whole = changes(&|group| group == Group::Whole);
+    all.push(Number {
+        name: "the same of a whole lost phase: what the others carry alone".to_owned(),
+        goal: "told only".to_owned(),
+        got: format!("{:.2} %", largest(&whole)),
+        of: whole.iter().filter(|value| value.is_finite()).count(),
+        holds: true,
+    });
+    let opened: Vec<Accuracy> = known
+        .iter()
+        .filter(|(record, _)| record.verdict.has_opened)
+        .map(|(_, accuracy)| *accuracy)
+        .collect();
     let tested = |accuracy: &&Accuracy| accuracy.basis == Basis::Opening;
     let common: Vec<f64> =
         opened.iter().filter(tested).map(|accuracy| 100.0 * accuracy.common.abs()).collect();

@@ -101,6 +101,12 @@ impl Site {
             (13, random.between(0.03, 0.3)),
         ]
         .map(|(order, percent)| {
+            // Stated at the bank, closed: a resonance with the source that the rest of the feeder would damp is left out.
+            let (r, x) = if order % 3 == 0 { (r0, x0) } else { (r, x) };
+            let (of_r, of_x) = (r * amps / volts, x * amps / volts);
+            let h = f64::from(order);
+            let source = libm::hypot(1.0 - h * h * of_x, h * of_r);
+            let percent = if order == 3 { percent * source } else { percent * source.min(1.0) };
             format!("{{ order = {order}, percent = {percent:.4}, angle_deg = {:.2} }}", random.angle())
         });
         let hz = self.hz * (1.0 + random.between(-5e-4, 5e-4));

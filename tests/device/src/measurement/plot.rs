@@ -26,7 +26,7 @@ pub(crate) const VERMILLION: &str = "#D55E00";
 pub(crate) const GREEN: &str = "#007A5A";
 
 /// Keeps a label readable where a curve passes.
-const HALO: &str = "stroke=\"#fff\" stroke-width=\"3\" paint-order=\"stroke\"";
+pub(crate) const HALO: &str = "stroke=\"#fff\" stroke-width=\"3\" paint-order=\"stroke\"";
 
 /// Draws the panels.
 pub fn svg(points: &[Point]) -> String {
