@@ -102,7 +102,9 @@ fn main() -> ExitCode {
         ("detection-matrix.svg", matrix::svg(&report.judged)),
         ("detection-curve.svg", curve_plot::svg(&report.points)),
     ];
-    if options.write && let Err(error) = DETECTION.write(&text, &pictures) {
+    if options.write
+        && let Err(error) = DETECTION.write(&text, &pictures)
+    {
         eprintln!("{error}");
         return ExitCode::FAILURE;
     }

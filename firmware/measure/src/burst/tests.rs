@@ -206,7 +206,7 @@ fn a_restrike_comes_back_in_its_phase() {
             bench.play(2400, y, |_| 0.0);
             let burst = *bench.bursts.burst().expect("a burst");
             assert!(burst.returns > 0, "{later} {halves}: {burst:?}");
-            assert_eq!(usize::from(burst.last), phase, "{later} {halves}: {burst:?}");
+            assert_eq!(usize::from(burst.phase), phase, "{later} {halves}: {burst:?}");
             assert!(burst.end.abs_diff(again + halves * 40) <= 2 * QUARTER, "{burst:?} {again}");
         }
     }
@@ -281,6 +281,6 @@ proptest! {
             bursts.push(&history);
         }
         let seen: Vec<_> = bursts.burst().into_iter().collect();
-        prop_assert!(seen.iter().all(|burst| burst.begin <= burst.end && burst.last < 3));
+        prop_assert!(seen.iter().all(|burst| burst.begin <= burst.end && burst.phase < 3));
     }
 }

@@ -19,6 +19,9 @@ const RESTRUCK: f32 = 2.2;
 const PATH: f32 = 0.92;
 /// The voltage rises by the bank when it comes, and falls when it goes, by more than this, per unit.
 const TRACE: f32 = 0.002;
+/// Stray current, fundamental and third together, is less than this, per unit; and this is silence.
+const STRAYS: f32 = 0.03;
+const SILENT: f32 = 0.02;
 /// Poles that clear one after the other leave a phase alone in the neutral, with a crest of √2; a lead that breaks does not.
 const ALONE: f32 = 0.7;
 /// An operation that shows nothing for so long is not coming.
@@ -75,6 +78,14 @@ impl Judge {
             () => None,
         };
         let told = self.told.map(|closed| if closed { live } else { 0 });
+        // The voltage falls when the other phases go too, and rises when the missing one comes back.
+        let step = look.level() - self.level;
+        let by_voltage = match () {
+            () if step > TRACE => Some(live),
+            () if step < -TRACE => Some(0),
+            () => None,
+        };
+        let weakly = (none < 0.5 * all && all > 0.02).then_some(0);
         match self.carrying {
             Some(carrying) if carrying & !live != 0 => says.or(Some(carrying & live)),
             // A lead that broke would say 'none' as well: without a burst nobody operated.
@@ -104,15 +115,15 @@ impl Judge {
                 let is_large = circumstances.burst.is_some_and(|burst| burst.peak > ALONE + burst.crest);
                 says.filter(|_| is_large).or(Some(if has_cleared { 0 } else { carrying }))
             }
-            Some(_) => says.or(told).or(Some(live)),
-            // Told to be closed and no current is a matter of the neutral's sensor.
-            None => match (self.told, says) {
-                (Some(true), _) => Some(live),
-                (_, Some(says)) => Some(says),
-                // More than strays: an open bank carries nothing.
-                (None, None) if none > 0.06 => Some(live),
-                (Some(false), None) => Some(0),
-                (None, None) => None,
+            Some(_) => says.or(by_voltage).or(told).or(weakly).or(Some(live)),
+            // Told to be closed and no current is a matter of the neutral's sensor. Without a word an open bank carries strays at
+            // most, and a closed one that carries as little is not to be told from it, unless the voltages ask for more.
+            None => match self.told {
+                Some(true) => Some(live),
+                Some(false) => says.or(Some(0)),
+                None if none > STRAYS => Some(live),
+                None if none < SILENT && all > least => Some(0),
+                None => None,
             },
         }
     }

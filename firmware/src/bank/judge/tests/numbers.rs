@@ -24,7 +24,7 @@ proptest! {
             }
             if choice & 4 == 4 {
                 let ([peak, ..], begin) = (values, bench.now);
-                bench.burst = Some(Burst { begin, end: begin + 40, peak, returns: choice, last: choice });
+                bench.burst = Some(Burst { begin, end: begin + 40, peak, returns: choice, phase: choice, crest: 0.0 });
             }
             for _ in 0..times {
                 if choice & 8 == 8 {

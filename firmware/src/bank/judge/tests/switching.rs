@@ -169,7 +169,7 @@ fn a_restrike() {
     for phase in 0..3_u8 {
         let mut bench = Bench::healthy(&testing::settings());
         bench.judge.told(false, bench.now);
-        bench.burst(Burst { peak: 2.4, returns: 1, last: phase, ..Burst::default() }, OPEN);
+        bench.burst(Burst { peak: 2.4, returns: 1, phase, ..Burst::default() }, OPEN);
         let mut seen = Vec::new();
         for _ in 0..25 {
             bench.run(0.2, OPEN);
