@@ -327,7 +327,8 @@ impl Judge {
     pub fn window(&mut self, look: &Look, circumstances: &Circumstances) -> Judged {
         let mut judged = Judged::default();
         if self.dead.take().is_some() {
-            self.returned = Some(look.begin);
+            // Somewhere in this window.
+            self.returned = Some(look.begin.midpoint(look.end));
             self.past = Past::NONE;
         }
         let mut look = *look;
