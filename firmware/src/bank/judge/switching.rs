@@ -14,7 +14,7 @@ const RECENT: u64 = seconds(2);
 /// What happens so soon behind the return of the feeder came with it.
 const WITH_FEEDER: u64 = seconds(3);
 /// Poles that clear leave a crest of √2 in the neutral at most; one that restrikes on a charged capacitor makes more.
-const RESTRUCK: f32 = 2.2;
+const RESTRUCK: f32 = 3.2;
 /// Units have 0…+10 % (IEEE Std 18) and sensors a few percent of error: a whole bank of less than this is seen in part only.
 const PATH: f32 = 0.92;
 /// The voltage rises by the bank when it comes, and falls when it goes, by more than this, per unit.

@@ -25,6 +25,8 @@ pub(in crate::bank) enum VoltageVerdict {
 const NEAR: f32 = 0.22;
 /// A fundamental of less than this is a clean zero: a feeder phase that is open is fed from the other side.
 const DARK: f32 = 0.03;
+/// A voltage that is still there is within this of what all were, per unit.
+const AS_BEFORE: f32 = 0.05;
 /// A lead that broke shows no more than this part of its neighbour.
 const FLOATS: f32 = 0.45;
 
@@ -32,7 +34,8 @@ impl Judge {
     /// Puts the voltages that are not to be trusted right, and gives the phases that can carry: those that are not dark. `None`
     /// when the window is no evidence of the currents.
     pub(super) fn see_voltages(&mut self, look: &mut Look, circumstances: &Circumstances) -> Option<Mask> {
-        let expected = expected(look.shown, self.measured, circumstances.rotation)?;
+        let level = if self.level.is_nan() { 1.0 } else { self.level };
+        let expected = expected(look.shown, self.measured, circumstances.rotation, level)?;
         let odd = odd(look.shown, &expected, self.measured);
         let mut live = self.all;
         let mut is_evidence = true;
@@ -168,7 +171,7 @@ fn neighbours(look: &Look, phase: usize, shown: Phasor) -> bool {
 
 /// What each voltage should be, by the others: turned by 120° and averaged over those that belong together. `None` without two
 /// that do, or one alone that is plausible.
-fn expected(shown: [Phasor; 3], measured: Mask, rotation: Rotation) -> Option<[Phasor; 3]> {
+fn expected(shown: [Phasor; 3], measured: Mask, rotation: Rotation, level: f32) -> Option<[Phasor; 3]> {
     let turn = match rotation {
         Rotation::Abc => -120.0,
         Rotation::Acb => 120.0,
@@ -197,14 +200,14 @@ fn expected(shown: [Phasor; 3], measured: Mask, rotation: Rotation) -> Option<[P
     // Two must agree, or the others must be there no more.
     let dark = |(index, v): (usize, &Phasor)| !has(measured, index) || v.magnitude() < DARK;
     let is_alone = as_a.iter().enumerate().filter(|place| !dark(*place)).count() == 1;
-    // Or one alone has the size that it should have.
+    // Or one alone has the size that it had.
     let (mut right, mut sized) = (Phasor::ZERO, 0_u8);
     for (index, v) in as_a.iter().enumerate() {
-        if has(measured, index) && (0.85..1.18).contains(&v.magnitude()) {
+        if has(measured, index) && (v.magnitude() - level).abs() < AS_BEFORE {
             (right, sized) = (*v, sized.saturating_add(1));
         }
     }
-    let is_sized = (0.85..1.18).contains(&best.magnitude());
+    let is_sized = (best.magnitude() - level).abs() < 3.0 * AS_BEFORE;
     let is_enough = match count {
         0 => false,
         1 | 2 if sized == 1 && !is_alone && !is_sized => {
