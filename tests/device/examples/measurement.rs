@@ -22,7 +22,9 @@ fn main() -> ExitCode {
     let table = report::table(&points, &sag::sweep(1), &sweep::disturbed(1));
     println!("{table}");
     println!("{:.0} s on one core", start.elapsed().as_secs_f64());
-    if write && let Err(error) = document::MEASUREMENT.write(&table, &[("measurement.svg", plot::svg(&points))]) {
+    if write
+        && let Err(error) = document::MEASUREMENT.write(&table, &[("measurement.svg", plot::svg(&points))])
+    {
         eprintln!("{error}");
         return ExitCode::FAILURE;
     }

@@ -172,7 +172,9 @@ impl Class {
                 );
                 script.on_feeder("single_phasing", at_s, &more);
             }
-            Self::LooseContact | Self::Restrike | Self::ClosesCharged => self.switch(site, &mut script, random),
+            Self::LooseContact | Self::Restrike | Self::ClosesCharged => {
+                self.switch(site, &mut script, random)
+            }
             Self::OneSensor => {
                 site.only = Some(random.below(3));
                 site.places = ["line"; 3];
@@ -201,8 +203,7 @@ impl Class {
                 }
             }
             Self::EarthFault => {
-                let lasts =
-                    [random.between(0.05, 0.3), random.between(0.3, 3.0), random.between(3.0, 20.0)];
+                let lasts = [random.between(0.05, 0.3), random.between(0.3, 3.0), random.between(3.0, 20.0)];
                 let more = format!(
                     "{}duration_s = {:.4}\ndepth_percent = {:.2}\nshift_percent = {:.2}\n",
                     phase(random.below(3)),
@@ -355,6 +356,7 @@ fn blow(script: &mut Script, which: usize, at_s: f64, random: &mut Random) {
 }
 
 fn lead(script: &mut Script, channel: &str, at_s: f64, pickup: f64) {
-    script.sensors +=
-        &format!("[[sensors.broken_wire]]\nchannel = \"{channel}\"\nat_s = {at_s:.4}\npickup = {pickup:.5}\n");
+    script.sensors += &format!(
+        "[[sensors.broken_wire]]\nchannel = \"{channel}\"\nat_s = {at_s:.4}\npickup = {pickup:.5}\n"
+    );
 }

@@ -99,9 +99,7 @@ fn to_a_phase(
             let fault = truth.events.iter().find(begins).map_or(event.at_s, |fault| fault.at_s);
             Some(Expected { earliest_s: fault, fraction: 1.0, ..new(Condition::BlownFuse, Some(own)) })
         }
-        What::UnitOut => {
-            Some(Expected { fraction: -event.fraction, ..new(Condition::UnitOut, Some(own)) })
-        }
+        What::UnitOut => Some(Expected { fraction: -event.fraction, ..new(Condition::UnitOut, Some(own)) }),
         What::ElementShort => {
             Some(Expected { fraction: -event.fraction, ..new(Condition::ElementShort, Some(own)) })
         }
@@ -109,9 +107,7 @@ fn to_a_phase(
             drops[index] += 1;
             (drops[index] == 3).then(|| new(Condition::IntermittentPhase, Some(own)))
         }
-        What::Restrikes => {
-            Some(Expected { at_operation: true, ..new(Condition::Restrike, Some(own)) })
-        }
+        What::Restrikes => Some(Expected { at_operation: true, ..new(Condition::Restrike, Some(own)) }),
         _ => None,
     }
 }
@@ -158,9 +154,7 @@ fn by_operation(
 pub const fn causes(condition: Condition) -> &'static [Cause] {
     match condition {
         Condition::BlownFuse => &[Cause::FuseOperated, Cause::FuseOpenBefore],
-        Condition::PhaseMissingAtClose => {
-            &[Cause::PoleStuckOpen, Cause::FuseOpenBefore, Cause::CutoutOpen]
-        }
+        Condition::PhaseMissingAtClose => &[Cause::PoleStuckOpen, Cause::FuseOpenBefore, Cause::CutoutOpen],
         Condition::PoleFailedToOpen => &[Cause::PoleStuckClosed],
         _ => &[],
     }

@@ -185,12 +185,7 @@ const IDENTIFIABLE: [Condition; 6] = [
     Condition::Restrike,
 ];
 
-fn accuracy(
-    scenario: &Scenario,
-    truth: &Truth,
-    expected: &[Expected],
-    heard: &Heard,
-) -> Option<Accuracy> {
+fn accuracy(scenario: &Scenario, truth: &Truth, expected: &[Expected], heard: &Heard) -> Option<Accuracy> {
     let counts = expected.iter().all(|one| IDENTIFIABLE.contains(&one.condition));
     if !counts || scenario.sensors.present.contains(&false) {
         return None;

@@ -82,11 +82,8 @@ pub fn svg(judged: &[Judged]) -> String {
     }
     for (row, class) in Class::ALL.into_iter().enumerate() {
         let y = TOP + ROW * row as f64;
-        let own: Vec<(&Judged, Called)> = judged
-            .iter()
-            .zip(called.iter().copied())
-            .filter(|(record, _)| record.class == class)
-            .collect();
+        let own: Vec<(&Judged, Called)> =
+            judged.iter().zip(called.iter().copied()).filter(|(record, _)| record.class == class).collect();
         let _ = writeln!(
             out,
             "<text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>\n<path d=\"M16 {:.1}H{:.0}\" stroke=\"{PALE}\"/>",

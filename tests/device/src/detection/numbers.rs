@@ -151,8 +151,7 @@ fn accuracies(judged: &[Judged], all: &mut Vec<Number>) {
     let known: Vec<(&Judged, Accuracy)> =
         judged.iter().filter_map(|record| Some((record, record.verdict.accuracy?))).collect();
     let largest = |values: &[f64]| quantile(values.iter().copied(), 0.95);
-    let differences: Vec<f64> =
-        known.iter().map(|(_, accuracy)| 100.0 * accuracy.difference).collect();
+    let differences: Vec<f64> = known.iter().map(|(_, accuracy)| 100.0 * accuracy.difference).collect();
     let name = "largest error of the differences of y, no baseline, 95th percentile";
     all.push(at_most(name, "%", &differences, largest(&differences), 2.5));
     let changes = |is_meant: &dyn Fn(Group) -> bool| -> Vec<f64> {
@@ -170,11 +169,8 @@ fn accuracies(judged: &[Judged], all: &mut Vec<Number>) {
         of: whole.iter().filter(|value| value.is_finite()).count(),
         holds: true,
     });
-    let opened: Vec<Accuracy> = known
-        .iter()
-        .filter(|(record, _)| record.verdict.has_opened)
-        .map(|(_, accuracy)| *accuracy)
-        .collect();
+    let opened: Vec<Accuracy> =
+        known.iter().filter(|(record, _)| record.verdict.has_opened).map(|(_, accuracy)| *accuracy).collect();
     let tested = |accuracy: &&Accuracy| accuracy.basis == Basis::Opening;
     let common: Vec<f64> =
         opened.iter().filter(tested).map(|accuracy| 100.0 * accuracy.common.abs()).collect();

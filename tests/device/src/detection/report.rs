@@ -56,7 +56,10 @@ impl Report {
         for one in which {
             text += &format!("- {one}\n");
         }
-        text += &format!("\n**What a smaller limit finds, and what it costs**:\n\n{}", curve::table(&self.points));
+        text += &format!(
+            "\n**What a smaller limit finds, and what it costs**:\n\n{}",
+            curve::table(&self.points)
+        );
         text
     }
 }

@@ -53,8 +53,7 @@ pub const PLACES: [&str; 3] = ["line", "fuse_switch", "capacitor"];
 impl Site {
     /// Draws one.
     pub fn draw(random: &mut Random, attack: &Attack) -> Self {
-        let kv =
-            random.of(&[4.16, 4.8, 8.32, 11.0, 12.47, 13.2, 13.8, 20.0, 22.0, 24.94, 33.0, 34.5]);
+        let kv = random.of(&[4.16, 4.8, 8.32, 11.0, 12.47, 13.2, 13.8, 20.0, 22.0, 24.94, 33.0, 34.5]);
         let hz = random.of(&[50.0, 60.0]);
         let kvar = random.of(&[300.0, 450.0, 600.0, 900.0, 1200.0, 1800.0]);
         let units = 1 + random.below(3);
@@ -161,8 +160,15 @@ impl Site {
     /// The scenario in which this happens: `feeder` and `bank` are lines of their events, `sensors` of what befalls the sensors;
     /// `more_feeder` are further fields of `[feeder]`, `top` of the file.
     pub fn scenario(&self, name: &str, seed: u64, duration_s: f64, script: &Script) -> String {
-        let mut text = format!("name = \"{name}\"\nseed = {seed}\nduration_s = {duration_s}\ninterval_s = {}\n", script.interval_s);
-        let _ = write!(text, "{}\n[feeder]\n{}\n{}{}", script.top, self.feeder, script.more_feeder, script.feeder);
+        let mut text = format!(
+            "name = \"{name}\"\nseed = {seed}\nduration_s = {duration_s}\ninterval_s = {}\n",
+            script.interval_s
+        );
+        let _ = write!(
+            text,
+            "{}\n[feeder]\n{}\n{}{}",
+            script.top, self.feeder, script.more_feeder, script.feeder
+        );
         let _ = write!(
             text,
             "\n[bank]\nconnection = \"grounded_wye\"\nrated_kvar = {}\nrated_kv_ll = {}\nfrequency_hz = {}\n\

@@ -83,9 +83,8 @@ impl Judged {
         } else {
             self.places.join("/")
         };
-        (!wrong.is_empty()).then(|| {
-            format!("{seed}/{} {} [{places}]: {}", self.index, self.class.name(), wrong.join("; "))
-        })
+        (!wrong.is_empty())
+            .then(|| format!("{seed}/{} {} [{places}]: {}", self.index, self.class.name(), wrong.join("; ")))
     }
 }
 
@@ -115,10 +114,8 @@ pub struct Share {
 impl Share {
     /// Of these.
     pub fn of(all: impl IntoIterator<Item = bool>) -> Self {
-        all.into_iter().fold(Self::default(), |sum, is| Self {
-            right: sum.right + usize::from(is),
-            of: sum.of + 1,
-        })
+        all.into_iter()
+            .fold(Self::default(), |sum, is| Self { right: sum.right + usize::from(is), of: sum.of + 1 })
     }
 
     /// In percent.

@@ -8,8 +8,8 @@ use wyelog_simulator::scenario::Scenario;
 use super::heard::play_at_window_level;
 use super::parallel;
 use super::random::Random;
-use super::site::{LETTERS, PLACES, Script, Site};
 use super::site::Attack;
+use super::site::{LETTERS, PLACES, Script, Site};
 
 /// Days of one scenario.
 const DAYS: f64 = 30.0;
@@ -115,7 +115,11 @@ fn steps(script: &mut Script, length_s: f64, random: &mut Random) {
         };
         tap[which] += if up { 1 } else { -1 };
         let steps = if up { 1 } else { -1 };
-        script.on_feeder("regulator_step", at_s, &format!("phases = \"{}\"\nsteps = {steps}\n", LETTERS[which]));
+        script.on_feeder(
+            "regulator_step",
+            at_s,
+            &format!("phases = \"{}\"\nsteps = {steps}\n", LETTERS[which]),
+        );
         at_s += random.between(1800.0, 14_400.0);
     }
     let mut at_s = 900.0;
@@ -144,8 +148,9 @@ fn weather(script: &mut Script, length_s: f64, random: &mut Random) {
             match random.below(5) {
                 0 | 1 => {
                     let lasts = random.log_between(0.05, 5.0);
-                    let more =
-                        format!("phases = \"{which}\"\ndepth_percent = {depth:.1}\nduration_s = {lasts:.3}\n");
+                    let more = format!(
+                        "phases = \"{which}\"\ndepth_percent = {depth:.1}\nduration_s = {lasts:.3}\n"
+                    );
                     script.on_feeder("sag", at_s, &more);
                 }
                 2 => {
