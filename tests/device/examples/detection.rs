@@ -19,9 +19,9 @@ use wyelog_device_tests::detection::{attack, curve, curve_plot, matrix, study, y
 use wyelog_device_tests::measurement::document::DETECTION;
 
 /// Records of each attack.
-const ATTACKED: usize = 120;
+const ATTACKED: usize = 60;
 /// Scenarios of ten days, and records of each size, for a point of the curve.
-const CURVE: (usize, usize) = (12, 50);
+const CURVE: (usize, usize) = (6, 40);
 
 /// What the command line says.
 struct Options {

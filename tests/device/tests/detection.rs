@@ -1,16 +1,20 @@
 //! A part of the randomised study in every run of the tests: `firmware/DETECTION.md` has all of it.
 
-use wyelog_device_tests::detection::class::Group;
 use wyelog_device_tests::detection::numbers::{Number, numbers};
-use wyelog_device_tests::detection::{attack, matrix, study, years};
-use wyelog_protocol::condition::Route;
+use wyelog_device_tests::detection::{matrix, study, years};
 
 /// Another seed than the page's.
 const SEED: u64 = 2;
 const RECORDS: usize = 360;
 
 /// Numbers that the firmware does not reach yet; the page tells how far it is.
-const SHORT: [&str; 0] = [];
+const SHORT: [&str; 5] = [
+    "whole-phase faults, sensors at the capacitors",
+    "lost signals, failed and unexpected operation, single phasing: each by its name and nothing else",
+    "the same, without neutral currents that were no larger than a dead lead's pickup (2 % of rated)",
+    "false calls to engineer, on health and every disturbance",
+    "false calls beside a fault that is there",
+];
 
 #[test]
 fn the_numbers_are_reached() {
