@@ -131,7 +131,10 @@ impl Identifier {
         let mut voltage = [a, b, c];
         if !is_complete {
             voltage = completed(voltage, self.scaling.measured);
-        } else if let Some(rotation) = Rotation::detect(voltage) {
+        } else if voltage.iter().all(|v| v.magnitude() > 0.3)
+            && let Some(rotation) = Rotation::detect(voltage)
+        {
+            // A dead feeder's noise has no order.
             self.rotation = rotation;
         }
         let sequence = SequenceComponents::from_phases(voltage, self.rotation);
@@ -218,6 +221,7 @@ impl Identifier {
             steady_voltage: measured.voltage_mean.map(|mean| mean * self.scaling.unit_ratio),
             neutral: fundamental.neutral,
             third: fundamental.third,
+            rms: measured.neutral_rms,
             third_voltage: fundamental.third_voltage.map(to_units),
             ratio: self.frequency_ratio(measured),
         })

@@ -40,7 +40,10 @@ pub fn name(look: &Look, past: &Past, residuals: [Phasor; 2], carrying: Mask, le
     // Gone: nothing is left of a current that was there, and the step is the whole of what there should be.
     let missing = both(step, third_step);
     let gone = missing > 0.6 * before && now < SILENT && now < 0.5 * before;
-    if gone && (missing > least || missing > SILENT) {
+    // All its harmonics go with it.
+    let lost_rms = past.rms - look.rms;
+    let all_gone = look.rms < SILENT && look.rms < 0.5 * past.rms && lost_rms > SILENT;
+    if gone && (missing > least || missing > SILENT || all_gone) {
         return Change::NeutralLost;
     }
     if step.magnitude() < least {

@@ -354,20 +354,22 @@ impl Judge {
             self.changed = 0;
             return judged;
         }
+        if self.must_wait(circumstances) {
+            return judged;
+        }
         let Some(live) = self.see_voltages(&mut look, circumstances) else { return judged };
         judged.is_evidence = true;
+        // Units of several in parallel are told from the whole, where the voltages are measured.
+        let units = if self.is_measured() { self.units } else { 1.0 };
         let limit = self.lost_phase
-            * if self.units > 2.5 {
+            * if units > 2.5 {
                 0.55
-            } else if self.units > 1.5 {
+            } else if units > 1.5 {
                 0.75
             } else {
                 1.0
             };
         let carry = carry::carry(&look, self.estimate.y, live, limit);
-        if self.must_wait(circumstances) {
-            return judged;
-        }
         let now = match carry {
             Carry::Part(mask) => Some(mask),
             Carry::NoneOrAll => self.none_or_all(&look, live, circumstances),

@@ -23,7 +23,7 @@ const TRACE: f32 = 0.002;
 const STRAYS: f32 = 0.03;
 const SILENT: f32 = 0.02;
 /// Poles that clear one after the other leave a phase alone in the neutral, with a crest of √2; a lead that breaks does not.
-const ALONE: f32 = 0.7;
+pub(super) const ALONE: f32 = 0.7;
 /// An operation that shows nothing for so long is not coming.
 const NOTHING: u64 = seconds(3);
 /// Capacitors above 600 V are to be below 50 V after five minutes (IEEE Std 18).

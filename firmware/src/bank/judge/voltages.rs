@@ -4,6 +4,7 @@
 use wyelog_electrical::{Phasor, Rotation};
 use wyelog_protocol::bank::Location;
 
+use super::switching::ALONE;
 use super::{Circumstances, Judge, Phase, seconds};
 use crate::bank::carry::{Mask, has, only};
 use crate::bank::look::Look;
@@ -37,6 +38,8 @@ impl Judge {
         let level = if self.level.is_nan() { 1.0 } else { self.level };
         let expected = expected(look.shown, self.measured, circumstances.rotation, level)?;
         let odd = odd(look.shown, &expected, self.measured);
+        // Poles that clear leave a trace; without one, a lead broke.
+        let strikes = circumstances.burst.is_some_and(|burst| burst.peak > ALONE + burst.crest);
         let mut live = self.all;
         let mut is_evidence = true;
         for phase in 0..3_usize {
@@ -59,7 +62,7 @@ impl Judge {
                 self.set_voltage(phase, VoltageVerdict::Good);
             } else if place != Location::Line
                 && shown.magnitude() < DARK
-                && !self.is_alive(phase, reference, look)
+                && (strikes || !self.is_alive(phase, reference, look))
             {
                 live &= !only(phase);
                 used = Phasor::ZERO;
