@@ -62,7 +62,7 @@ fn it_finds_what_befell_the_fleet_and_says_so_in_five_lines() {
     let loaded = of("capacitor_overload");
     assert!(loaded.iter().all(|name| name.starts_with("Halvick ")), "{loaded:?}");
     // The neutral lead that breaks.
-    assert_eq!(of("neutral_signal_lost"), ["Halvick 2 \"\""]);
+    assert_eq!(of("neutral_signal_lost"), ["Halvick 2 \"N\""]);
     assert_eq!(alarms.len(), 26 + sags + swells + back.len() + loaded.len() + 1);
 }
 
