@@ -28,6 +28,8 @@ const NEAR: f32 = 0.22;
 const DARK: f32 = 0.03;
 /// A voltage that is still there is within this of what all were, per unit.
 const AS_BEFORE: f32 = 0.05;
+/// A sag lasts a second; a lead that broke stays broken: windows.
+const LASTS: u8 = 6;
 /// A lead that broke shows no more than this part of its neighbour.
 const FLOATS: f32 = 0.45;
 
@@ -133,7 +135,7 @@ impl Judge {
         let next = match verdict {
             VoltageVerdict::Lead { .. } if says_alive => verdict,
             VoltageVerdict::Upstream { .. } if !says_alive => verdict,
-            VoltageVerdict::Odd { alive, .. } if says_alive && alive >= 3 && is_low => {
+            VoltageVerdict::Odd { alive, .. } if says_alive && alive >= LASTS && is_low => {
                 VoltageVerdict::Lead { begin }
             }
             VoltageVerdict::Odd { alive, .. } if says_alive => {
