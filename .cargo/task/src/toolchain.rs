@@ -83,7 +83,7 @@ impl Toolchain {
         // Nor must the folders that this machine happens to have.
         let mut flags = crate::without_machine_paths();
         // Half of what the compiler would put in line by itself: a tenth of the flash, and a hundredth of the time.
-        flags.push("-Cllvm-args=-inline-threshold=100".into());
+        flags.push("-Cllvm-args=-inline-threshold=80".into());
         cargo.env("CARGO_ENCODED_RUSTFLAGS", flags.join("\x1f"));
         if self == Self::Debian {
             cargo.arg("-Zbuild-std=core").env("RUSTC", DEBIAN_RUSTC).env("RUSTC_BOOTSTRAP", "1");

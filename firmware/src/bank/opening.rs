@@ -65,8 +65,13 @@ const NOISE: f32 = 0.004;
 const LEAST_NOISE: f32 = 0.002;
 const NEIGHBOURS: f32 = 2.5;
 
-/// More scatter than this is not the opening of a bank: a restrike, a sensor that broke.
+/// More scatter than this is not the opening of a bank: a restrike, a sensor that broke. While the voltages stand still it may be
+/// more, from a pole that does not clear at its zero exactly.
 const MOST_SCATTER: f32 = 0.012;
+const MOST_SCATTER_STILL: f32 = 0.035;
+
+/// The voltages stand still when their mean square over a cycle changes by less than this part.
+const STILL: f32 = 0.06;
 
 /// A common part with a larger σ is no result.
 const MOST_SIGMA: f32 = 0.05;
@@ -279,7 +284,16 @@ impl Opening {
                 }
             }
             Stage::Sum(sums, zeros, count) if self.place >= self.length => {
-                let clearing = Clearing { begin: self.begin, ..solve(&self.setup, sums, *count, *zeros)? };
+                let most = if is_still(history, self.begin, self.length, self.rows.cycle()) {
+                    MOST_SCATTER_STILL
+                } else {
+                    MOST_SCATTER
+                };
+                let clearing = solve(&self.setup, sums, *count, *zeros)?;
+                if clearing.scatter >= most {
+                    return Err(Reason::Unexplained);
+                }
+                let clearing = Clearing { begin: self.begin, ..clearing };
                 self.stage = Stage::End(Ok(clearing));
             }
             Stage::Sum(sums, zeros, count) => {
@@ -320,6 +334,23 @@ fn row(rows: &Rows, history: &History, begin: u64, place: u16) -> Result<Row, Re
     if row.clipped { Err(Reason::Clipped) } else { Ok(row) }
 }
 
+/// Whether the voltages of the first cycle and of the last one are of one size.
+#[inline(never)]
+fn is_still(history: &History, begin: u64, length: u16, cycle: f32) -> bool {
+    let last = begin.saturating_add(u64::from(length)).saturating_sub(u64::from(whole(cycle)));
+    let (mut changes, mut sizes) = ([0.0_f32; 3], [0.0_f32; 3]);
+    for place in 0..u64::from(whole(cycle)) {
+        for (first, sign) in [(begin, 1.0), (last, -1.0)] {
+            let Some(counts) = history.get(first.saturating_add(place)) else { return false };
+            for ((change, size), count) in changes.iter_mut().zip(&mut sizes).zip(counts) {
+                *change += sign * count * count;
+                *size += count * count;
+            }
+        }
+    }
+    changes.iter().zip(sizes).all(|(change, size)| change.abs() <= 0.5 * STILL * size)
+}
+
 /// Solves the sums of so many rows, the noise being what the solution before left.
 #[inline(never)]
 fn solve(setup: &Setup, sums: &Sums, rows: u16, zeros: [f32; 3]) -> Result<Clearing, Reason> {
@@ -335,7 +366,7 @@ fn solve(setup: &Setup, sums: &Sums, rows: u16, zeros: [f32; 3]) -> Result<Clear
     }
     let (y, mut covariance, noise) = solution.ok_or(Reason::Unexplained)?;
     // What is not a number is unexplained as well.
-    if !(scatter < MOST_SCATTER && y.iter().all(|y| PLAUSIBLE.contains(y))) {
+    if !(scatter < MOST_SCATTER_STILL && y.iter().all(|y| PLAUSIBLE.contains(y))) {
         return Err(Reason::Unexplained);
     }
     let voltage = setup.class.voltage_gain * setup.class.voltage_gain;
