@@ -81,7 +81,7 @@ pub struct Past {
     pub third_residual: Phasor,
     /// Mean of its true rms.
     pub rms: f32,
-    /// Windows in the mean, at most [`Past::LONGEST`].
+    /// Windows in the mean, at most fifty.
     pub windows: u8,
 }
 

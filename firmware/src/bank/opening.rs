@@ -10,7 +10,7 @@
 //! measured voltage. Errors of a phase are an angle error (a part of its voltage), a delay (the same, but growing
 //! with the order) and a third harmonic made by its sensor; strays flow without the bank: a fundamental and a third.
 //! All of them have priors, so the covariance is honest about what they can hide. Which zeros the poles cleared at is
-//! found first ([`clearing`]), by trying all combinations with the strays alone.
+//! found first (`clearing`), by trying all combinations with the strays alone.
 //!
 //! Frames closer than three to a clearing are left out: there a voltage on the line side jumps (the bank no longer
 //! lifts it) and a filter smears both sides.

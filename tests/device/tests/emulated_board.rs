@@ -222,7 +222,7 @@ fn a_flood_of_requests_loses_some_and_garbles_none() {
 
 /// Frames between two settings of the clock in [`chatter`], whole milliseconds: longer than any loss, so that none holds
 /// two, and no divisor of a window.
-const CLOCK_EVERY: usize = 120;
+const CLOCK_EVERY: usize = 168;
 const CHATTER_ENDS: usize = 9600;
 
 /// A contact that chatters seven times a frame, on a processor so slow that the queue is full whenever the Meter
@@ -233,7 +233,8 @@ fn chatter(seconds: usize, closes: usize) -> (Settings, Vec<Input>) {
     let frames = signal.into_iter().filter(|input| matches!(input, Input::Frame(_)));
     let mut inputs = vec![Input::Contact(false)];
     for (n, frame) in frames.enumerate() {
-        let chatters = (2400..CHATTER_ENDS).contains(&n) && n <= closes;
+        // With pauses, in which the Keeper stores what was said.
+        let chatters = (2400..CHATTER_ENDS).contains(&n) && n % 960 < 320 && n <= closes;
         if chatters {
             inputs.extend([Input::Contact(false); 6]);
             inputs.push(Input::Contact(n == closes));
