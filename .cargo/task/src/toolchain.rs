@@ -82,7 +82,7 @@ impl Toolchain {
         cargo.env_remove("RUSTFLAGS").env_remove("CARGO_ENCODED_RUSTFLAGS").env_remove("RUSTC");
         // Nor must the folders that this machine happens to have.
         let mut flags = crate::without_machine_paths();
-        // Half of what the compiler would put in line by itself: a tenth of the flash, and a hundredth of the time.
+        // Less in line than the compiler would put there by itself. At 100 the image was 0.7 KiB larger, and no faster.
         flags.push("-Cllvm-args=-inline-threshold=80".into());
         cargo.env("CARGO_ENCODED_RUSTFLAGS", flags.join("\x1f"));
         if self == Self::Debian {
