@@ -4,6 +4,7 @@ use wyelog_electrical::Phasor;
 pub use wyelog_measure::frame::{FULL_SCALE, Frame};
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::Phases;
+use wyelog_protocol::message::Replaced;
 use wyelog_protocol::quantity::Angle;
 
 /// Everything that can happen to the [`crate::meter::Meter`], in the order it happened.
@@ -17,6 +18,42 @@ pub enum Input {
     Contact(bool),
     /// The clock is set: UTC in ms since 1970-01-01 at the next frame.
     Clock(u64),
+    /// What is to become of the baseline.
+    Baseline(Order),
+}
+
+/// What somebody at the bank says of the baseline.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Order {
+    /// The bank is healthy and closed: learn what it is like.
+    Learn,
+    /// A part was replaced.
+    Discard(Replaced),
+}
+
+impl Order {
+    /// Every order, by its number less one.
+    pub const ALL: [Self; 4] = [
+        Self::Learn,
+        Self::Discard(Replaced::Link),
+        Self::Discard(Replaced::Unit),
+        Self::Discard(Replaced::Sensor),
+    ];
+
+    /// Its number, for a tape or an atomic: 1 to 4.
+    pub const fn number(self) -> u8 {
+        match self {
+            Self::Learn => 1,
+            Self::Discard(Replaced::Link) => 2,
+            Self::Discard(Replaced::Unit) => 3,
+            Self::Discard(Replaced::Sensor) => 4,
+        }
+    }
+
+    /// The order of this number, if there is one.
+    pub fn from_number(number: u8) -> Option<Self> {
+        Self::ALL.get(usize::from(number.checked_sub(1)?)).copied()
+    }
 }
 
 /// Factors from converter counts to primary units and per unit, from the settings.

@@ -9,7 +9,8 @@ use wyelog_protocol::Text;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::message::{Extent, Live};
 use wyelog_protocol::record::{
-    CrashCause, Envelope, MAX_RECORD_BYTES, Record, Reset, SettingsRecord, Stamp, Status, StatusRecord,
+    BaselineRecord, CrashCause, Envelope, Kind, MAX_RECORD_BYTES, Record, Reset, SettingsRecord, Stamp,
+    Status, StatusRecord,
 };
 use wyelog_protocol::{SCHEMA, text};
 
@@ -19,7 +20,8 @@ use link::Link;
 
 use crate::VERSION;
 use crate::capture::Packed;
-use crate::journal::{Faults, Journal, MountError};
+use crate::frontend::Order;
+use crate::journal::{Faults, Journal, MountError, Read};
 
 /// What the logger is, apart from its settings.
 #[derive(Clone, Debug)]
@@ -61,6 +63,10 @@ pub struct Keeper<F> {
     /// Faults of the flash that are in the log already.
     faults: Faults,
     live: Option<Live>,
+    /// The baseline: it stands at the beginning of each sector, so that it is never overwritten.
+    pub(crate) baseline: Option<BaselineRecord>,
+    /// What somebody said of it over the link.
+    order: Option<Order>,
     capture: Assembly,
     link: Link,
 }
@@ -102,17 +108,24 @@ impl<F: NorFlash> Keeper<F> {
             erase_failed: false,
             faults: Faults::default(),
             live: None,
+            baseline: None,
+            order: None,
             capture: Assembly::new(),
             link: Link::new(),
         };
         if let Some(journal) = &mut keeper.journal {
             journal.set_epoch(boot);
+            keeper.baseline = newest_baseline(journal);
         }
         keeper.write_start(torn, crash);
         (keeper, result)
     }
 
     fn write_start(&mut self, torn: u32, crash: Option<Crash>) {
+        if let Some(baseline) = self.baseline.clone() {
+            // First of all: it must not lie more than a sector back.
+            self.keep(&Record::Baseline(BaselineRecord { stamp: self.stamp, ..baseline }));
+        }
         let torn_records = u8::try_from(torn).unwrap_or(u8::MAX);
         let reset = if crash.is_some() { Reset::Crash } else { Reset::Power };
         self.status(Status::Boot { firmware: text(VERSION), schema: SCHEMA, reset, torn_records });
@@ -138,6 +151,9 @@ impl<F: NorFlash> Keeper<F> {
     /// Puts a record into the journal; waits for the flash.
     pub fn store(&mut self, record: &Record) {
         self.stamp = *record.stamp();
+        if let Record::Baseline(baseline) = record {
+            self.baseline = Some(baseline.clone());
+        }
         self.keep(record);
     }
 
@@ -186,6 +202,16 @@ impl<F: NorFlash> Keeper<F> {
         self.live = Some(live);
     }
 
+    /// The baseline that an earlier start left, for [`crate::meter::Meter::resume`].
+    pub fn baseline(&self) -> Option<BaselineRecord> {
+        self.baseline.clone()
+    }
+
+    /// What has been said of the baseline over the link since the last call, for the Meter.
+    pub const fn take_order(&mut self) -> Option<Order> {
+        self.order.take()
+    }
+
     /// Uses a quiet moment to erase the sector that the journal will need next. Returns whether it did; waits for the
     /// flash then.
     pub fn idle(&mut self) -> bool {
@@ -220,11 +246,42 @@ impl<F: NorFlash> Keeper<F> {
 
     fn append(&mut self, record: &Record) -> bool {
         let mut bytes = [0; MAX_RECORD_BYTES];
-        match (&mut self.journal, record.encode(&mut bytes)) {
-            (Some(journal), Some(bytes)) => journal.append(bytes).is_ok(),
-            _ => false,
+        let (Some(journal), Some(bytes)) = (&mut self.journal, record.encode(&mut bytes)) else {
+            return false;
+        };
+        if let Some(baseline) = self.baseline.clone().filter(|_| journal.opens_sector(bytes.len())) {
+            let mut first = [0; MAX_RECORD_BYTES];
+            let record = Record::Baseline(BaselineRecord { stamp: self.stamp, ..baseline });
+            // If it fails, the record behind it does as well, and that is counted.
+            let _ = record.encode(&mut first).map(|first| journal.append(first));
+        }
+        journal.append(bytes).is_ok()
+    }
+}
+
+/// The baseline that was last written: each sector begins with it, and each start.
+fn newest_baseline<F: NorFlash>(journal: &mut Journal<F>) -> Option<BaselineRecord> {
+    /// More records than two sectors of 4 KiB hold.
+    const BACK: u32 = 512;
+    let next = journal.extent().next;
+    let mut cursor = journal.cursor(next.saturating_sub(BACK));
+    let mut found = None;
+    for _ in 0..=BACK {
+        let mut bytes = [0; MAX_RECORD_BYTES];
+        match journal.read(&mut cursor, &mut bytes) {
+            Ok(Read::Record { length, .. }) => {
+                let bytes = bytes.get(..length).unwrap_or_default();
+                if bytes.first() == Some(&Kind::Baseline.number())
+                    && let Ok(Record::Baseline(record)) = Envelope::parse(bytes).and_then(|(e, _)| e.decode())
+                {
+                    found = Some(record);
+                }
+            }
+            Ok(Read::End) | Err(_) => break,
+            Ok(_) => {}
         }
     }
+    found
 }
 
 /// Number of the start that a record was written in.

@@ -61,7 +61,10 @@ impl<'b, F: NorFlash> Logger<'b, F> {
         crash: Option<Crash>,
     ) -> (Self, Result<(), MountError<F::Error>>) {
         let (keeper, result) = Keeper::start(flash, device, settings.clone(), crash);
-        let meter = Meter::new(buffers, &settings, keeper.boot());
+        let mut meter = Meter::new(buffers, &settings, keeper.boot());
+        if let Some(baseline) = keeper.baseline() {
+            meter.resume(baseline);
+        }
         (Self { meter, keeper, results: Results::default() }, result)
     }
 
@@ -108,7 +111,11 @@ impl<'b, F: NorFlash> Logger<'b, F> {
 
     /// Moves bytes between the logger and a line; see [`Keeper::serve`].
     pub fn serve(&mut self, line: &mut impl Line) -> bool {
-        self.keeper.serve(line)
+        let busy = self.keeper.serve(line);
+        if let Some(order) = self.keeper.take_order() {
+            self.input(Input::Baseline(order));
+        }
+        busy
     }
 
     /// Frames since the start.

@@ -7,9 +7,10 @@ use wyelog_protocol::condition::{Change, Phases};
 use wyelog_protocol::message::Live;
 use wyelog_protocol::quantity::{Angle, Current, Frequency, PerUnit, Percent, Voltage};
 use wyelog_protocol::record::{
-    BankRecord, BankState, Event, Evidence, Interval, Record, Status, StatusRecord,
+    BankRecord, BankState, BaselineRecord, Event, Evidence, Interval, Record, Status, StatusRecord,
 };
 
+use crate::bank::baseline::Baseline;
 use crate::bank::judge::Judge;
 use crate::bank::opening::Opening;
 use crate::capture::Captures;
@@ -64,6 +65,7 @@ pub struct Meter<'b> {
     identifier: Identifier,
     bursts: Bursts,
     judge: Judge,
+    baseline: Baseline,
     limited: Limited,
     detector: Detector,
     /// Whether capacitors held charge in the last window.
@@ -109,6 +111,7 @@ impl<'b> Meter<'b> {
                 rated.frames_per_cycle(),
             ),
             judge: Judge::new(settings),
+            baseline: Baseline::new(settings),
             limited: Limited::new(settings, scaling.unit_ratio),
             detector: Detector::new(settings),
             was_charged: false,
@@ -123,6 +126,14 @@ impl<'b> Meter<'b> {
             doubtful: [0; 3],
             ten_cycles: u64::from(rated.frames_per_cycle()).saturating_mul(10),
             lost_records: 0,
+        }
+    }
+
+    /// Goes on with the baseline that an earlier start left; to be called before the first input.
+    pub fn resume(&mut self, baseline: BaselineRecord) {
+        self.baseline.resume(baseline);
+        if let Some((y, common_sigma)) = self.baseline.known() {
+            self.judge.resume(y, common_sigma);
         }
     }
 
@@ -146,6 +157,7 @@ impl<'b> Meter<'b> {
                     self.captures.contact(self.clock.frames());
                 }
             }
+            Input::Baseline(order) => self.baseline.order(order, self.clock.frames()),
             Input::Clock(utc_ms) => {
                 let before_ms = self.clock.set(utc_ms);
                 self.intervals.place_end(&self.clock);
@@ -332,6 +344,9 @@ impl<'b> Meter<'b> {
         let look = self.identifier.look(&measured);
         let before = self.judge.connected_if_known();
         let is_evidence = self.weigh(&measured, look.as_ref(), out);
+        if let Some(look) = look.as_ref().filter(|_| is_evidence) {
+            self.baseline(look, out);
+        }
         let identified = self
             .identifier
             .residual(&measured)

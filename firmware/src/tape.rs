@@ -9,15 +9,16 @@
 //!         2 frames lost  count · 0 · 0
 //!         3 contact      1 closed, 0 open · 0 · 0
 //!         4 clock        UTC in ms: low word · high word · 0
+//!         5 baseline     1 learn; 2 link, 3 unit, 4 sensor replaced · 0 · 0
 //! ```
 //!
 //! A tape in memory and a tape in a file are the same bytes. The same tape gives the same record payloads on every
 //! machine: that is what 'bit for bit' means here.
 
-use wyelog_protocol::bank::Settings;
+use wyelog_protocol::bank::{MAX_SETTINGS_BYTES, Settings};
 use wyelog_protocol::frame::CRC32;
 
-use crate::frontend::{Frame, Input};
+use crate::frontend::{Frame, Input, Order};
 
 /// Bytes in an item.
 pub const ITEM_BYTES: usize = 16;
@@ -25,14 +26,12 @@ pub const ITEM_BYTES: usize = 16;
 /// First bytes of a tape.
 pub const MAGIC: [u8; ITEM_BYTES] = *b"wyelog-tape-v1\r\n";
 
-/// Most bytes that the settings take on a tape.
-pub const MAX_SETTINGS_BYTES: usize = 256;
-
 const TAG: i32 = 0x7F00_0000;
 const SETTINGS: i32 = TAG | 1;
 const FRAMES_LOST: i32 = TAG | 2;
 const CONTACT: i32 = TAG | 3;
 const CLOCK: i32 = TAG | 4;
+const BASELINE: i32 = TAG | 5;
 
 /// One item, as bytes.
 pub type Item = [u8; ITEM_BYTES];
@@ -70,6 +69,7 @@ pub fn encode(input: &Input) -> Item {
             let [low, high] = split(utc_ms);
             item([CLOCK, low, high, 0])
         }
+        Input::Baseline(order) => item([BASELINE, i32::from(order.number()), 0, 0]),
     }
 }
 
@@ -80,6 +80,7 @@ pub fn decode(item: &Item) -> Option<Input> {
         [FRAMES_LOST, count, 0, 0] => Some(Input::FramesLost(count.cast_unsigned())),
         [CONTACT, closed @ (0 | 1), 0, 0] => Some(Input::Contact(closed == 1)),
         [CLOCK, low, high, 0] => Some(Input::Clock(join(low, high))),
+        [BASELINE, number, 0, 0] => Order::from_number(u8::try_from(number).ok()?).map(Input::Baseline),
         channels if channels.iter().all(|count| (-0x80_0000..=0x7F_FFFF).contains(count)) => {
             Some(Input::Frame(Frame { channels }))
         }
@@ -91,7 +92,7 @@ pub fn decode(item: &Item) -> Option<Input> {
 /// Returns false if the settings do not fit [`MAX_SETTINGS_BYTES`] (they always do).
 pub fn encode_head(settings: &Settings, sink: &mut dyn FnMut(&Item)) -> bool {
     let mut scratch = [0u8; MAX_SETTINGS_BYTES];
-    let Ok(bytes) = postcard::to_slice(settings, &mut scratch) else { return false };
+    let Some(bytes) = settings.encode(&mut scratch) else { return false };
     let Ok(length) = i32::try_from(bytes.len()) else { return false };
     sink(&MAGIC);
     sink(&item([SETTINGS, length, CRC32.checksum(bytes).cast_signed(), 0]));
@@ -216,6 +217,15 @@ mod tests {
         fn any_item_is_decoded_or_refused(bytes: [u8; 16]) {
             if let Some(input) = decode(&bytes) {
                 prop_assert_eq!(encode(&input), bytes);
+            }
+        }
+
+        #[test]
+        fn orders_survive(number: u8) {
+            let order = Order::from_number(number);
+            prop_assert_eq!(order.map(Order::number), (1..=4).contains(&number).then_some(number));
+            if let Some(order) = order {
+                prop_assert_eq!(decode(&encode(&Input::Baseline(order))), Some(Input::Baseline(order)));
             }
         }
     }

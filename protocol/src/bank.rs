@@ -19,6 +19,16 @@ pub struct Settings {
     pub interval_s: u16,
 }
 
+/// Most bytes that settings take.
+pub const MAX_SETTINGS_BYTES: usize = 256;
+
+impl Settings {
+    /// As bytes; `None` if they do not fit (they always do).
+    pub fn encode<'b>(&self, bytes: &'b mut [u8; MAX_SETTINGS_BYTES]) -> Option<&'b [u8]> {
+        postcard::to_slice(self, bytes).ok().map(|bytes| &*bytes)
+    }
+}
+
 /// Ratings of the bank, as printed on it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Nameplate {
@@ -156,6 +166,40 @@ pub struct Sensors {
     pub control_power: Phases,
     /// Whether a contact input tells what the switch is told to be.
     pub has_contact: bool,
+    /// How wrong they may be: what the standard deviations of the connected capacitances rest on.
+    pub class: SensorClass,
+}
+
+/// The largest errors of the sensors, as their makers or a test state them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SensorClass {
+    /// Ratio error of a voltage sensor, to either side.
+    pub ratio: Percent,
+    /// Phase displacement of a voltage sensor against the neutral sensor that `lead` does not take out, to either side.
+    pub displacement: Angle,
+    /// Third harmonic that a voltage sensor makes of its own, of the fundamental.
+    pub own_third: Percent,
+    /// Fundamental current in the neutral conductor that is not the bank's, of the rated current.
+    pub stray: Percent,
+    /// Third harmonic of the same.
+    pub stray_third: Percent,
+}
+
+impl SensorClass {
+    /// Dividers and line-post sensors as they hang there (common practice, no source).
+    pub const DEFAULT: Self = Self {
+        ratio: Percent::from_steps(3_000),
+        displacement: Angle::from_steps(150),
+        own_third: Percent::from_steps(200),
+        stray: Percent::from_steps(1_500),
+        stray_third: Percent::from_steps(600),
+    };
+}
+
+impl Default for SensorClass {
+    fn default() -> Self {
+        Self::DEFAULT
+    }
 }
 
 /// One voltage sensor.
@@ -258,6 +302,7 @@ impl Sensors {
             neutral_lead: Angle::from_steps(0),
             control_power: Phases::NONE,
             has_contact: false,
+            class: SensorClass::DEFAULT,
         }
     }
 }

@@ -1,7 +1,8 @@
 //! Every request beside its reply.
 //!
 //! A packet is a number that the requester chose, then the request, or the reply with the same number. A request
-//! may be repeated at any time: none changes the logger, and a reply to an older number is ignored.
+//! may be repeated at any time, and a reply to an older number is ignored. Those about the baseline change what the logger
+//! compares the bank with; nothing else changes the logger.
 //!
 //! | request | reply |
 //! |---|---|
@@ -10,6 +11,8 @@
 //! | [`Request::ReadLive`] | [`Reply::Live`], or [`Reply::NotYet`] before the first window |
 //! | [`Request::ReadExtent`] | [`Reply::Extent`] |
 //! | [`Request::ReadLog`] | any number of [`Reply::Records`] and [`Reply::Missing`], then one [`Reply::LogEnd`] |
+//! | [`Request::ReadBaseline`] | [`Reply::Baseline`], or [`Reply::NotYet`] before the first |
+//! | [`Request::LearnBaseline`], [`Request::DiscardBaseline`] | [`Reply::Accepted`]: what comes of it is a record |
 //! | anything else | [`Reply::NotUnderstood`] |
 //!
 //! A log file is the replies of one download in frames: an identity, then records, each in a frame of its own.
@@ -45,6 +48,23 @@ pub enum Request {
         /// At most this many sequence numbers from there.
         limit: u32,
     },
+    /// What was the bank like when it was commissioned?
+    ReadBaseline,
+    /// Learn what the bank is like: it is healthy and closed now.
+    LearnBaseline,
+    /// Compare with the baseline no more: a part of the bank has been replaced.
+    DiscardBaseline(Replaced),
+}
+
+/// What has been replaced at a bank. The enum only grows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Replaced {
+    /// A fuse link.
+    Link,
+    /// A capacitor unit.
+    Unit,
+    /// A sensor, or its wiring.
+    Sensor,
 }
 
 /// What the logger answers.
@@ -79,6 +99,10 @@ pub enum Reply<'a> {
     NotYet,
     /// The request makes no sense to this firmware.
     NotUnderstood,
+    /// The baseline, as a record ([`crate::record::Envelope`]).
+    Baseline(&'a [u8]),
+    /// It will be done.
+    Accepted,
 }
 
 /// Who a logger is and what it speaks.
@@ -187,7 +211,7 @@ mod tests {
 
     #[test]
     fn a_request_that_is_not_known_is_an_error() {
-        assert!(postcard::from_bytes::<ToLogger>(&[1, 5]).is_err());
+        assert!(postcard::from_bytes::<ToLogger>(&[1, 99]).is_err());
         assert!(postcard::from_bytes::<ToLogger>(&[]).is_err());
     }
 }

@@ -13,8 +13,9 @@ pub mod v1;
 use serde::{Deserialize, Serialize};
 
 pub use v1::{
-    Action, BankRecord, BankState, Basis, Capture, CrashCause, Event, Evidence, Follows, Interval, Moment,
-    Operation, Polar, Quality, Range, Reset, Spectrum, Stamp, Status, StatusRecord,
+    Action, BankRecord, BankState, BaselineReason, BaselineRecord, BaselineState, Basis, Capture, CrashCause,
+    Event, Evidence, Follows, Interval, Moment, Operation, Polar, Quality, Range, Reset, Spectrum, Stamp,
+    Status, StatusRecord,
 };
 
 use crate::bank::Settings;
@@ -41,6 +42,8 @@ pub enum Record {
     Operation(Operation),
     /// What is known of the bank, when that changes.
     Bank(BankRecord),
+    /// What the bank was like when it was commissioned.
+    Baseline(BaselineRecord),
 }
 
 /// The settings in force from `stamp` on.
@@ -53,7 +56,7 @@ pub struct SettingsRecord {
 }
 
 /// Kind and version of the records that this version writes, in the order of [`Record`].
-pub const KINDS: [(Kind, u8); 8] = [
+pub const KINDS: [(Kind, u8); 9] = [
     (Kind::Interval, 1),
     (Kind::Event, 1),
     (Kind::Status, 1),
@@ -62,6 +65,7 @@ pub const KINDS: [(Kind, u8); 8] = [
     (Kind::Capture, 1),
     (Kind::Operation, 1),
     (Kind::Bank, 1),
+    (Kind::Baseline, 1),
 ];
 
 /// Kind of a record; the number on the wire is for ever.
@@ -84,6 +88,8 @@ pub enum Kind {
     Operation = 7,
     /// See [`BankRecord`].
     Bank = 8,
+    /// See [`BaselineRecord`].
+    Baseline = 9,
 }
 
 impl Kind {
@@ -102,6 +108,7 @@ impl Kind {
             6 => Some(Self::Capture),
             7 => Some(Self::Operation),
             8 => Some(Self::Bank),
+            9 => Some(Self::Baseline),
             _ => None,
         }
     }
@@ -185,6 +192,7 @@ impl<'a> Envelope<'a> {
             Kind::Capture => payload(self.payload).map(Record::Capture),
             Kind::Operation => payload(self.payload).map(Record::Operation),
             Kind::Bank => payload(self.payload).map(Record::Bank),
+            Kind::Baseline => payload(self.payload).map(Record::Baseline),
         }
         .ok_or(malformed)
     }
@@ -206,6 +214,7 @@ impl Record {
             Self::Capture(_) => Kind::Capture,
             Self::Operation(_) => Kind::Operation,
             Self::Bank(_) => Kind::Bank,
+            Self::Baseline(_) => Kind::Baseline,
         }
     }
 
@@ -220,6 +229,7 @@ impl Record {
             Self::Capture(record) => &record.stamp,
             Self::Operation(record) => &record.stamp,
             Self::Bank(record) => &record.stamp,
+            Self::Baseline(record) => &record.stamp,
         }
     }
 
@@ -236,6 +246,7 @@ impl Record {
             Self::Capture(record) => postcard::to_slice(record, &mut scratch),
             Self::Operation(record) => postcard::to_slice(record, &mut scratch),
             Self::Bank(record) => postcard::to_slice(record, &mut scratch),
+            Self::Baseline(record) => postcard::to_slice(record, &mut scratch),
         }
         .ok()?;
         let length = u16::try_from(payload.len()).ok()?;
@@ -273,7 +284,7 @@ mod tests {
         common_basis: Basis::Baseline,
     };
 
-    fn longest() -> [Record; 8] {
+    fn longest() -> [Record; 9] {
         let interval = Interval {
             stamp: STAMP,
             windows: u16::MAX,
@@ -348,7 +359,14 @@ mod tests {
             build: Build { sections: u8::MAX, second_step_units: u8::MAX, ..Build::DEFAULT },
         };
         let sensor = VoltageSensor { lead: long(), ..VoltageSensor::new(Location::Capacitor, long()) };
-        let sensors = Sensors { neutral_lead: long(), ..Sensors::new([sensor; 3], long()) };
+        let class = SensorClass {
+            ratio: long(),
+            displacement: long(),
+            own_third: long(),
+            stray: long(),
+            stray_third: long(),
+        };
+        let sensors = Sensors { neutral_lead: long(), class, ..Sensors::new([sensor; 3], long()) };
         let settings = Settings { nameplate, sensors, limits, interval_s: u16::MAX };
         let spectrum = Spectrum {
             stamp: STAMP,
@@ -379,6 +397,20 @@ mod tests {
             sigma: [long(); 3],
             quality: QUALITY,
         };
+        let baseline = BaselineRecord {
+            stamp: STAMP,
+            state: BaselineState::Invalid,
+            reason: BaselineReason::SettingsChanged,
+            connected: [long(); 3],
+            quality: QUALITY,
+            change_sigma: long(),
+            lowest: long(),
+            highest: long(),
+            hours: u16::MAX,
+            openings: u8::MAX,
+            closings: u8::MAX,
+            settings: u32::MAX,
+        };
         [
             Record::Interval(interval),
             Record::Event(event),
@@ -388,6 +420,7 @@ mod tests {
             Record::Capture(capture),
             Record::Operation(operation),
             Record::Bank(bank),
+            Record::Baseline(baseline),
         ]
     }
 
@@ -395,7 +428,7 @@ mod tests {
     #[test]
     fn the_longest_record_of_each_kind_fits() {
         let lengths = longest().map(|record| record.encode(&mut [0; MAX_RECORD_BYTES]).unwrap().len());
-        assert_eq!(lengths, [126, 134, 59, 171, 255, 253, 90, 63]);
+        assert_eq!(lengths, [126, 134, 59, 186, 255, 253, 90, 63, 72]);
         assert!(lengths.into_iter().all(|length| length <= MAX_RECORD_BYTES));
     }
 
@@ -411,7 +444,7 @@ mod tests {
     #[test]
     fn kinds_have_their_numbers_for_ever() {
         let numbers = KINDS.map(|(kind, version)| (kind.number(), version));
-        assert_eq!(numbers, [(1, 1), (2, 1), (3, 1), (4, 1), (5, 1), (6, 1), (7, 1), (8, 1)]);
+        assert_eq!(numbers, [(1, 1), (2, 1), (3, 1), (4, 1), (5, 1), (6, 1), (7, 1), (8, 1), (9, 1)]);
         for (kind, _) in KINDS {
             assert_eq!(Kind::from_number(kind.number()), Some(kind));
         }
@@ -420,9 +453,9 @@ mod tests {
 
     #[test]
     fn a_record_that_is_not_known_is_skipped_by_its_length() {
-        let (envelope, rest) = Envelope::parse(&[9, 2, 3, 0xAA, 0xBB, 0xCC, 3, 1]).unwrap();
-        assert_eq!(envelope, Envelope { kind: 9, version: 2, payload: &[0xAA, 0xBB, 0xCC] });
-        assert_eq!(envelope.decode(), Err(DecodeError::Unknown { kind: 9, version: 2 }));
+        let (envelope, rest) = Envelope::parse(&[99, 2, 3, 0xAA, 0xBB, 0xCC, 3, 1]).unwrap();
+        assert_eq!(envelope, Envelope { kind: 99, version: 2, payload: &[0xAA, 0xBB, 0xCC] });
+        assert_eq!(envelope.decode(), Err(DecodeError::Unknown { kind: 99, version: 2 }));
         assert_eq!(rest, [3, 1]);
     }
 

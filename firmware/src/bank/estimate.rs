@@ -47,6 +47,13 @@ impl Default for Estimate {
 }
 
 impl Estimate {
+    /// What a baseline says: the differences are measured anew.
+    pub const fn begin_with(&mut self, y: [f32; 3], common_sigma: f32) {
+        self.y = y;
+        self.common_sigma = common_sigma;
+        self.basis = Basis::Baseline;
+    }
+
     /// The common part.
     pub fn common(&self) -> f32 {
         let [a, b, c] = self.y;

@@ -121,6 +121,8 @@ pub struct Judge {
     /// Phases that carried before the last opening.
     carried: Mask,
     estimate: Estimate,
+    /// Whether the estimate is of this bank, and not of its nameplate.
+    has_past: bool,
     past: Past,
     /// Connected capacitances that the residuals of `past` are against: they stand still.
     reference: [f32; 3],
@@ -209,6 +211,7 @@ impl Judge {
             carrying: None,
             carried: 0,
             estimate: Estimate::default(),
+            has_past: false,
             past: Past::NONE,
             reference: [1.0; 3],
             before: None,
@@ -292,6 +295,21 @@ impl Judge {
     /// The same; NaN when it cannot be said.
     pub fn connected_if_known(&self) -> [f32; 3] {
         if self.is_identifiable() { self.connected() } else { [f32::NAN; 3] }
+    }
+
+    /// Whether nothing is wrong with the bank and its sensors.
+    pub fn is_healthy(&self) -> bool {
+        self.phase.iter().all(|phase| *phase == Phase::Healthy)
+            && self.neutral == Neutral::Good
+            && self.voltage.iter().all(|verdict| *verdict == VoltageVerdict::Good)
+            && self.mismatch.is_none()
+    }
+
+    /// Begins with a baseline: connected capacitances, and the standard deviation of their common part.
+    pub const fn resume(&mut self, y: [f32; 3], common_sigma: f32) {
+        self.has_past = true;
+        self.reference = y;
+        self.estimate.begin_with(y, common_sigma);
     }
 
     /// What each phase is expected to carry, for the burst.

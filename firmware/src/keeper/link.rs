@@ -12,6 +12,7 @@ use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA};
 
 use super::Keeper;
 use crate::VERSION;
+use crate::frontend::Order;
 use crate::journal::{self, Cursor};
 
 /// A byte pipe to a host, which never waits: nothing is read unless it is there, or written unless there is room.
@@ -146,6 +147,15 @@ fn answer<F: NorFlash>(keeper: &mut Keeper<F>, number: u16, request: Request) {
                 Record::Settings(record).encode(&mut bytes).map_or(Reply::NotUnderstood, Reply::Settings);
             keeper.link.outgoing.put(number, reply);
         }
+        Request::ReadBaseline => {
+            let mut bytes = [0; MAX_RECORD_BYTES];
+            let record = keeper.baseline.clone().map(Record::Baseline);
+            let reply =
+                record.and_then(|record| record.encode(&mut bytes)).map_or(Reply::NotYet, Reply::Baseline);
+            keeper.link.outgoing.put(number, reply);
+        }
+        Request::LearnBaseline => accept(keeper, number, Order::Learn),
+        Request::DiscardBaseline(replaced) => accept(keeper, number, Order::Discard(replaced)),
         Request::ReadLive => {
             keeper.link.outgoing.put(number, keeper.live.map_or(Reply::NotYet, Reply::Live));
         }
@@ -158,6 +168,11 @@ fn answer<F: NorFlash>(keeper: &mut Keeper<F>, number: u16, request: Request) {
             None => keeper.link.outgoing.put(number, Reply::LogEnd(keeper.extent())),
         },
     }
+}
+
+fn accept<F: NorFlash>(keeper: &mut Keeper<F>, number: u16, order: Order) {
+    keeper.order = Some(order);
+    keeper.link.outgoing.put(number, Reply::Accepted);
 }
 
 /// Sends the next packet of a download, and keeps the stream if more follow.

@@ -6,6 +6,7 @@ use wyelog_protocol::quantity::PerUnit;
 use wyelog_protocol::record::{BankRecord, BankState, Quality, Record};
 
 use super::Meter;
+use crate::bank::baseline::Sight;
 use crate::bank::finding::Findings;
 use crate::bank::judge::Circumstances;
 use crate::bank::look::Look;
@@ -40,11 +41,29 @@ impl Meter<'_> {
             self.bursts.clear();
         }
         if let Some(seen) = judged.operation {
+            self.baseline.operated(seen.action);
             let operation = seen.record(self.clock.frames(), &self.clock, self.scaling.base_current);
             self.record(Record::Operation(operation), out);
         }
         self.bursts.expect(self.judge.expected());
         judged.is_evidence
+    }
+
+    /// Learns and watches the baseline.
+    #[inline(never)]
+    pub(super) fn baseline(&mut self, look: &Look, out: &mut impl Outbox) {
+        let now = self.clock.frames();
+        let sight = Sight {
+            now,
+            state: self.judge.state(),
+            is_identifiable: self.judge.is_identifiable(),
+            is_healthy: self.judge.is_healthy(),
+            estimate: self.judge.estimate(),
+            voltage: look.level() * self.scaling.base_voltage / self.scaling.unit_ratio,
+        };
+        if let Some(record) = self.baseline.window(&sight, self.clock.stamp(now)) {
+            self.record(Record::Baseline(record), out);
+        }
     }
 
     /// Makes conditions of what is there.

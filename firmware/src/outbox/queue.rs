@@ -1,7 +1,9 @@
 //! Records from the Meter's interrupt to the Keeper, in their order.
 
 use heapless::spsc::{Consumer, Producer, Queue};
-use wyelog_protocol::record::{BankRecord, Event, Interval, Operation, Record, Spectrum, StatusRecord};
+use wyelog_protocol::record::{
+    BankRecord, BaselineRecord, Event, Interval, Operation, Record, Spectrum, StatusRecord,
+};
 
 /// Places in the queue of records, one of which stays empty. In a flash erase of 400 ms two windows pass, each of which can
 /// bring four records. A feeder that goes dead and comes back at each half cycle brings more: those are counted as lost.
@@ -15,6 +17,7 @@ enum Entry {
     Status(StatusRecord),
     Operation(Operation),
     Bank(BankRecord),
+    Baseline(BaselineRecord),
     /// The next one of the other queue: it is three times as long, and there is one in ten minutes.
     Spectrum,
 }
@@ -68,6 +71,7 @@ impl RecordSender<'_> {
             Record::Status(status) => Entry::Status(status),
             Record::Operation(operation) => Entry::Operation(operation),
             Record::Bank(bank) => Entry::Bank(bank),
+            Record::Baseline(baseline) => Entry::Baseline(baseline),
             Record::Spectrum(spectrum) => {
                 self.spectra.enqueue(spectrum).map_err(Record::Spectrum)?;
                 Entry::Spectrum
@@ -95,6 +99,7 @@ impl RecordReceiver<'_> {
             Entry::Status(status) => Some(Record::Status(status)),
             Entry::Operation(operation) => Some(Record::Operation(operation)),
             Entry::Bank(bank) => Some(Record::Bank(bank)),
+            Entry::Baseline(baseline) => Some(Record::Baseline(baseline)),
             Entry::Spectrum => self.spectra.dequeue().map(Record::Spectrum),
         }
     }

@@ -8,7 +8,7 @@ mod spectra;
 
 use polars::prelude::{DataType, Field, Schema, TimeUnit, TimeZone};
 
-pub use bank::{BANK, OPERATIONS, SETTINGS};
+pub use bank::{BANK, BASELINES, OPERATIONS, SETTINGS};
 pub use rows::{EARLIEST_MS, Rows};
 pub use spectra::SPECTRA;
 
@@ -180,4 +180,4 @@ pub const STATUS: Table = Table {
 
 /// All tables.
 pub const TABLES: [&Table; 8] =
-    [&INTERVALS, &SPECTRA, &EVENTS, &CAPTURES, &STATUS, &SETTINGS, &OPERATIONS, &BANK];
+    [&INTERVALS, &SPECTRA, &EVENTS, &CAPTURES, &STATUS, &SETTINGS, &OPERATIONS, &BANK, &BASELINES];

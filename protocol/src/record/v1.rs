@@ -1,10 +1,12 @@
 //! Version 1 of every record.
 
 mod bank;
+mod baseline;
 
 use serde::{Deserialize, Serialize};
 
 pub use bank::{Action, BankRecord, BankState, Basis, Operation, Quality};
+pub use baseline::{BaselineReason, BaselineRecord, BaselineState};
 
 use crate::Text;
 use crate::cause::Causes;

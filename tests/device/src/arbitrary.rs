@@ -6,7 +6,7 @@
 mod bank;
 mod settings;
 
-pub use bank::{bank_record, operation};
+pub use bank::{bank_record, baseline, operation};
 pub use settings::settings;
 
 use proptest::array::{uniform3, uniform24};
@@ -18,7 +18,7 @@ use proptest::sample::select;
 use wyelog_protocol::cause::{Cause, MAX_CAUSES};
 use wyelog_protocol::condition::{Change, Condition, Phases};
 use wyelog_protocol::message::{
-    Extent, FromLogger, Identity, Live, MAX_RECORDS_BYTES, Reply, Request, ToLogger,
+    Extent, FromLogger, Identity, Live, MAX_RECORDS_BYTES, Replaced, Reply, Request, ToLogger,
 };
 use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{
@@ -205,6 +205,7 @@ pub fn record() -> BoxedStrategy<Record> {
         capture().prop_map(Record::Capture),
         operation().prop_map(Record::Operation),
         bank_record().prop_map(Record::Bank),
+        baseline().prop_map(Record::Baseline),
         (stamp(), status()).prop_map(|(stamp, status)| Record::Status(StatusRecord { stamp, status })),
         (stamp(), settings())
             .prop_map(|(stamp, settings)| Record::Settings(SettingsRecord { stamp, settings })),
@@ -220,6 +221,9 @@ pub fn request() -> impl Strategy<Value = Request> {
         Just(Request::ReadLive),
         Just(Request::ReadExtent),
         (any::<u32>(), any::<u32>()).prop_map(|(from, limit)| Request::ReadLog { from, limit }),
+        Just(Request::ReadBaseline),
+        Just(Request::LearnBaseline),
+        select(vec![Replaced::Link, Replaced::Unit, Replaced::Sensor]).prop_map(Request::DiscardBaseline),
     ]
 }
 
@@ -306,6 +310,8 @@ pub fn from_logger() -> BoxedStrategy<FromLogger<'static>> {
         extent().prop_map(Reply::LogEnd),
         Just(Reply::NotYet),
         Just(Reply::NotUnderstood),
+        record_bytes().prop_map(Reply::Baseline),
+        Just(Reply::Accepted),
     ];
     (any::<u16>(), reply).prop_map(|(number, reply)| FromLogger { number, reply }).boxed()
 }

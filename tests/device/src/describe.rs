@@ -121,6 +121,21 @@ fn line(record: &Record) -> String {
             b.sigma[2],
             quality(&b.quality),
         ),
+        Record::Baseline(b) => format!(
+            "{at} baseline {} ({}): {} {} {}, a change +-{}; {}; {} to {}, {} h, {} openings, {} closings",
+            b.state.name(),
+            b.reason.name(),
+            b.connected[0],
+            b.connected[1],
+            b.connected[2],
+            b.change_sigma,
+            quality(&b.quality),
+            b.lowest,
+            b.highest,
+            b.hours,
+            b.openings,
+            b.closings,
+        ),
         Record::Settings(s) => format!("{at} settings of a bank of {}", s.settings.nameplate.rated_power),
     }
 }

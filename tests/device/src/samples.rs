@@ -7,7 +7,7 @@ mod bank;
 mod events;
 mod settings;
 
-use wyelog_protocol::message::{Extent, FromLogger, Identity, Live, Reply, Request, ToLogger};
+use wyelog_protocol::message::{Extent, FromLogger, Identity, Live, Replaced, Reply, Request, ToLogger};
 use wyelog_protocol::quantity::{
     Angle, Current, CurrentHarmonic, Frequency, PerUnit, Percent, Quantity, Voltage, VoltageHarmonic,
 };
@@ -151,6 +151,11 @@ pub fn to_logger() -> Vec<(&'static str, ToLogger)> {
         ("read_live", ToLogger { number: 127, request: Request::ReadLive }),
         ("read_extent", ToLogger { number: 128, request: Request::ReadExtent }),
         ("read_log", ToLogger { number: 65_535, request: Request::ReadLog { from: 4711, limit: 1000 } }),
+        ("read_baseline", ToLogger { number: 3, request: Request::ReadBaseline }),
+        ("learn_baseline", ToLogger { number: 4, request: Request::LearnBaseline }),
+        ("link_replaced", ToLogger { number: 5, request: Request::DiscardBaseline(Replaced::Link) }),
+        ("unit_replaced", ToLogger { number: 6, request: Request::DiscardBaseline(Replaced::Unit) }),
+        ("sensor_replaced", ToLogger { number: 7, request: Request::DiscardBaseline(Replaced::Sensor) }),
     ]
 }
 
@@ -176,6 +181,8 @@ pub fn from_logger<'a>(settings: &'a [u8], two: &'a [u8]) -> Vec<(&'static str, 
         ("log_end", Reply::LogEnd(extent)),
         ("not_yet", Reply::NotYet),
         ("not_understood", Reply::NotUnderstood),
+        ("baseline", Reply::Baseline(settings)),
+        ("accepted", Reply::Accepted),
     ];
     replies.into_iter().zip(1..).map(|((name, reply), number)| (name, FromLogger { number, reply })).collect()
 }

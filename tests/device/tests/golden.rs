@@ -16,11 +16,13 @@ use wyelog_device_tests::{samples, schema::Payload};
 use wyelog_protocol::bank::{Connection, Fusing, Location, RatedFrequency, SensorKind, Switching};
 use wyelog_protocol::cause::Cause;
 use wyelog_protocol::condition::{Change, Condition};
-use wyelog_protocol::message::{FromLogger, MAX_PACKET_BYTES, MAX_RECORDS_BYTES, Reply, Request, ToLogger};
+use wyelog_protocol::message::{
+    FromLogger, MAX_PACKET_BYTES, MAX_RECORDS_BYTES, Replaced, Reply, Request, ToLogger,
+};
 use wyelog_protocol::quantity::SCALES;
 use wyelog_protocol::record::{
-    Action, BankState, Basis, CrashCause, Envelope, Follows, KINDS, MAX_RECORD_BYTES, Record, Reset, Stamp,
-    Status, StatusRecord,
+    Action, BankState, BaselineReason, BaselineState, Basis, CrashCause, Envelope, Follows, KINDS,
+    MAX_RECORD_BYTES, Record, Reset, Stamp, Status, StatusRecord,
 };
 use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA, SCHEMA_TEXT, frame};
 
@@ -108,6 +110,7 @@ fn record_shape(record: &Record) -> Shape {
         Record::Capture(record) => shape(record),
         Record::Operation(record) => shape(record),
         Record::Bank(record) => shape(record),
+        Record::Baseline(record) => shape(record),
     }
     .expect("nothing but what has a place on the wire")
 }
@@ -166,6 +169,9 @@ fn every_enum_is_as_the_schema_says() {
         ("SensorKind", variants::<SensorKind>()),
         ("BankState", variants::<BankState>()),
         ("Basis", variants::<Basis>()),
+        ("BaselineState", variants::<BaselineState>()),
+        ("BaselineReason", variants::<BaselineReason>()),
+        ("Replaced", variants::<Replaced>()),
         ("Action", variants::<Action>()),
         ("RatedFrequency", variants::<RatedFrequency>()),
         ("Location", variants::<Location>()),
@@ -196,6 +202,8 @@ fn every_name_is_that_of_the_schema() {
         ("Cause", Cause::ALL.map(Cause::name).to_vec()),
         ("BankState", BankState::ALL.map(BankState::name).to_vec()),
         ("Basis", Basis::ALL.map(Basis::name).to_vec()),
+        ("BaselineState", BaselineState::ALL.map(BaselineState::name).to_vec()),
+        ("BaselineReason", BaselineReason::ALL.map(BaselineReason::name).to_vec()),
         ("Action", [Action::Opened, Action::Closed].map(Action::name).to_vec()),
         ("Change", [Change::Detected, Change::Announced, Change::Ended].map(Change::name).to_vec()),
     ];

@@ -43,7 +43,7 @@ fn log(runner: &mut TestRunner) -> Vec<Vec<u8>> {
         let record = arbitrary::record().new_tree(runner).unwrap().current();
         let mut bytes = record.encode(&mut [0; MAX_RECORD_BYTES]).expect("a record fits").to_vec();
         match sequence - FIRST {
-            10 => bytes[0] = 9,
+            10 => bytes[0] = 99,
             20 => bytes[1] = 2,
             // Fields that a later edition appends.
             30 => bytes = [&[3, 1, 11], [2, 0, 0, 2, 5].as_slice(), &[9; 6]].concat(),
@@ -179,7 +179,9 @@ fn both_read_a_whole_log_to_the_same_values() {
     );
     assert_eq!([&summary["records_unknown"], &summary["records_malformed"]], [&json!(2), &json!(3)]);
     assert_eq!(summary["missing"], json!([[FIRST + 50, FIRST + 60]]));
-    for kind in ["interval", "event", "status", "settings", "spectrum", "capture", "operation", "bank"] {
+    for kind in
+        ["interval", "event", "status", "settings", "spectrum", "capture", "operation", "bank", "baseline"]
+    {
         assert!(records.iter().filter(|record| record["type"] == kind).count() > 70, "{kind}");
     }
     assert!(records.iter().any(|record| record["sequence"] == FIRST + 30), "a longer payload is read");

@@ -2,10 +2,10 @@
 
 use core::mem::take;
 use heapless::spsc::Producer;
-use wyelog_firmware::frontend::Input;
+use wyelog_firmware::frontend::{Input, Order};
 use wyelog_firmware::tape::{Item, encode};
 
-/// Frames as their number, of clocks and contacts the newest. A frame can be missed, and the Meter must know; what time
+/// Frames as their number, of clocks, contacts and orders the newest. A frame can be missed, and the Meter must know; what time
 /// it is, and where the contact stands, is true until the next change.
 pub struct Backlog {
     /// Frames lost, but for those of `lost_since_clock`.
@@ -14,12 +14,13 @@ pub struct Backlog {
     /// Frames lost after `clock` was true.
     lost_since_clock: u32,
     contact: Option<bool>,
+    order: Option<Order>,
 }
 
 impl Backlog {
     /// Nothing.
     pub const fn new() -> Self {
-        Self { lost: 0, clock: None, lost_since_clock: 0, contact: None }
+        Self { lost: 0, clock: None, lost_since_clock: 0, contact: None, order: None }
     }
 
     /// Takes what found no room. It must be quick: this is where time is short.
@@ -33,6 +34,7 @@ impl Backlog {
                 self.clock = Some(utc_ms);
             }
             Input::Contact(closed) => self.contact = Some(closed),
+            Input::Baseline(order) => self.order = Some(order),
         }
     }
 
@@ -44,7 +46,7 @@ impl Backlog {
     /// Tells the Meter, when the queue is half empty: one long loss makes one record and spoils one window, many short ones
     /// make many and spoil it no less. Returns whether nothing is held back any more.
     pub fn flow(&mut self, queue: &mut Producer<'static, Item>) -> bool {
-        if self.lost == 0 && self.clock.is_none() && self.contact.is_none() {
+        if self.lost == 0 && self.clock.is_none() && self.contact.is_none() && self.order.is_none() {
             return true;
         }
         if queue.len() > queue.capacity() / 2 {
@@ -52,7 +54,7 @@ impl Backlog {
         }
         while let Some(input) = self.take_first() {
             if queue.enqueue(encode(&input)).is_err() {
-                defmt::error!("not reached: half the queue holds four inputs");
+                defmt::error!("not reached: half the queue holds five inputs");
             }
         }
         true
@@ -67,6 +69,6 @@ impl Backlog {
             self.lost = take(&mut self.lost_since_clock);
             return Some(Input::Clock(utc_ms));
         }
-        self.contact.take().map(Input::Contact)
+        self.contact.take().map(Input::Contact).or_else(|| self.order.take().map(Input::Baseline))
     }
 }

@@ -4,9 +4,9 @@ use crate::backlog::Backlog;
 use crate::clock::FrameTimer;
 use crate::owned::Owned;
 use crate::tape_file::TapeFile;
-use core::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use core::sync::atomic::{AtomicBool, AtomicU8, AtomicU32, Ordering};
 use heapless::spsc::Producer;
-use wyelog_firmware::frontend::Input;
+use wyelog_firmware::frontend::{Input, Order};
 use wyelog_firmware::tape::{self, Item};
 
 /// Most inputs between two frames.
@@ -23,6 +23,9 @@ pub static ENDED: AtomicBool = AtomicBool::new(false);
 
 /// Whether that was because it is damaged there.
 pub static DAMAGED: AtomicBool = AtomicBool::new(false);
+
+/// What came over the link for the Meter: the number of an order, and 0 once it is on its way.
+pub static ORDER: AtomicU8 = AtomicU8::new(0);
 
 /// Frames that found the queue full.
 pub static LOST: AtomicU32 = AtomicU32::new(0);
@@ -68,6 +71,9 @@ impl Frames {
     }
 
     fn next_frame(&mut self) {
+        if let Some(order) = Order::from_number(ORDER.swap(0, Ordering::Relaxed)) {
+            self.push(Input::Baseline(order));
+        }
         for _ in 0..INPUTS_PER_FRAME {
             let Some(item) = self.next_item() else { return };
             let Some(input) = tape::decode(&item) else {

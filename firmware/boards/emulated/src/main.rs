@@ -93,7 +93,10 @@ fn main() -> ! {
     let (record, mut records) = RECORD_QUEUE.split();
     let (live, mut lives) = LIVE_QUEUE.split();
     let (sample, mut samples) = SAMPLE_QUEUE.split();
-    let meter = Meter::new(BUFFERS, &settings, keeper.boot());
+    let mut meter = Meter::new(BUFFERS, &settings, keeper.boot());
+    if let Some(baseline) = keeper.baseline() {
+        meter.resume(baseline);
+    }
     let trip = options.trip.filter(|_| crash.is_none());
     METERING.give(Metering::new(meter, inputs, Queues { records: record, live, samples: sample }, trip));
     let mut uart = uart::Uart::start(UART_QUEUES);
@@ -104,6 +107,9 @@ fn main() -> ! {
     loop {
         let ended = ENDED.load(Ordering::Relaxed);
         let mut busy = keeper.serve(&mut uart);
+        if let Some(order) = keeper.take_order() {
+            frames::ORDER.store(order.number(), Ordering::Relaxed);
+        }
         while let Some(record) = records.receive() {
             keeper.store(&record);
             busy = true;

@@ -10,6 +10,8 @@ use crate::bank::look::{Look, Past};
 
 /// From the start, without a past, units' tolerances of 0…+10 % (IEEE Std 18) are no fault.
 const BEYOND_TOLERANCE: f32 = 0.125;
+/// Since the bank was last seen closed, or since its baseline, stray current may have moved by what it may be, 1.5 %, and back.
+const SINCE: f32 = 0.04;
 /// A phase that has lost this part has lost all.
 const WHOLE: f32 = 0.8;
 /// Voltages outside this are no place to compare small things at, per unit.
@@ -133,11 +135,13 @@ impl Judge {
         }
         let nothing = Past { residual: Phasor::ZERO, third_residual: Phasor::ZERO, ..self.past };
         let residual = self.past.residual;
-        let change = change::name(look, &nothing, [residual, Phasor::ZERO], self.all, BEYOND_TOLERANCE);
-        if let (Change::Phase { phase, fraction }, false) = (change, self.estimate.is_known()) {
+        let least = if self.has_past { SINCE } else { BEYOND_TOLERANCE };
+        let change = change::name(look, &nothing, [residual, Phasor::ZERO], self.all, least);
+        if let Change::Phase { phase, fraction } = change {
             self.estimate.lost(phase, fraction);
             self.has_less(phase, look.begin, fraction);
         }
+        self.has_past = true;
         self.estimate.closed(look);
         // From here on against what has been found, so that a sag does not show a tolerance as a change.
         let [before, now] = [self.reference, self.estimate.y].map(|y| masked(y, self.all));

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use serde::Deserialize;
 use toml::Spanned;
-use wyelog_protocol::bank::{self, Limits, Location, Settings, VoltageSensor};
+use wyelog_protocol::bank::{self, Limits, Location, SensorClass, Settings, VoltageSensor};
 use wyelog_protocol::condition;
 use wyelog_protocol::quantity::{Current, Voltage};
 
@@ -58,6 +58,8 @@ pub struct Told {
     pub present: [bool; 3],
     /// The phase that feeds the controls; empty when it is not known.
     pub control_power: condition::Phases,
+    /// How wrong they may be.
+    pub class: SensorClass,
     /// When a value becomes a condition.
     pub limits: Limits,
     /// Length of an interval record, in s.
@@ -246,6 +248,7 @@ fn told(
         location: sensors.locations(source)?,
         present: sensors.present(source)?,
         control_power: sensors.control_power().map_or(condition::Phases::NONE, Phases::wire),
+        class: sensors.class.check(source)?,
         limits: limits.check(source)?,
         interval_s: seconds as u16,
     })
@@ -308,6 +311,7 @@ fn settings(nameplate: &Bank, told: &Told, kinds: [bank::SensorKind; 3], clip: [
         nameplate: nameplate.nameplate(),
         sensors: bank::Sensors {
             control_power: told.control_power,
+            class: told.class,
             ..bank::Sensors::new(voltage, Current::quantise(amps as f32))
         },
         limits: told.limits,

@@ -72,6 +72,13 @@
 //! location = "line"                    # line | fuse_switch | capacitor; per phase too, in [sensors.A]
 //! control_power = "A"                  # the phase that feeds the controls
 //!
+//! [sensors.class]                      # largest errors that the logger is told of; these unless stated
+//! ratio_percent = 3                    # of the voltage sensors,
+//! displacement_deg = 1.5               # and against the neutral sensor
+//! own_third_percent = 0.2              # third harmonic that a voltage sensor makes
+//! stray_percent = 1.5                  # current in the neutral conductor that is not the bank's, of the rated one
+//! stray_third_percent = 0.6
+//!
 //! [sensors.A]                          # and B, C, N
 //! gain_percent = 0.3
 //! angle_deg = 0.1
@@ -122,6 +129,9 @@
 //! ```toml
 //! [sensors]
 //! location = "line"                    # line | fuse_switch | capacitor; per phase too, in [sensors.A]
+//!
+//! [sensors.class]                      # as above
+//! ratio_percent = 0.5
 //!
 //! [sensors.A]                          # and B, C, N
 //! present = true                       # false: there is none (voltages only)
@@ -265,6 +275,7 @@ mod air;
 mod bank;
 mod bank_event;
 mod check;
+mod class;
 mod daily;
 mod error;
 mod feeder;

@@ -6,6 +6,7 @@ use wyelog_protocol::bank::Location;
 
 use super::bank::Bank;
 use super::check::Source;
+use super::class::ClassTable;
 use super::error::Error;
 use super::installed::{Fields, InstalledSensor, Place, SensorKind};
 use super::phases::{Channel, Phase, Phases};
@@ -17,6 +18,8 @@ use crate::comtrade::ChannelNames;
 pub(super) struct SensorsTable {
     location: Option<Spanned<Place>>,
     control_power: Option<Phase>,
+    #[serde(default)]
+    pub class: ClassTable,
     #[serde(rename = "A")]
     a: Option<SensorTable>,
     #[serde(rename = "B")]

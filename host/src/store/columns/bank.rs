@@ -50,6 +50,34 @@ pub const BANK: Table = Table {
     ],
 };
 
+/// A row each time something became of a baseline.
+pub const BASELINES: Table = Table {
+    name: "baselines",
+    by_month: false,
+    columns: &[
+        ("device", Kind::Text),
+        ("bank", Kind::Text),
+        ("sequence", Kind::U32),
+        ("boot", Kind::U32),
+        ("frame", Kind::U64),
+        ("time", Kind::Time),
+        ("state", Kind::Text),
+        ("reason", Kind::Text),
+        ("connected_a", Kind::F64),
+        ("connected_b", Kind::F64),
+        ("connected_c", Kind::F64),
+        ("difference_sigma_pu", Kind::F64),
+        ("common_sigma_pu", Kind::F64),
+        ("common_basis", Kind::Text),
+        ("change_sigma_pu", Kind::F64),
+        ("lowest_v", Kind::F64),
+        ("highest_v", Kind::F64),
+        ("hours", Kind::U32),
+        ("openings", Kind::U32),
+        ("closings", Kind::U32),
+    ],
+};
+
 /// A row each time settings came into force.
 pub const SETTINGS: Table = Table {
     name: "settings",
@@ -80,6 +108,11 @@ pub const SETTINGS: Table = Table {
         ("location_c", Kind::Text),
         ("control_power", Kind::Text),
         ("has_contact", Kind::U32),
+        ("ratio_error_percent", Kind::F64),
+        ("displacement_deg", Kind::F64),
+        ("own_third_percent", Kind::F64),
+        ("stray_percent", Kind::F64),
+        ("stray_third_percent", Kind::F64),
         ("interval_s", Kind::F64),
     ],
 };

@@ -28,6 +28,17 @@ pub(super) fn bank(record: &BankRecord) -> Vec<Cell> {
     cells
 }
 
+pub(super) fn baseline(record: &BaselineRecord) -> Vec<Cell> {
+    let mut cells = vec![record.state.name().into(), record.reason.name().into()];
+    cells.extend(record.connected.map(real));
+    cells.extend([real(record.quality.difference_sigma), real(record.quality.common_sigma)]);
+    cells.push(basis(&record.quality));
+    cells.extend([real(record.change_sigma), real(record.lowest), real(record.highest)]);
+    let counts = [record.hours.into(), record.openings.into(), record.closings.into()];
+    cells.extend(counts.map(|count: u32| Cell::from(count)));
+    cells
+}
+
 pub(super) fn settings(record: &SettingsRecord) -> Vec<Cell> {
     let (plate, sensors) = (&record.settings.nameplate, &record.settings.sensors);
     let connection = match plate.connection {
@@ -77,6 +88,14 @@ pub(super) fn settings(record: &SettingsRecord) -> Vec<Cell> {
     }));
     cells.push(Cell::Text(Some(control_power.as_str().into()).filter(|_| !control_power.is_empty())));
     cells.push(u32::from(sensors.has_contact).into());
-    cells.push(Cell::Real(Some(f64::from(record.settings.interval_s))));
+    let class = &sensors.class;
+    cells.extend([
+        real(class.ratio),
+        real(class.displacement),
+        real(class.own_third),
+        real(class.stray),
+        real(class.stray_third),
+        Cell::Real(Some(f64::from(record.settings.interval_s))),
+    ]);
     cells
 }

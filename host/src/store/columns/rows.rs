@@ -11,7 +11,9 @@ use wyelog_protocol::record::{
 };
 
 use super::builder::{Builder, Cell};
-use super::{BANK, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table, bank_rows};
+use super::{
+    BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table, bank_rows,
+};
 use crate::log::Sequenced;
 use crate::time;
 
@@ -35,6 +37,7 @@ pub struct Rows {
     nameplates: Builder,
     operations: Builder,
     states: Builder,
+    baselines: Builder,
     /// Names of the banks seen.
     pub banks: BTreeSet<String>,
     /// Records whose clock stood before 2000.
@@ -68,6 +71,7 @@ impl Rows {
             nameplates: Builder::new(&SETTINGS),
             operations: Builder::new(&OPERATIONS),
             states: Builder::new(&BANK),
+            baselines: Builder::new(&BASELINES),
             banks: BTreeSet::new(),
             clock_before_2000: 0,
         };
@@ -96,6 +100,7 @@ impl Rows {
             (&SETTINGS, self.nameplates),
             (&OPERATIONS, self.operations),
             (&BANK, self.states),
+            (&BASELINES, self.baselines),
         ];
         let others = others.into_iter().map(|(table, rows)| (table, None, rows));
         intervals
@@ -141,6 +146,9 @@ impl Rows {
                 self.operations.row(head.into_iter().chain(bank_rows::operation(record)));
             }
             Record::Bank(record) => self.states.row(head.into_iter().chain(bank_rows::bank(record))),
+            Record::Baseline(record) => {
+                self.baselines.row(head.into_iter().chain(bank_rows::baseline(record)));
+            }
         }
         self.banks.insert(bank);
     }

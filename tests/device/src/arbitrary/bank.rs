@@ -3,7 +3,9 @@
 use proptest::option;
 use proptest::prelude::*;
 use proptest::sample::select;
-use wyelog_protocol::record::{Action, BankRecord, BankState, Basis, Operation, Quality};
+use wyelog_protocol::record::{
+    Action, BankRecord, BankState, BaselineReason, BaselineRecord, BaselineState, Basis, Operation, Quality,
+};
 
 use super::{abc, moment, quantity, stamp};
 
@@ -32,6 +34,33 @@ pub fn bank_record() -> BoxedStrategy<BankRecord> {
             connected,
             sigma,
             quality,
+        })
+        .boxed()
+}
+
+/// Any baseline.
+pub fn baseline() -> BoxedStrategy<BaselineRecord> {
+    (
+        (stamp(), select(BaselineState::ALL.to_vec()), select(BaselineReason::ALL.to_vec())),
+        (abc(quantity()), quality(), quantity(), quantity(), quantity()),
+        (any::<u16>(), any::<u8>(), any::<u8>(), any::<u32>()),
+    )
+        .prop_map(|((stamp, state, reason), values, (hours, openings, closings, settings))| {
+            let (connected, quality, change_sigma, lowest, highest) = values;
+            BaselineRecord {
+                stamp,
+                state,
+                reason,
+                connected,
+                quality,
+                change_sigma,
+                lowest,
+                highest,
+                hours,
+                openings,
+                closings,
+                settings,
+            }
         })
         .boxed()
 }

@@ -3,8 +3,8 @@
 use proptest::prelude::*;
 use proptest::sample::select;
 use wyelog_protocol::bank::{
-    Build, Connection, Fusing, Limits, Location, Nameplate, RatedFrequency, SensorKind, Sensors, Settings,
-    Switching, VoltageSensor,
+    Build, Connection, Fusing, Limits, Location, Nameplate, RatedFrequency, SensorClass, SensorKind, Sensors,
+    Settings, Switching, VoltageSensor,
 };
 
 use super::{abc, phases, quantity, short_text};
@@ -56,15 +56,28 @@ fn build() -> impl Strategy<Value = Build> {
 }
 
 fn sensors() -> BoxedStrategy<Sensors> {
-    (abc(sensor()), quantity(), quantity(), phases(), any::<bool>())
-        .prop_map(|(voltage, neutral_full_scale, neutral_lead, control_power, has_contact)| Sensors {
+    (abc(sensor()), quantity(), quantity(), phases(), any::<bool>(), class())
+        .prop_map(|(voltage, neutral_full_scale, neutral_lead, control_power, has_contact, class)| Sensors {
             voltage,
             neutral_full_scale,
             neutral_lead,
             control_power,
             has_contact,
+            class,
         })
         .boxed()
+}
+
+fn class() -> impl Strategy<Value = SensorClass> {
+    (quantity(), quantity(), quantity(), quantity(), quantity()).prop_map(
+        |(ratio, displacement, own_third, stray, stray_third)| SensorClass {
+            ratio,
+            displacement,
+            own_third,
+            stray,
+            stray_third,
+        },
+    )
 }
 
 fn sensor() -> impl Strategy<Value = VoltageSensor> {

@@ -1,11 +1,16 @@
 //! What is known of the bank in every state and on every basis, and what its switch did.
 
-use wyelog_protocol::quantity::{Current, PerUnit};
-use wyelog_protocol::record::{Action, BankRecord, BankState, Basis, Moment, Operation, Quality, Record};
+use wyelog_protocol::quantity::{Current, PerUnit, Voltage};
+use wyelog_protocol::record::{
+    Action, BankRecord, BankState, BaselineReason, BaselineRecord, BaselineState, Basis, Moment, Operation,
+    Quality, Record,
+};
 
 use super::STAMP;
 
 pub(super) fn all() -> Vec<(&'static str, Record)> {
+    use BaselineReason as Because;
+    use BaselineState::{Confirmed, Invalid, Provisional, Refused};
     vec![
         ("operation_opened", Record::Operation(opened())),
         ("operation_closed_untold", Record::Operation(closed())),
@@ -16,6 +21,18 @@ pub(super) fn all() -> Vec<(&'static str, Record)> {
         ("bank_open", bank(BankState::Open, Basis::Opening, [0.0, -0.0001, 0.0001])),
         ("bank_partly_closed", bank(BankState::PartlyClosed, Basis::Pole, [1.0, 0.0, 1.0])),
         ("bank_unknown", bank(BankState::Unknown, Basis::Nameplate, [f32::NAN; 3])),
+        ("baseline_provisional", baseline(Provisional, Because::Sound)),
+        ("baseline_confirmed", baseline(Confirmed, Because::Sound)),
+        ("baseline_over_a_fault", baseline(Refused, Because::Fault)),
+        ("baseline_not_identifiable", baseline(Refused, Because::NotIdentifiable)),
+        ("baseline_unsteady", baseline(Refused, Because::Unsteady)),
+        ("baseline_beyond_tolerance", baseline(Refused, Because::BeyondTolerance)),
+        ("baseline_not_repeated", baseline(Refused, Because::NotRepeated)),
+        ("baseline_link_replaced", baseline(Invalid, Because::LinkReplaced)),
+        ("baseline_unit_replaced", baseline(Invalid, Because::UnitReplaced)),
+        ("baseline_sensor_replaced", baseline(Invalid, Because::SensorReplaced)),
+        ("baseline_repaired", baseline(Invalid, Because::Repaired)),
+        ("baseline_settings_changed", baseline(Invalid, Because::SettingsChanged)),
     ]
 }
 
@@ -55,5 +72,27 @@ fn bank(state: BankState, common_basis: Basis, connected: [f32; 3]) -> Record {
         connected: connected.map(PerUnit::quantise),
         sigma: [0.0435, 0.0436, 0.0434].map(sigma),
         quality: Quality { difference_sigma: sigma(0.0015), common_sigma: sigma(0.0433), common_basis },
+    })
+}
+
+/// One of every state, and between them every reason.
+fn baseline(state: BaselineState, reason: BaselineReason) -> Record {
+    Record::Baseline(BaselineRecord {
+        stamp: STAMP,
+        state,
+        reason,
+        connected: [1.0312, 1.0187, 1.0441].map(PerUnit::quantise),
+        quality: Quality {
+            difference_sigma: PerUnit::quantise(0.006),
+            common_sigma: PerUnit::quantise(0.0105),
+            common_basis: Basis::Opening,
+        },
+        change_sigma: PerUnit::quantise(0.004),
+        lowest: Voltage::quantise(7051.5),
+        highest: Voltage::quantise(7288.0),
+        hours: 171,
+        openings: 3,
+        closings: 4,
+        settings: 0xCBF4_3926,
     })
 }

@@ -1,11 +1,11 @@
 //! Settings: every choice once.
 
 use wyelog_protocol::bank::{
-    Build, Connection, Fusing, Limits, Location, Nameplate, RatedFrequency, SensorKind, Sensors, Settings,
-    Switching, VoltageSensor,
+    Build, Connection, Fusing, Limits, Location, Nameplate, RatedFrequency, SensorClass, SensorKind, Sensors,
+    Settings, Switching, VoltageSensor,
 };
 use wyelog_protocol::condition::Phases;
-use wyelog_protocol::quantity::{Angle, Current, ReactivePower, Voltage};
+use wyelog_protocol::quantity::{Angle, Current, Percent, ReactivePower, Voltage};
 use wyelog_protocol::record::{Record, SettingsRecord};
 use wyelog_protocol::text;
 
@@ -62,6 +62,13 @@ fn other_settings() -> Settings {
     sensors.neutral_lead = Angle::quantise(-0.5);
     sensors.control_power = Phases::single(1);
     sensors.has_contact = true;
+    sensors.class = SensorClass {
+        ratio: Percent::quantise(0.6),
+        displacement: Angle::quantise(0.3),
+        own_third: Percent::ABSENT,
+        stray: Percent::quantise(1.0),
+        stray_third: Percent::quantise(0.25),
+    };
     settings
 }
 

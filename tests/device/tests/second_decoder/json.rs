@@ -2,14 +2,15 @@
 
 use serde_json::{Map, Value, json};
 use wyelog_protocol::bank::{
-    Connection, Fusing, Limits, Location, Nameplate, RatedFrequency, SensorKind, Sensors, Settings, Switching,
+    Connection, Fusing, Limits, Location, Nameplate, RatedFrequency, SensorClass, SensorKind, Sensors,
+    Settings, Switching,
 };
 use wyelog_protocol::condition::Phases;
 use wyelog_protocol::message::Identity;
 use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{
-    BankRecord, Capture, CrashCause, Event, Evidence, Follows, Interval, Moment, Operation, Polar, Quality,
-    Range, Record, Reset, SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
+    BankRecord, BaselineRecord, Capture, CrashCause, Event, Evidence, Follows, Interval, Moment, Operation,
+    Polar, Quality, Range, Record, Reset, SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
 };
 use wyelog_protocol::waveform::Samples;
 
@@ -22,6 +23,7 @@ pub fn record(sequence: u32, record: &Record) -> Value {
         Record::Capture(record) => ("capture", capture(record)),
         Record::Operation(record) => ("operation", operation(record)),
         Record::Bank(record) => ("bank", bank(record)),
+        Record::Baseline(record) => ("baseline", baseline(record)),
         Record::Status(StatusRecord { stamp: at, status: what }) => {
             ("status", json!({"stamp": stamp(at), "status": status(what)}))
         }
@@ -94,6 +96,15 @@ fn bank(record: &BankRecord) -> Value {
     json!({
         "stamp": stamp(&record.stamp), "state": record.state.name(), "connected": abc(record.connected),
         "sigma": abc(record.sigma), "quality": quality(&record.quality),
+    })
+}
+
+fn baseline(record: &BaselineRecord) -> Value {
+    json!({
+        "stamp": stamp(&record.stamp), "state": record.state.name(), "reason": record.reason.name(),
+        "connected": abc(record.connected), "quality": quality(&record.quality),
+        "change_sigma": value(record.change_sigma), "lowest": value(record.lowest), "highest": value(record.highest),
+        "hours": record.hours, "openings": record.openings, "closings": record.closings, "settings": record.settings,
     })
 }
 
@@ -234,7 +245,14 @@ fn sensors(sensors: &Sensors) -> Value {
     json!({
         "voltage": voltage, "neutral_full_scale": value(sensors.neutral_full_scale),
         "neutral_lead": value(sensors.neutral_lead), "control_power": phases(sensors.control_power),
-        "has_contact": sensors.has_contact,
+        "has_contact": sensors.has_contact, "class": class(&sensors.class),
+    })
+}
+
+fn class(class: &SensorClass) -> Value {
+    json!({
+        "ratio": value(class.ratio), "displacement": value(class.displacement), "own_third": value(class.own_third),
+        "stray": value(class.stray), "stray_third": value(class.stray_third),
     })
 }
 
