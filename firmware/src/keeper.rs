@@ -9,8 +9,8 @@ use wyelog_protocol::Text;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::message::{Extent, Live};
 use wyelog_protocol::record::{
-    BaselineRecord, CrashCause, Envelope, Kind, MAX_RECORD_BYTES, Record, Reset, SettingsRecord, Stamp,
-    Status, StatusRecord,
+    BaselineRecord, CrashCause, Envelope, MAX_RECORD_BYTES, Record, Reset, SettingsRecord, Stamp, Status,
+    StatusRecord,
 };
 use wyelog_protocol::{SCHEMA, text};
 
@@ -271,11 +271,8 @@ fn newest_baseline<F: NorFlash>(journal: &mut Journal<F>) -> Option<BaselineReco
         match journal.read(&mut cursor, &mut bytes) {
             Ok(Read::Record { length, .. }) => {
                 let bytes = bytes.get(..length).unwrap_or_default();
-                if bytes.first() == Some(&Kind::Baseline.number())
-                    && let Ok(Record::Baseline(record)) = Envelope::parse(bytes).and_then(|(e, _)| e.decode())
-                {
-                    found = Some(record);
-                }
+                let record = Envelope::parse(bytes).ok().and_then(|(envelope, _)| envelope.baseline());
+                found = record.or(found);
             }
             Ok(Read::End) | Err(_) => break,
             Ok(_) => {}

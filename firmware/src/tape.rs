@@ -15,13 +15,16 @@
 //! A tape in memory and a tape in a file are the same bytes. The same tape gives the same record payloads on every
 //! machine: that is what 'bit for bit' means here.
 
-use wyelog_protocol::bank::{MAX_SETTINGS_BYTES, Settings};
+use wyelog_protocol::bank::Settings;
 use wyelog_protocol::frame::CRC32;
 
 use crate::frontend::{Frame, Input, Order};
 
 /// Bytes in an item.
 pub const ITEM_BYTES: usize = 16;
+
+/// Most bytes that the settings take on a tape.
+pub const MAX_SETTINGS_BYTES: usize = 256;
 
 /// First bytes of a tape.
 pub const MAGIC: [u8; ITEM_BYTES] = *b"wyelog-tape-v1\r\n";
@@ -92,7 +95,7 @@ pub fn decode(item: &Item) -> Option<Input> {
 /// Returns false if the settings do not fit [`MAX_SETTINGS_BYTES`] (they always do).
 pub fn encode_head(settings: &Settings, sink: &mut dyn FnMut(&Item)) -> bool {
     let mut scratch = [0u8; MAX_SETTINGS_BYTES];
-    let Some(bytes) = settings.encode(&mut scratch) else { return false };
+    let Ok(bytes) = postcard::to_slice(settings, &mut scratch) else { return false };
     let Ok(length) = i32::try_from(bytes.len()) else { return false };
     sink(&MAGIC);
     sink(&item([SETTINGS, length, CRC32.checksum(bytes).cast_signed(), 0]));

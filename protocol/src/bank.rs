@@ -19,16 +19,6 @@ pub struct Settings {
     pub interval_s: u16,
 }
 
-/// Most bytes that settings take.
-pub const MAX_SETTINGS_BYTES: usize = 256;
-
-impl Settings {
-    /// As bytes; `None` if they do not fit (they always do).
-    pub fn encode<'b>(&self, bytes: &'b mut [u8; MAX_SETTINGS_BYTES]) -> Option<&'b [u8]> {
-        postcard::to_slice(self, bytes).ok().map(|bytes| &*bytes)
-    }
-}
-
 /// Ratings of the bank, as printed on it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Nameplate {

@@ -55,6 +55,14 @@ pub struct SettingsRecord {
     pub settings: Settings,
 }
 
+impl SettingsRecord {
+    /// CRC-32 (ISO-HDLC) of these settings, as a record of no time at all: what a baseline names them by.
+    pub fn sum(settings: &Settings) -> u32 {
+        let record = Record::Settings(Self { stamp: Stamp::default(), settings: settings.clone() });
+        crate::frame::CRC32.checksum(record.encode(&mut [0; MAX_RECORD_BYTES]).unwrap_or_default())
+    }
+}
+
 /// Kind and version of the records that this version writes, in the order of [`Record`].
 pub const KINDS: [(Kind, u8); 9] = [
     (Kind::Interval, 1),
@@ -173,6 +181,12 @@ impl<'a> Envelope<'a> {
     /// When it was written: every record of every kind begins with that.
     pub fn stamp(&self) -> Option<Stamp> {
         payload(self.payload)
+    }
+
+    /// The baseline inside, if it is one: a logger reads no other record of its own.
+    pub fn baseline(&self) -> Option<BaselineRecord> {
+        let is_one = self.kind == Kind::Baseline.number() && self.version == 1;
+        is_one.then(|| payload(self.payload)).flatten()
     }
 
     /// The record inside.

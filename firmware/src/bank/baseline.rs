@@ -3,12 +3,11 @@
 //! The sensors' errors are in it as they are in every later window, and drop out of the difference: a change against it is known
 //! several times better than the capacitances themselves.
 
-use wyelog_protocol::bank::{MAX_SETTINGS_BYTES, Settings, Switching};
-use wyelog_protocol::frame::CRC32;
+use wyelog_protocol::bank::{Settings, Switching};
 use wyelog_protocol::message::Replaced;
 use wyelog_protocol::quantity::{PerUnit, Voltage};
 use wyelog_protocol::record::{
-    Action, BankState, BaselineReason, BaselineRecord, BaselineState, Quality, Stamp,
+    Action, BankState, BaselineReason, BaselineRecord, BaselineState, Quality, SettingsRecord, Stamp,
 };
 
 use super::estimate::Estimate;
@@ -89,8 +88,6 @@ pub struct Baseline {
 impl Baseline {
     /// None yet.
     pub fn new(settings: &Settings) -> Self {
-        let mut bytes = [0; MAX_SETTINGS_BYTES];
-        let encoded = settings.encode(&mut bytes).unwrap_or_default();
         let stray = WANDERS * settings.sensors.class.stray.value().unwrap_or(0.0) / 100.0;
         Self {
             record: None,
@@ -100,7 +97,7 @@ impl Baseline {
             looks: 0,
             wrong: None,
             was_fault: false,
-            settings: CRC32.checksum(encoded),
+            settings: SettingsRecord::sum(settings),
             change_sigma: libm::sqrtf(CHANGE * CHANGE + stray * stray),
             is_switched: settings.nameplate.build.switching != Switching::None,
         }

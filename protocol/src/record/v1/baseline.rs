@@ -126,6 +126,6 @@ pub struct BaselineRecord {
     pub openings: u8,
     /// Closings since.
     pub closings: u8,
-    /// CRC-32 (ISO-HDLC) of the settings that it was learned with.
+    /// CRC-32 (ISO-HDLC) of the settings that it was learned with, as a settings record with a stamp of zeros.
     pub settings: u32,
 }
