@@ -39,7 +39,8 @@ impl Clock {
         before
     }
 
-    /// UTC at a frame of this start, in ms since 1970-01-01.
+    /// UTC at a frame of this start, in ms since 1970-01-01. Out of line: it divides 64 bits, and every stamp needs it.
+    #[inline(never)]
     pub fn utc_ms(&self, frame: u64) -> Option<u64> {
         let (anchor, utc_ms) = self.anchor?;
         match frame.checked_sub(anchor) {

@@ -91,11 +91,7 @@ impl<S: Scale> Quantity<S> {
         if value.is_nan() {
             return Self::ABSENT;
         }
-        let steps = libm::roundf(value * S::STEPS_PER_UNIT);
-        // Float to integer `as` saturates and is defined for every value; what it saturates to is then clamped.
-        #[expect(clippy::cast_possible_truncation, reason = "saturates, clamped below")]
-        let steps = steps as i32;
-        Self { steps: steps.clamp(S::MIN, S::MAX), scale: PhantomData }
+        Self { steps: nearest(value * S::STEPS_PER_UNIT).clamp(S::MIN, S::MAX), scale: PhantomData }
     }
 
     /// `steps` if it is within the range, else absent.
@@ -125,6 +121,15 @@ impl<S: Scale> Quantity<S> {
     pub fn value_or_nan(self) -> f32 {
         self.value().unwrap_or(f32::NAN)
     }
+}
+
+/// The nearest whole number, halves away from zero. One for all scales, as [`write`] is.
+#[inline(never)]
+fn nearest(steps: f32) -> i32 {
+    // Float to integer `as` saturates and is defined for every value; what it saturates to is clamped by who asks.
+    #[expect(clippy::cast_possible_truncation, reason = "saturates, clamped by the caller")]
+    let nearest = libm::roundf(steps) as i32;
+    nearest
 }
 
 impl<S: Scale> Default for Quantity<S> {

@@ -96,10 +96,17 @@ impl History {
         if let Some(run) = from_start.first_chunk::<N>() {
             return Some(run);
         }
-        for (place, counts) in scratch.iter_mut().zip(from_start.iter().chain(before)) {
-            *place = *counts;
-        }
+        across(scratch, from_start, before);
         Some(scratch)
+    }
+}
+
+/// What lies on both sides of the ring's end, in one run. Rare: out of line, so that no reader holds a copy.
+#[cold]
+#[inline(never)]
+fn across(run: &mut [Counts], end: &[Counts], start: &[Counts]) {
+    for (place, counts) in run.iter_mut().zip(end.iter().chain(start)) {
+        *place = *counts;
     }
 }
 

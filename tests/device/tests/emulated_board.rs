@@ -220,26 +220,32 @@ fn a_flood_of_requests_loses_some_and_garbles_none() {
     assert_eq!(host.is_answered(Request::Identify), Some(true));
 }
 
-/// Frames between two settings of the clock in [`chatter`], whole milliseconds: longer than any loss, so that none holds
-/// two, and no divisor of a window.
-const CLOCK_EVERY: usize = 168;
+/// Contacts at each frame of a burst of chatter: with the frame, as many inputs as the board takes from the tape at once. They
+/// alone are more work than the processor of [`play_slowly`] can do.
+const CONTACTS: usize = 23;
+/// A burst of chatter begins every so many frames. The pause behind it is long enough for the queue to run empty, and for the
+/// Keeper to store what was said.
+const BURST_EVERY: usize = 480;
+/// Frames of a burst: most of them are lost.
+const BURST: usize = 96;
+/// The frame of each burst at which the clock is set, a whole number of milliseconds: by then the queue is full.
+const CLOCK_AT: usize = 48;
+const CHATTER_BEGINS: usize = 2400;
 const CHATTER_ENDS: usize = 9600;
 
-/// A contact that chatters seven times a frame, on a processor so slow that the queue is full whenever the Meter
-/// computes a window. The contact says open, then closed from just before frame `closes` on; the clock is set, never
-/// changed.
+/// A contact that chatters in bursts, on a processor so slow that the queue is full in each of them and empty before the next.
+/// The contact says open, then closed from just before frame `closes` on; the clock is set, never changed.
 fn chatter(seconds: usize, closes: usize) -> (Settings, Vec<Input>) {
     let (settings, signal) = scenario("healthy_50hz", seconds);
     let frames = signal.into_iter().filter(|input| matches!(input, Input::Frame(_)));
     let mut inputs = vec![Input::Contact(false)];
     for (n, frame) in frames.enumerate() {
-        // With pauses, in which the Keeper stores what was said.
-        let chatters = (2400..CHATTER_ENDS).contains(&n) && n % 960 < 320 && n <= closes;
+        let chatters = (CHATTER_BEGINS..CHATTER_ENDS).contains(&n) && n % BURST_EVERY < BURST && n <= closes;
         if chatters {
-            inputs.extend([Input::Contact(false); 6]);
+            inputs.extend([Input::Contact(false); CONTACTS - 1]);
             inputs.push(Input::Contact(n == closes));
         }
-        if n % CLOCK_EVERY == 0 && n < CHATTER_ENDS {
+        if n % BURST_EVERY == CLOCK_AT && n < CHATTER_ENDS {
             inputs.push(Input::Clock(1_900_000_000_000 + n as u64 * 5 / 24));
         }
         inputs.push(frame);
@@ -252,7 +258,7 @@ fn play_slowly(board: &Board, settings: &Settings, inputs: Vec<Input>) -> (Vec<S
     let mut options = board.options();
     options.pace = Pace::Real;
     options.erase = Erase::None;
-    // 31 million instructions a second: a window takes 40 frames.
+    // 31 million instructions a second: three times what the signal alone takes, and too few for a burst by far.
     options.icount_shift = Some(5);
     let log = board.run(&options);
     (log, play::decode(&play::stored(board.flash())))
@@ -281,12 +287,16 @@ fn losses(closes: usize) -> (Vec<(usize, usize)>, bool) {
         }
     }
     let [.., lost, _] = numbers(line(&log, "frames lost"))[..] else { panic!("{log:?}") };
+    println!("{lost} frames lost: {losses:?}");
     assert!(lost > 100, "{lost} frames lost are no test");
     assert_eq!(losses.iter().map(|(_, count)| *count as u64).sum::<u64>(), lost, "each lost frame is told");
     // A clock that was held back parts the loss around it.
-    assert!(losses.iter().any(|(first, count)| first.next_multiple_of(CLOCK_EVERY) == first + count));
+    let is_parted = |[(first, count), (rest, _)]: &[(usize, usize); 2]| {
+        first + count == *rest && rest % BURST_EVERY == CLOCK_AT
+    };
+    assert!(losses.array_windows().any(is_parted), "no clock was held back: {losses:?}");
     // The first had no time before it.
-    assert_eq!(clocks, (CHATTER_ENDS - 1) / CLOCK_EVERY, "each setting of the clock is told");
+    assert_eq!(clocks, (CHATTER_ENDS - CLOCK_AT) / BURST_EVERY, "each setting of the clock is told");
     // The bank carries though it is told to be open, until the contact says otherwise.
     let closed = records.iter().any(|record| {
         matches!(record, Record::Event(event)

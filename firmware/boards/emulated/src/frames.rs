@@ -10,7 +10,7 @@ use wyelog_firmware::frontend::{Input, Order};
 use wyelog_firmware::tape::{self, Item};
 
 /// Most inputs between two frames.
-const INPUTS_PER_FRAME: usize = 8;
+const INPUTS_PER_FRAME: usize = 24;
 
 /// Frames for each interrupt where time does not matter.
 const FREE_BATCH: usize = 32;
