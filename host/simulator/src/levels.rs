@@ -18,7 +18,7 @@ use wyelog_protocol::bank::Settings;
 use crate::complex::Complex;
 use crate::frames_per_second;
 use crate::scenario::{BankEventKind, Scenario};
-use crate::tape::Converter;
+use crate::tape::{Converter, Orders};
 use crate::waveform::{Steady, Waveform};
 
 /// Sample level begins so long before something happens, in s: more than a window, and the bank is seen as it was.
@@ -63,6 +63,7 @@ pub struct Levels {
     converter: Converter,
     stretches: VecDeque<Stretch>,
     ready: VecDeque<Input>,
+    orders: Orders,
     cycles: f64,
     frames: u64,
     sampled: u64,
@@ -90,6 +91,7 @@ impl Levels {
             waveform,
             stretches: stretches.into(),
             ready: start.map(Input::Clock).into_iter().collect(),
+            orders: Orders::of(scenario),
             frames,
             sampled,
             group_s: GROUP_S,
@@ -161,6 +163,7 @@ impl Iterator for Levels {
                 return Some(step);
             }
             // Sample level, or the rest of a stretch that is shorter than a window.
+            self.orders.take(self.waveform.index(), &mut self.ready);
             if let Some(sample) = self.waveform.next() {
                 self.converter.take(&sample, &mut self.ready);
             }
@@ -190,6 +193,7 @@ fn moments(scenario: &Scenario) -> Vec<f64> {
     }
     moments.extend(scenario.sensors.broken_wires.iter().flat_map(|wire| [wire.at_s, wire.until_s]));
     moments.extend(scenario.sensors.second_paths.iter().map(|path| path.at_s));
+    moments.extend(scenario.commissioning.iter().map(|said| said.at_s));
     moments.retain(|moment| moment.is_finite());
     moments.sort_by(f64::total_cmp);
     moments

@@ -7,12 +7,13 @@ use std::collections::VecDeque;
 use std::fmt;
 use std::io::{self, Write};
 
-use wyelog_firmware::frontend::{FULL_SCALE, Frame, Input};
+use wyelog_firmware::frontend::{FULL_SCALE, Frame, Input, Order};
 use wyelog_firmware::tape::{ITEM_BYTES, Item, encode, encode_head};
 use wyelog_protocol::bank::{SensorKind, Settings};
 use wyelog_protocol::quantity::{Current, Voltage};
 
 use crate::comtrade::{BankSignals, Error, Record};
+use crate::frames_per_second;
 use crate::scenario::{BankFile, Scenario};
 use crate::waveform::{self, Waveform};
 
@@ -23,8 +24,29 @@ pub struct Tape {
     source: Box<dyn Iterator<Item = waveform::Frame> + Send>,
     frames: u64,
     converter: Converter,
+    /// Frames that the source has given.
+    taken: u64,
+    orders: Orders,
     /// Inputs that go before the next frame of the source.
     ready: VecDeque<Input>,
+}
+
+/// What the logger is told of its baseline, and before which frame.
+#[derive(Debug, Default)]
+pub(crate) struct Orders(VecDeque<(u64, Order)>);
+
+impl Orders {
+    pub fn of(scenario: &Scenario) -> Self {
+        let frame = |at_s: f64| (at_s * frames_per_second()) as u64;
+        Self(scenario.commissioning.iter().map(|said| (frame(said.at_s), said.order)).collect())
+    }
+
+    /// Adds those that go before frame `frame`, if they have not been given yet.
+    pub fn take(&mut self, frame: u64, ready: &mut VecDeque<Input>) {
+        while let Some((_, order)) = self.0.pop_front_if(|(at, _)| *at <= frame) {
+            ready.push_back(Input::Baseline(order));
+        }
+    }
 }
 
 /// From what the sensors give to what enters the logger.
@@ -46,7 +68,11 @@ impl fmt::Debug for Tape {
 pub fn from_scenario(scenario: &Scenario) -> Tape {
     let waveform = Waveform::new(scenario);
     let frames = waveform.len() as u64;
-    Tape::new(scenario.settings(), scenario.start_utc_s.saturating_mul(1000), frames, Box::new(waveform))
+    let start_ms = scenario.start_utc_s.saturating_mul(1000);
+    Tape {
+        orders: Orders::of(scenario),
+        ..Tape::new(scenario.settings(), start_ms, frames, Box::new(waveform))
+    }
 }
 
 /// The tape of a record, the bank being as `bank` says. A record without a neutral current gives a neutral channel
@@ -111,7 +137,7 @@ impl Tape {
         let converter = Converter::new(&settings);
         // Before 1970 there is no UTC for the logger: its clock stays unset.
         let ready = u64::try_from(start_ms).ok().map(Input::Clock).into_iter().collect();
-        Self { settings, source, frames, converter, ready }
+        Self { settings, source, frames, converter, taken: 0, orders: Orders::default(), ready }
     }
 
     /// What the logger is told.
@@ -188,7 +214,11 @@ impl Iterator for Tape {
     fn next(&mut self) -> Option<Input> {
         while self.ready.is_empty() {
             match self.source.next() {
-                Some(sample) => self.converter.take(&sample, &mut self.ready),
+                Some(sample) => {
+                    self.orders.take(self.taken, &mut self.ready);
+                    self.taken += 1;
+                    self.converter.take(&sample, &mut self.ready);
+                }
                 None => {
                     self.converter.flush_lost(&mut self.ready);
                     return self.ready.pop_front();

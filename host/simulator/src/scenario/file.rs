@@ -11,6 +11,7 @@ use wyelog_protocol::quantity::{Current, Voltage};
 use super::air::{Air, AirTable};
 use super::bank::{Bank, BankTable, SimulatedBank};
 use super::check::Source;
+use super::commissioning::{Commissioning, CommissioningTable};
 use super::error::Error;
 use super::feeder::{Feeder, FeederTable};
 use super::installed::{InstalledSensor, SensorKind};
@@ -47,6 +48,8 @@ pub struct Scenario {
     pub told_nameplate: Bank,
     /// What the logger is told besides the nameplate.
     pub told: Told,
+    /// What it is told of its baseline while it runs, in order.
+    pub commissioning: Vec<Commissioning>,
 }
 
 /// What the logger is told besides the nameplate.
@@ -99,6 +102,8 @@ struct ScenarioTable {
     #[serde(default)]
     told: ToldTable,
     #[serde(default)]
+    commissioning: Vec<CommissioningTable>,
+    #[serde(default)]
     limits: LimitsTable,
 }
 
@@ -148,6 +153,9 @@ impl Scenario {
         let mut told = told(&source, &table.sensors, &table.limits, table.interval_s.as_ref())?;
         let told_nameplate =
             table.told.check(&source, &bank.nameplate, &mut told.location, &mut sensors.wiring)?;
+        let said = table.commissioning.iter().map(|said| said.check(&source, duration_s));
+        let mut commissioning = said.collect::<Result<Vec<_>, _>>()?;
+        commissioning.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
         Ok(Self {
             name: table.name,
             seed: source.whole_or("seed", table.seed.as_ref(), 1, 0..=i64::MAX)?.unsigned_abs(),
@@ -164,6 +172,7 @@ impl Scenario {
             air: table.air.as_ref().map(|air| air.check(&source)).transpose()?,
             told_nameplate,
             told,
+            commissioning,
         })
     }
 

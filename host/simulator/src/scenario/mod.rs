@@ -112,6 +112,10 @@
 //! [contact]
 //! present = true
 //!
+//! [[commissioning]]                    # what somebody at the bank tells the logger while it runs
+//! at_s = 60
+//! baseline = "learn"                   # learn | link_replaced | unit_replaced | sensor_replaced
+//!
 //! [limits]
 //! crew_delay_s = 60                    # and the other fields of the logger's limits
 //!
@@ -276,6 +280,7 @@ mod bank;
 mod bank_event;
 mod check;
 mod class;
+mod commissioning;
 mod daily;
 mod error;
 mod feeder;
@@ -292,6 +297,7 @@ mod told;
 pub use air::Air;
 pub use bank::{Bank, SimulatedBank};
 pub use bank_event::{BankEvent, BankEventKind, Manner};
+pub use commissioning::Commissioning;
 pub use daily::Daily;
 pub use error::Error;
 pub use feeder::{Feeder, Harmonic, Sequence, SequenceVoltages};
