@@ -7,7 +7,7 @@ use wyelog_protocol::condition::{Condition, Phases};
 
 use crate::FRAMES_PER_SECOND;
 use crate::bank::finding::{Finding, Findings};
-use crate::identify::Measured;
+use crate::identify::{Fundamental, Measured};
 
 /// Seconds that each must last.
 const OVERVOLTAGE_S: u64 = 600;
@@ -59,6 +59,8 @@ pub struct Limited {
     overload: f32,
     peak: f32,
     unit_ratio: f32,
+    /// Whether the voltages have been near the rated one since the start: then a deep sag is no wrong nameplate.
+    was_right: bool,
     lasting: [Lasting; 6],
 }
 
@@ -76,6 +78,7 @@ impl Limited {
             overload: part(overload),
             peak: part(peak),
             unit_ratio,
+            was_right: false,
             lasting: [Lasting::default(); 6],
         }
     }
@@ -83,13 +86,12 @@ impl Limited {
     /// Whether the nameplate has the voltages mixed up: what else they say is then no news.
     pub fn is_mixed_up(&self, measured: &Measured) -> bool {
         let Some(fundamental) = &measured.fundamental else { return false };
-        let all_near =
-            |factor: f32| fundamental.voltage.iter().all(|v| (v.magnitude() / factor - 1.0).abs() < MIXED_UP);
-        all_near(0.577_35) || all_near(1.732_05)
+        !self.was_right && (all_near(fundamental, 0.577_35) || all_near(fundamental, 1.732_05))
     }
 
     /// Takes a window; `loaded` are the phases whose capacitors carry, `blind` those whose voltage says nothing of the feeder.
     pub fn window(&mut self, measured: &Measured, loaded: u8, blind: u8, out: &mut Findings) {
+        self.was_right |= measured.fundamental.as_ref().is_some_and(|f| all_near(f, 1.0));
         let mixed_up = self.is_mixed_up(measured);
         let wrong_frequency = measured.frequency_is_foreign;
         let (mut over, mut under, mut overload) = (0, 0, 0);
@@ -152,6 +154,11 @@ impl Limited {
     pub fn interrupt(&mut self) {
         self.lasting = [Lasting::default(); 6];
     }
+}
+
+/// Whether all voltages are near this part of the rated one.
+fn all_near(fundamental: &Fundamental, part: f32) -> bool {
+    fundamental.voltage.iter().all(|v| (v.magnitude() / part - 1.0).abs() < MIXED_UP)
 }
 
 #[cfg(test)]

@@ -4,7 +4,6 @@ use wyelog_electrical::capacitor::Loading;
 use wyelog_protocol::quantity::Percent;
 
 use super::*;
-use crate::identify::Fundamental;
 use crate::testing::{settings, voltages};
 
 /// A window of 200 ms, ending at second `end`, of these rms voltages.
@@ -174,6 +173,15 @@ fn settings_that_cannot_be() {
     let foreign = |end: f64| Measured { frequency_is_foreign: true, ..window(end, [1.0; 3]) };
     let (finding, _) = first(&mut limited(), 60.0, foreign).expect("a finding");
     assert_eq!(finding.condition, Condition::SettingsMismatch);
+}
+
+/// A sag to 1/√3 for some seconds, as found in bank-years of storms.
+#[test]
+fn a_deep_sag_is_no_wrong_nameplate() {
+    let sag = |end: f64| window(end, [if end > 10.0 { 0.577 } else { 1.02 }; 3]);
+    assert!(first(&mut limited(), 60.0, sag).is_none());
+    let (finding, _) = first(&mut limited(), 90.0, sag).expect("it stays");
+    assert_eq!(finding.condition, Condition::Undervoltage);
 }
 
 #[test]
