@@ -27,11 +27,11 @@ pub struct HalfCycles {
 
 #[derive(Clone, Copy, Debug)]
 struct Channel {
-    /// Square of the frame before.
-    before: i64,
+    /// Count of the frame before.
+    before: i32,
     /// Whether the half cycle under way holds all its frames.
     whole: bool,
-    /// Twice the integral of the squares since the half cycle began.
+    /// Twice the integral of the squares since the half cycle began, and the square of the frame before.
     twice: i64,
     /// From the frame before to the end of the half cycle, in 2^-16 of a frame.
     left: i32,
@@ -50,22 +50,24 @@ impl Channel {
 
     /// Takes a frame; whether it ended a half cycle.
     fn push(&mut self, count: i32, half: i32) -> bool {
-        let square = i64::from(count).wrapping_mul(i64::from(count));
-        let before = core::mem::replace(&mut self.before, square);
-        let cell = before.wrapping_add(square);
+        let before = core::mem::replace(&mut self.before, count);
         self.left = self.left.wrapping_sub(FRAME);
         if self.left > 0 {
-            self.twice = self.twice.wrapping_add(cell);
+            // The square ends the line from the frame before, and begins the next.
+            self.twice =
+                self.twice.wrapping_add(i64::from(count).wrapping_mul(i64::from(count.wrapping_mul(2))));
             return false;
         }
+        let [before, square] = [before, count].map(|count| i64::from(count).wrapping_mul(i64::from(count)));
         // The half cycle ended at this part of the way from the frame before to this one.
         let part = i64::from(FRAME.wrapping_add(self.left));
         // 2·∫ of a straight line. Squares have 46 bits: eight are dropped before the product, eight after it.
         let level = (before >> 8).wrapping_mul(part.wrapping_mul(2)) >> 8;
         let slope = (square.wrapping_sub(before) >> 8).wrapping_mul(part.wrapping_mul(part) >> 16) >> 8;
         let ended = level.wrapping_add(slope);
-        self.finish(self.twice.wrapping_add(ended));
-        self.twice = cell.wrapping_sub(ended);
+        self.finish(self.twice.wrapping_sub(before).wrapping_add(ended));
+        // The rest of this line, and the square that begins the next.
+        self.twice = before.wrapping_add(square).wrapping_sub(ended).wrapping_add(square);
         // A step so small that the cycles it stretches stay good: the squares are near zero there.
         let limit = half >> 11;
         let step = match self.correction {
@@ -90,8 +92,8 @@ impl Channel {
     }
 
     fn forget(&mut self) {
+        // And with it the integral so far.
         self.whole = false;
-        self.twice = 0;
         self.halves = Self::UNKNOWN;
     }
 }

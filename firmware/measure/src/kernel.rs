@@ -57,6 +57,7 @@ fn sum(run: &[Counts; TAPS], between: f32, rows: impl Iterator<Item = (Four, Fou
     sum
 }
 
+#[expect(clippy::indexing_slicing, clippy::arithmetic_side_effects, reason = "runs in the compiler only")]
 const fn table() -> [[f32; TAPS]; PHASES / 2 + 1] {
     let mut table = [[0.0; TAPS]; PHASES / 2 + 1];
     let mut phase = 0;

@@ -1,6 +1,7 @@
 //! A place for a value that is used from one interrupt, but made in `main`.
 
 use core::cell::UnsafeCell;
+use core::hint::black_box;
 use core::mem::MaybeUninit;
 use core::sync::atomic::{AtomicBool, Ordering};
 
@@ -39,8 +40,10 @@ impl<T> Owned<T> {
             return None;
         }
         // SAFETY: `free` was true, so a value was given; it is false now, so nobody else borrows it.
+        // The compiler must not know where it is: it would make every access from the address, which takes more instructions
+        // than an offset from a pointer.
         #[expect(unsafe_code, reason = "interior mutability of a static")]
-        let result = work(unsafe { (*self.value.get()).assume_init_mut() });
+        let result = work(unsafe { (*black_box(self.value.get())).assume_init_mut() });
         self.free.store(true, Ordering::Release);
         Some(result)
     }
