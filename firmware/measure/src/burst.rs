@@ -79,8 +79,9 @@ pub struct Bursts {
     neutral: f32,
     frames: u8,
     quarter: u8,
-    /// Usual mean square of a quarter cycle.
-    usual: f32,
+    /// Usual mean square of a quarter cycle, of this one and of the next: those of a sine swing from one to the other by two
+    /// thirds, and stand still from one half cycle to the next.
+    usual: [f32; 2],
     /// Usual crest of the neutral current: harmonics of a feeder in resonance with the bank can be larger than the rated current.
     crest: f32,
     quiet: u8,
@@ -103,7 +104,7 @@ impl Bursts {
             neutral,
             frames: 0,
             quarter: u8::try_from(frames_per_cycle / 4).unwrap_or(u8::MAX),
-            usual: 0.0,
+            usual: [0.0; 2],
             crest: 0.0,
             quiet: 0,
             since: 0.0,
@@ -156,12 +157,13 @@ impl Bursts {
             peak = if size > peak { size } else { peak };
         }
         let mean = squares / f32::from(self.quarter);
+        let [usual, other] = self.usual;
         if self.unsettled > 0 || !mean.is_finite() {
             self.unsettled = self.unsettled.saturating_sub(1);
-            self.usual = if mean.is_finite() { mean } else { 0.0 };
+            self.usual = [other, if mean.is_finite() { mean } else { 0.0 }];
             return;
         }
-        let above = |limit: f32| mean > self.usual + limit * limit;
+        let above = |limit: f32| mean > usual + limit * limit;
         let begin = frame.saturating_sub(u64::from(self.quarter));
         if above(BEGINS) {
             let is_new = self.burst.is_none();
@@ -193,7 +195,7 @@ impl Bursts {
             self.crest += (peak - self.crest) * (1.0 / 16.0);
         }
         // What lasts becomes the usual: within a second.
-        self.usual += (mean - self.usual) * (1.0 / 64.0);
+        self.usual = [other, usual + (mean - usual) * (1.0 / 32.0)];
     }
 
     /// The burst that was going on last, until it is taken.

@@ -265,6 +265,20 @@ fn a_restrike_is_not_of_the_phase_that_was_larger_before() {
     }
 }
 
+/// A sine's quarter cycles are not alike; what lasts is no burst all the same.
+#[test]
+fn what_lasts_becomes_the_usual_in_each_quarter() {
+    for (hz, degrees) in [(50.0, 0.0), (50.0, 45.0), (60.0, 20.0), (60.0, 70.0)] {
+        let mut bench = Bench::new(hz);
+        let unknown = |n: u64| SQRT_2 * libm::cos(TAU * hz * n as f64 / 4800.0 + f64::to_radians(degrees));
+        bench.steady(1.0, WHOLE);
+        bench.play(4800, |_| WHOLE, unknown);
+        bench.bursts.clear();
+        bench.play(9600, |_| WHOLE, unknown);
+        assert!(bench.bursts.burst().is_none(), "{hz} {degrees}: {:?}", bench.bursts.burst());
+    }
+}
+
 /// A lead that breaks leaves no trace of poles: what the neutral carried is little.
 #[test]
 fn a_neutral_lead_that_breaks_makes_none() {
