@@ -217,19 +217,23 @@ fn expected(shown: [Phasor; 3], measured: Mask, rotation: Rotation, level: f32) 
     // Two must agree, or the others must be there no more.
     let dark = |(index, v): (usize, &Phasor)| !has(measured, index) || v.magnitude() < DARK;
     let is_alone = as_a.iter().enumerate().filter(|place| !dark(*place)).count() == 1;
-    // Or one alone has the size that it had.
-    let (mut right, mut sized) = (Phasor::ZERO, 0_u8);
+    // Or one alone has the size that it had, or has it by far the best.
+    let (mut right, mut nearest, mut next) = (Phasor::ZERO, AS_BEFORE, AS_BEFORE);
     for (index, v) in as_a.iter().enumerate() {
-        if has(measured, index) && (v.magnitude() - level).abs() < AS_BEFORE {
-            (right, sized) = (*v, sized.saturating_add(1));
+        let apart = (v.magnitude() - level).abs();
+        if has(measured, index) && apart < nearest {
+            (right, nearest, next) = (*v, apart, nearest);
+        } else if has(measured, index) && apart < next {
+            next = apart;
         }
     }
+    let is_one = nearest < AS_BEFORE && (next >= AS_BEFORE || next > 3.0 * nearest);
     let is_sized = (best.magnitude() - level).abs() < 3.0 * AS_BEFORE;
     let is_enough = match count {
         0 => false,
         1 if is_alone => true,
         // With two phases of the feeder open, it is the third; what feeds the open ones may be of nearly its size.
-        1 | 2 if sized == 1 && (count == 1 || !is_sized) => {
+        1 | 2 if is_one && (count == 1 || !is_sized) => {
             best = right;
             true
         }

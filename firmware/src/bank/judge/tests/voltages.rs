@@ -57,7 +57,7 @@ fn a_backfed_phase_is_open_upstream() {
 #[test]
 fn two_open_phases_are_open_upstream() {
     for healthy in 0..3 {
-        for sizes in [(0.21, 0.78), (0.88, 0.4), (0.54, 0.89), (0.65, 0.28)] {
+        for sizes in [(0.21, 0.78), (0.88, 0.4), (0.54, 0.89), (0.65, 0.28), (0.9, 0.06)] {
             let mut bench = Bench::healthy(&testing::settings());
             let gone = [(healthy + 1) % 3, (healthy + 2) % 3];
             for (phase, (size, degrees)) in gone.into_iter().zip([(sizes.0, 70.0), (sizes.1, 160.0)]) {
