@@ -194,6 +194,12 @@ fn timing(condition: Condition, limits: &Limits) -> Timing {
         Route::Engineer => limits.engineer_delay_s,
         Route::LogOnly => limits.log_delay_s,
     };
+    // Poles may be on their way until the operate time-out.
+    let is_of_poles = matches!(
+        condition,
+        Condition::FailedToOperate | Condition::PoleFailedToOpen | Condition::PhaseMissingAtClose
+    );
+    let delay = if is_of_poles { delay.max(limits.operate_s) } else { delay };
     let is_rms = matches!(condition, Condition::Interruption | Condition::Sag | Condition::Swell);
     let voltages_good = if condition.concerns_bank() { frames(limits.voltages_good_s) } else { 0 };
     let back = if is_rms { 0 } else { frames(limits.return_s) };

@@ -213,6 +213,7 @@ impl Identifier {
                 *shown = Phasor::ZERO;
             }
         }
+        let overtones = measured.neutral_rms * measured.neutral_rms - fundamental.neutral.magnitude_squared();
         Some(Look {
             begin: measured.begin,
             end: measured.end,
@@ -221,7 +222,7 @@ impl Identifier {
             steady_voltage: measured.voltage_mean.map(|mean| mean * self.scaling.unit_ratio),
             neutral: fundamental.neutral,
             third: fundamental.third,
-            rms: measured.neutral_rms,
+            overtones: if overtones > 0.0 { libm::sqrtf(overtones) } else { 0.0 },
             third_voltage: fundamental.third_voltage.map(to_units),
             ratio: self.frequency_ratio(measured),
         })

@@ -84,6 +84,7 @@ pub fn look(voltage: [Phasor; 3], y: [f32; 3], third: f32) -> crate::bank::look:
     };
     look.neutral = look.explained(y);
     look.third = look.explained_third(y);
+    look.overtones = look.third.magnitude();
     look
 }
 
@@ -97,6 +98,7 @@ pub fn any_look(values: [f32; 16]) -> crate::bank::look::Look {
         neutral: Phasor::new(g, h),
         third: Phasor::new(i, j),
         third_voltage: [Phasor::new(k, l), Phasor::new(m, n), Phasor::new(o, a)],
+        overtones: o,
         ratio,
         ..crate::bank::look::Look::dark(0, 960)
     }

@@ -34,32 +34,34 @@ pub struct Burst {
     pub crest: f32,
     /// How often it came back after half a cycle of quiet.
     pub returns: u8,
-    /// The phase whose capacitor carries a current of the shape that it had at its peak: 0 to 2.
+    /// The phase whose capacitor carries the current of its peak, since it last came back: 0 to 2.
     pub phase: u8,
 }
 
-/// How alike the neutral current and the current of each capacitor are.
+/// How far the neutral current is from the current of each capacitor alone, and how large that is: sums of sizes. Size and sign
+/// count: the phases beside one that restrikes ring with it through the source, in its shape but smaller. Sums of squares would
+/// rest on the few frames in which the voltage of the line jumps to that of the capacitor: no current flows by that.
 #[derive(Clone, Copy, Debug, Default)]
 struct Shape {
-    products: [f32; 3],
-    squares: [f32; 3],
+    misfit: [f32; 3],
+    own: [f32; 3],
 }
 
 impl Shape {
-    fn push(&mut self, current: f32, steps: [f32; 3]) {
-        for ((product, square), step) in self.products.iter_mut().zip(&mut self.squares).zip(steps) {
-            *product += current * step;
-            *square += step * step;
+    fn push(&mut self, current: f32, alone: [f32; 3]) {
+        for ((misfit, own), alone) in self.misfit.iter_mut().zip(&mut self.own).zip(alone) {
+            *misfit += (current - alone).abs();
+            *own += alone.abs();
         }
     }
 
-    /// The phase that is most alike.
+    /// The phase that is nearest.
     fn phase(&self) -> u8 {
-        let (mut best, mut most) = (0, 0.0);
-        for ((product, square), phase) in self.products.iter().zip(self.squares).zip(0_u8..) {
-            let alike = product * product / square;
-            if alike > most {
-                (best, most) = (phase, alike);
+        let (mut best, mut least) = (0, f32::INFINITY);
+        for ((misfit, own), phase) in self.misfit.into_iter().zip(self.own).zip(0_u8..) {
+            let apart = misfit / own;
+            if apart < least {
+                (best, least) = (phase, apart);
             }
         }
         best
@@ -77,11 +79,14 @@ pub struct Bursts {
     neutral: f32,
     frames: u8,
     quarter: u8,
-    /// Usual mean square of a quarter cycle.
-    usual: f32,
+    /// Usual mean square of a quarter cycle, of this one and of the next: those of a sine swing from one to the other by two
+    /// thirds, and stand still from one half cycle to the next.
+    usual: [f32; 2],
     /// Usual crest of the neutral current: harmonics of a feeder in resonance with the bank can be larger than the rated current.
     crest: f32,
     quiet: u8,
+    /// Largest current since it last came back.
+    since: f32,
     /// Quarter cycles until what was changed in the weights is in effect.
     unsettled: u8,
     burst: Option<Burst>,
@@ -99,9 +104,10 @@ impl Bursts {
             neutral,
             frames: 0,
             quarter: u8::try_from(frames_per_cycle / 4).unwrap_or(u8::MAX),
-            usual: 0.0,
+            usual: [0.0; 2],
             crest: 0.0,
             quiet: 0,
+            since: 0.0,
             unsettled: 4,
             burst: None,
         }
@@ -151,30 +157,34 @@ impl Bursts {
             peak = if size > peak { size } else { peak };
         }
         let mean = squares / f32::from(self.quarter);
+        let [usual, other] = self.usual;
         if self.unsettled > 0 || !mean.is_finite() {
             self.unsettled = self.unsettled.saturating_sub(1);
-            self.usual = if mean.is_finite() { mean } else { 0.0 };
+            self.usual = [other, if mean.is_finite() { mean } else { 0.0 }];
             return;
         }
-        let above = |limit: f32| mean > self.usual + limit * limit;
+        let above = |limit: f32| mean > usual + limit * limit;
         let begin = frame.saturating_sub(u64::from(self.quarter));
         if above(BEGINS) {
             let is_new = self.burst.is_none();
             let burst =
                 self.burst.get_or_insert(Burst { begin, end: frame, crest: self.crest, ..Burst::default() });
-            if !is_new && self.quiet >= 2 && frame.saturating_sub(burst.begin) < AGAIN {
+            let returns = !is_new && self.quiet >= 2 && frame.saturating_sub(burst.begin) < AGAIN;
+            if returns {
                 burst.returns = burst.returns.saturating_add(1);
             }
             burst.end = frame;
-            if peak > burst.peak {
-                burst.peak = peak;
+            if is_new || returns || peak > self.since {
+                self.since = peak;
+                let [ga, gb, gc] = self.gain;
                 let mut shape = Shape::default();
                 for three in threes {
-                    let (current, steps) = Self::around(self.neutral, three);
-                    shape.push(current, steps);
+                    let (current, [da, db, dc]) = Self::around(self.neutral, three);
+                    shape.push(current, [da * ga, db * gb, dc * gc]);
                 }
                 burst.phase = shape.phase();
             }
+            burst.peak = if peak > burst.peak { peak } else { burst.peak };
             self.quiet = 0;
         } else if above(QUIET) {
             if let Some(burst) = &mut self.burst {
@@ -185,7 +195,7 @@ impl Bursts {
             self.crest += (peak - self.crest) * (1.0 / 16.0);
         }
         // What lasts becomes the usual: within a second.
-        self.usual += (mean - self.usual) * (1.0 / 64.0);
+        self.usual = [other, usual + (mean - usual) * (1.0 / 32.0)];
     }
 
     /// The burst that was going on last, until it is taken.

@@ -28,6 +28,9 @@ pub enum Change {
 /// A neutral current of less than this, fundamental and third together, is none: a dead lead picks up 0.2–2 % of the rated one.
 const SILENT: f32 = 0.025;
 
+/// Harmonics, or a step of the fundamental, of so much are there, per unit: noise of the neutral sensor is 0.15 %, and stays.
+const OVERTONES: f32 = 0.005;
+
 /// Names the step from `past` to this window, in which the residuals of fundamental and third are these; `carrying` are the phases
 /// that may have changed, `least` the smallest change that matters.
 pub fn name(look: &Look, past: &Past, residuals: [Phasor; 2], carrying: Mask, least: f32) -> Change {
@@ -40,16 +43,21 @@ pub fn name(look: &Look, past: &Past, residuals: [Phasor; 2], carrying: Mask, le
     // Gone: nothing is left of a current that was there, and the step is the whole of what there should be.
     let missing = both(step, third_step);
     let gone = missing > 0.6 * before && now < SILENT && now < 0.5 * before;
-    // All its harmonics go with it.
-    let lost_rms = past.rms - look.rms;
-    let all_gone = look.rms < SILENT && look.rms < 0.5 * past.rms && lost_rms > SILENT;
-    if gone && (missing > least || missing > SILENT || all_gone) {
+    // Where its fundamental was no larger than what a dead lead picks up, the third and all other harmonics tell: they go, though
+    // the voltages ask for the third, and the fundamental is another one.
+    let silenced = now < SILENT
+        && look.overtones < 0.5 * past.overtones
+        && past.overtones - look.overtones > OVERTONES
+        && third_step.magnitude() > 0.6 * past.third.magnitude()
+        && step.magnitude() > OVERTONES;
+    if silenced || gone && (missing > least || missing > SILENT) {
         return Change::NeutralLost;
     }
     if step.magnitude() < least {
         return Change::Nothing;
     }
-    // Divided: fundamental and third have shrunk alike, and neither has turned.
+    // Divided: fundamental and third have shrunk alike, and neither has turned. By a seventh at least: a feeder does less, now and
+    // then in decades.
     if before > 0.04 && past.third.magnitude() > 0.01 {
         let share = |now: Phasor, before: Phasor| {
             let product = now * before.conj();
@@ -58,7 +66,7 @@ pub fn name(look: &Look, past: &Past, residuals: [Phasor; 2], carrying: Mask, le
         };
         let (first, turn) = share(look.neutral, past.neutral);
         let (third, third_turn) = share(look.third, past.third);
-        if (0.1..0.9).contains(&third)
+        if (0.1..0.85).contains(&third)
             && (first - third).abs() < 0.1
             && turn.abs() < 0.1
             && third_turn.abs() < 0.1

@@ -312,9 +312,18 @@ impl Judge {
         self.estimate.begin_with(y, common_sigma);
     }
 
-    /// What each phase is expected to carry, for the burst.
+    /// What each phase is expected to carry, for the burst. A voltage whose lead is broken is made of the others: less their sum.
     pub fn expected(&self) -> [f32; 3] {
-        carry::masked(self.estimate.y, self.carrying.unwrap_or(self.all))
+        let mut expected = carry::masked(self.estimate.y, self.carrying.unwrap_or(self.all));
+        for (phase, verdict) in self.voltage.iter().enumerate() {
+            if matches!(verdict, VoltageVerdict::Lead { .. }) {
+                let broken = expected.get_mut(phase).map(core::mem::take).unwrap_or_default();
+                for (other, y) in expected.iter_mut().enumerate() {
+                    *y -= if other == phase { 0.0 } else { broken };
+                }
+            }
+        }
+        expected
     }
 
     /// Phases whose voltage says nothing about the feeder: its sensor is broken, or sits behind an open fuse or pole.

@@ -20,8 +20,8 @@ pub struct Look {
     pub neutral: Phasor,
     /// Third harmonic of the neutral current.
     pub third: Phasor,
-    /// True rms of the neutral current.
-    pub rms: f32,
+    /// Rms of all that the neutral current is beside its fundamental.
+    pub overtones: f32,
     /// Third harmonic of A, B, C.
     pub third_voltage: [Phasor; 3],
     /// Frequency over the rated one.
@@ -39,7 +39,7 @@ impl Look {
             steady_voltage: [0.0; 3],
             neutral: Phasor::ZERO,
             third: Phasor::ZERO,
-            rms: 0.0,
+            overtones: 0.0,
             third_voltage: [Phasor::ZERO; 3],
             ratio: 1.0,
         }
@@ -79,8 +79,8 @@ pub struct Past {
     pub third: Phasor,
     /// Mean residual of the third.
     pub third_residual: Phasor,
-    /// Mean of its true rms.
-    pub rms: f32,
+    /// Mean of the rms of all that it is beside its fundamental.
+    pub overtones: f32,
     /// Windows in the mean, at most fifty.
     pub windows: u8,
 }
@@ -92,7 +92,7 @@ impl Past {
         neutral: Phasor::ZERO,
         third: Phasor::ZERO,
         third_residual: Phasor::ZERO,
-        rms: 0.0,
+        overtones: 0.0,
         windows: 0,
     };
     /// Windows that a mean is made of: 10 s. What changes more slowly is no step.
@@ -112,7 +112,7 @@ impl Past {
         ] {
             *mean += (new - *mean).scale(share);
         }
-        self.rms += (look.rms - self.rms) * share;
+        self.overtones += (look.overtones - self.overtones) * share;
     }
 
     /// Whether there is enough of it.

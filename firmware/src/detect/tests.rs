@@ -17,8 +17,12 @@ struct Bench {
 
 impl Bench {
     fn new() -> Self {
+        Self::with(&settings())
+    }
+
+    fn with(settings: &Settings) -> Self {
         let mut bench =
-            Self { detector: Detector::new(&settings()), clock: Clock::new(1), now: 0, events: Vec::new() };
+            Self { detector: Detector::new(settings), clock: Clock::new(1), now: 0, events: Vec::new() };
         bench.run(60.0, &[], true, 1.0);
         bench.events.clear();
         bench
@@ -84,6 +88,26 @@ fn each_route_has_its_time() {
         assert!((ended - back).abs() <= 0.41, "{condition:?}: {ended}");
         assert_eq!(bench.events[0].begin.frame, from);
         assert_eq!(bench.events[0].causes[..], [Cause::FuseOperated, Cause::CutoutOpen]);
+    }
+}
+
+/// Whoever is told at once is still not told of poles that may be on their way.
+#[test]
+fn no_pole_is_blamed_before_the_operate_time_out() {
+    let mut settings = settings();
+    (settings.limits.crew_delay_s, settings.limits.operate_s) = (2, 15);
+    for (condition, delay) in [
+        (Condition::FailedToOperate, 15.0),
+        (Condition::PoleFailedToOpen, 15.0),
+        (Condition::PhaseMissingAtClose, 15.0),
+        (Condition::BlownFuse, 2.0),
+    ] {
+        let mut bench = Bench::with(&settings);
+        let from = bench.now;
+        bench.run(20.0, &[finding(condition, 1, from)], true, 1.0);
+        let seen = bench.of(condition, from);
+        assert_eq!(seen.len(), 2, "{condition:?}: {seen:?}");
+        assert!((seen[1].2 - seen[0].2 - delay).abs() <= 0.21, "{condition:?}: {seen:?}");
     }
 }
 

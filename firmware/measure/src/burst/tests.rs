@@ -212,6 +212,73 @@ fn a_restrike_comes_back_in_its_phase() {
     }
 }
 
+/// The phases beside it ring with it through the source: in its shape, by a third of its size.
+#[test]
+fn a_restrike_is_of_the_phase_that_rings_most() {
+    for phase in 0..3 {
+        let mut bench = Bench::new(60.0);
+        bench.steady(1.0, WHOLE);
+        let zeros = [0, 1, 2].map(|phase| bench.zero(phase, bench.n + 10));
+        let again = zeros[phase] + 5 * 40;
+        for _ in 0..960 {
+            let (mut channels, mut neutral) = ([0; 4], 0.0);
+            let since = bench.n as f64 - again as f64;
+            let strikes = (0.0..60.0).contains(&since);
+            let (decay, angle) = (libm::exp(-since / 30.0), TAU * 500.0 * since / 4800.0);
+            for of in 0..3 {
+                let (v, i) = bench.phase(of, bench.n as f64);
+                let coupled = if of == phase { 1.0 } else { 0.35 };
+                let ring = if strikes { coupled * decay * libm::sin(angle) } else { 0.0 };
+                channels[of] = ((v + 0.5 * ring) * COUNTS) as i32;
+                let slope = 0.5 * decay * libm::cos(angle) * 500.0 / 60.0;
+                let is_in = bench.n < zeros[of] || (strikes && of == phase);
+                neutral += if is_in { i } else { 0.0 };
+                neutral += if strikes && of == phase { slope } else { 0.0 };
+            }
+            channels[3] = (neutral * COUNTS) as i32;
+            bench.push(channels);
+        }
+        let burst = *bench.bursts.burst().expect("a burst");
+        assert_eq!(usize::from(burst.phase), phase, "{burst:?}");
+    }
+}
+
+/// What it was when the poles opened is not what it is when one strikes again, and may have been larger.
+#[test]
+fn a_restrike_is_not_of_the_phase_that_was_larger_before() {
+    for phase in 0..3 {
+        let mut bench = Bench::new(60.0);
+        let y = [0, 1, 2].map(|of| if of == phase { 0.9 } else { 1.1 });
+        bench.steady(1.0, y);
+        let zeros = [0, 1, 2].map(|phase| bench.zero(phase, bench.n + 10));
+        let again = zeros[phase] + 5 * 40;
+        let carries = |n: u64| {
+            [0, 1, 2].map(|of| {
+                let is_in = n < zeros[of] || (of == phase && (again..again + 40).contains(&n));
+                if is_in { y[of] } else { 0.0 }
+            })
+        };
+        bench.play(960, carries, |_| 0.0);
+        let burst = *bench.bursts.burst().expect("a burst");
+        assert!(burst.returns > 0, "{burst:?}");
+        assert_eq!(usize::from(burst.phase), phase, "{burst:?}");
+    }
+}
+
+/// A sine's quarter cycles are not alike; what lasts is no burst all the same.
+#[test]
+fn what_lasts_becomes_the_usual_in_each_quarter() {
+    for (hz, degrees) in [(50.0, 0.0), (50.0, 45.0), (60.0, 20.0), (60.0, 70.0)] {
+        let mut bench = Bench::new(hz);
+        let unknown = |n: u64| SQRT_2 * libm::cos(TAU * hz * n as f64 / 4800.0 + f64::to_radians(degrees));
+        bench.steady(1.0, WHOLE);
+        bench.play(4800, |_| WHOLE, unknown);
+        bench.bursts.clear();
+        bench.play(9600, |_| WHOLE, unknown);
+        assert!(bench.bursts.burst().is_none(), "{hz} {degrees}: {:?}", bench.bursts.burst());
+    }
+}
+
 /// A lead that breaks leaves no trace of poles: what the neutral carried is little.
 #[test]
 fn a_neutral_lead_that_breaks_makes_none() {

@@ -124,7 +124,57 @@ proptest! {
         let mut after = before;
         after.neutral = Phasor::from_polar_degrees(pickup.0, pickup.1);
         after.third = Phasor::from_polar_degrees(0.5 * pickup.0, -pickup.1);
+        after.overtones = after.third.magnitude();
         prop_assert_eq!(named(&before, &after), Change::NeutralLost);
+    }
+
+    /// The fundamental was no larger than what the dead lead picks up; the harmonics tell: 0.1 % of third and 0.02 % of ninth are
+    /// 1 % of the neutral current.
+    #[test]
+    fn a_dead_neutral_lead_that_carried_little_is_named(
+        before in (0.0_f32..0.02, -180.0_f32..180.0),
+        pickup in (0.002_f32..0.02, -180.0_f32..180.0),
+        third in (0.009_f32..0.03, -180.0_f32..180.0),
+        others in 0.0_f32..0.05,
+        y in tolerant(),
+    ) {
+        let polar = |(size, degrees): (f32, f32)| Phasor::from_polar_degrees(size, degrees);
+        let both = |a: f32, b: f32| libm::sqrtf(a * a + b * b);
+        let mut before_it = look(voltages(1.0, (0.0, 0.0), (0.0, 0.0)), y, 0.0);
+        (before_it.neutral, before_it.third) = (polar(before), polar(third));
+        before_it.overtones = both(third.0, others);
+        let mut after = before_it;
+        (after.neutral, after.third) = (polar(pickup), polar((0.2 * pickup.0, pickup.1)));
+        after.overtones = both(after.third.magnitude(), 0.0015);
+        prop_assume!((after.neutral - before_it.neutral).magnitude() > 0.0055);
+        prop_assert_eq!(named(&before_it, &after), Change::NeutralLost);
+    }
+
+    /// A load that took its harmonics with it, or one that made the stray current, is no dead lead.
+    #[test]
+    fn what_the_feeder_takes_away_is_no_dead_lead(
+        (voltage, _) in feeder(),
+        y in tolerant(),
+        thirds in [0.003_f32..0.02, 0.0_f32..0.0015],
+        others in [0.0_f32..0.05, 0.0_f32..0.05],
+        stray in (0.0_f32..0.015, -180.0_f32..180.0),
+        stray_third in (0.0_f32..0.006, -180.0_f32..180.0),
+    ) {
+        let both = |a: f32, b: f32| libm::sqrtf(a * a + b * b);
+        let polar = |(size, degrees): (f32, f32)| Phasor::from_polar_degrees(size, degrees);
+        let mut was = look(voltage, y, thirds[0]);
+        was.overtones = both(was.third.magnitude(), others[0]);
+        let mut is = look(voltage, y, thirds[1]);
+        is.overtones = both(is.third.magnitude(), others[1]);
+        prop_assert_ne!(named(&was, &is), Change::NeutralLost);
+        // The strays alone go.
+        let third = was.third;
+        was.neutral += polar(stray);
+        was.third += polar(stray_third);
+        is = look(voltage, y, thirds[0]);
+        was.overtones = both(was.third.magnitude(), 0.005);
+        is.overtones = both(third.magnitude(), 0.005);
+        prop_assert_ne!(named(&was, &is), Change::NeutralLost);
     }
 
     /// All of the neutral current goes down alike: part of it flows beside the sensor. Seen where there is a current

@@ -166,7 +166,9 @@ impl Judge {
         let expected = look.explained(masked(self.estimate.y, self.all)) + self.past.residual;
         let is_there =
             look.neutral.magnitude() > 0.8 * expected.magnitude() && look.neutral.magnitude() > 0.015;
-        if step < 0.3 * expected.magnitude() && is_there {
+        // A fundamental that is no larger than a pickup comes back with its harmonics.
+        let is_heard = self.past.overtones > 0.01 && look.overtones > 0.7 * self.past.overtones;
+        if step < 0.3 * expected.magnitude() && is_there || step < 0.01 && is_heard {
             self.changed = self.changed.saturating_add(1);
             if self.changed >= PERSISTENT {
                 self.neutral = Neutral::Good;

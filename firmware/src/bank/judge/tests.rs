@@ -81,6 +81,7 @@ impl Bench {
         }
         look.voltage = look.shown;
         (look.neutral, look.third) = (look.neutral.scale(self.neutral), look.third.scale(self.neutral));
+        look.overtones = look.third.magnitude();
         (look.begin, look.end) = (self.now, self.now + WINDOW);
         self.now += WINDOW;
         let circumstances = self.circumstances(in_doubt);

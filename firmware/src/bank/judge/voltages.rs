@@ -28,6 +28,8 @@ const NEAR: f32 = 0.22;
 const DARK: f32 = 0.03;
 /// A voltage that is still there is within this of what all were, per unit.
 const AS_BEFORE: f32 = 0.05;
+/// A neutral current so near to what a phase would make of it is explained, per unit: another phase alone is 1 away.
+const EXPLAINS: f32 = 0.3;
 /// A sag lasts a second; a lead that broke stays broken: windows.
 const LASTS: u8 = 6;
 /// A lead that broke shows no more than this part of its neighbour.
@@ -44,6 +46,11 @@ impl Judge {
         let strikes = circumstances.burst.is_some_and(|burst| burst.peak > ALONE + burst.crest);
         let mut live = self.all;
         let mut is_evidence = true;
+        // What others are judged by must not rest on a lead that is known to be broken.
+        for (phase, (voltage, made)) in look.voltage.iter_mut().zip(&expected).enumerate() {
+            let is_broken = matches!(self.voltage.get(phase), Some(VoltageVerdict::Lead { .. }));
+            *voltage = if is_broken || !has(self.measured, phase) { *made } else { *voltage };
+        }
         for phase in 0..3_usize {
             let Some(&reference) = expected.get(phase) else { continue };
             let shown = look.shown.get(phase).copied().unwrap_or(Phasor::ZERO);
@@ -64,7 +71,7 @@ impl Judge {
                 self.set_voltage(phase, VoltageVerdict::Good);
             } else if place != Location::Line
                 && shown.magnitude() < DARK
-                && (strikes || !self.is_alive(phase, reference, look))
+                && self.is_dark_with_its_current(phase, reference, look, strikes)
             {
                 live &= !only(phase);
                 used = Phasor::ZERO;
@@ -89,7 +96,7 @@ impl Judge {
         let unit = |v: Phasor| v.times_j().scale(look.ratio);
         let carrying = self.carrying.unwrap_or(self.all);
         let mut rest = look.neutral - self.past.residual;
-        for (other, (v, y)) in look.shown.iter().zip(self.estimate.y).enumerate() {
+        for (other, (v, y)) in look.voltage.iter().zip(self.estimate.y).enumerate() {
             if other != phase && has(carrying, other) {
                 rest -= unit(*v).scale(y);
             }
@@ -98,10 +105,14 @@ impl Judge {
         ((rest - unit(reference).scale(y)).magnitude(), (rest - unit(shown).scale(y)).magnitude())
     }
 
-    /// Whether a phase that carried still does, whatever its voltage sensor shows.
-    fn is_alive(&self, phase: usize, reference: Phasor, look: &Look) -> bool {
+    /// Whether a phase whose sensor shows nothing has stopped to carry. A lead that is known to be broken shows nothing anyway.
+    fn is_dark_with_its_current(&self, phase: usize, reference: Phasor, look: &Look, strikes: bool) -> bool {
         let (as_alive, as_shown) = self.as_alive_and_as_shown(phase, reference, look);
-        self.carrying.is_some_and(|carrying| has(carrying, phase)) && as_alive < 0.3 && as_alive < as_shown
+        let carried = self.carrying.is_some_and(|carrying| has(carrying, phase));
+        match self.voltage.get(phase) {
+            Some(VoltageVerdict::Lead { .. }) => !carried || as_shown < EXPLAINS && as_shown < as_alive,
+            _ => strikes || !(carried && as_alive < EXPLAINS && as_alive < as_shown),
+        }
     }
 
     /// A voltage that is not what the others make of it: is the phase alive all the same?
@@ -116,11 +127,11 @@ impl Judge {
         let carrying = self.carrying.unwrap_or(self.all);
         let floats = shown.magnitude() < FLOATS && neighbours(look, phase, shown);
         // A bank that is open says nothing of the voltage; a lead that floats has its neighbour's angle.
-        let says_alive = if has(carrying, phase) {
+        let (says_alive, says_shown) = if has(carrying, phase) {
             let (as_alive, as_shown) = self.as_alive_and_as_shown(phase, reference, look);
-            as_alive < 0.3 && as_alive < as_shown
+            (as_alive < EXPLAINS && as_alive < as_shown, as_shown < EXPLAINS && as_shown < as_alive)
         } else {
-            floats
+            (floats, !floats)
         };
         // A lead that broke floats low; what is nearly there is a sag.
         let is_low = shown.magnitude() < 0.6 * reference.magnitude();
@@ -133,7 +144,8 @@ impl Judge {
         };
         let lasted = circumstances.now.saturating_sub(begin);
         let next = match verdict {
-            VoltageVerdict::Lead { .. } if says_alive => verdict,
+            // A lead stays broken, whatever else happens, unless the current is what the voltage shown drives.
+            VoltageVerdict::Lead { .. } if !says_shown => verdict,
             VoltageVerdict::Upstream { .. } if !says_alive => verdict,
             VoltageVerdict::Odd { alive, .. } if says_alive && alive >= LASTS && is_low => {
                 VoltageVerdict::Lead { begin }
@@ -205,21 +217,27 @@ fn expected(shown: [Phasor; 3], measured: Mask, rotation: Rotation, level: f32) 
     // Two must agree, or the others must be there no more.
     let dark = |(index, v): (usize, &Phasor)| !has(measured, index) || v.magnitude() < DARK;
     let is_alone = as_a.iter().enumerate().filter(|place| !dark(*place)).count() == 1;
-    // Or one alone has the size that it had.
-    let (mut right, mut sized) = (Phasor::ZERO, 0_u8);
+    // Or one alone has the size that it had, or has it by far the best.
+    let (mut right, mut nearest, mut next) = (Phasor::ZERO, AS_BEFORE, AS_BEFORE);
     for (index, v) in as_a.iter().enumerate() {
-        if has(measured, index) && (v.magnitude() - level).abs() < AS_BEFORE {
-            (right, sized) = (*v, sized.saturating_add(1));
+        let apart = (v.magnitude() - level).abs();
+        if has(measured, index) && apart < nearest {
+            (right, nearest, next) = (*v, apart, nearest);
+        } else if has(measured, index) && apart < next {
+            next = apart;
         }
     }
+    let is_one = nearest < AS_BEFORE && (next >= AS_BEFORE || next > 3.0 * nearest);
     let is_sized = (best.magnitude() - level).abs() < 3.0 * AS_BEFORE;
     let is_enough = match count {
         0 => false,
-        1 | 2 if sized == 1 && !is_alone && !is_sized => {
+        1 if is_alone => true,
+        // With two phases of the feeder open, it is the third; what feeds the open ones may be of nearly its size.
+        1 | 2 if is_one && (count == 1 || !is_sized) => {
             best = right;
             true
         }
-        1 => is_alone,
+        1 => false,
         _ => true,
     };
     is_enough.then(|| [best, best.rotate_degrees(turn), best.rotate_degrees(2.0 * turn)])

@@ -53,6 +53,53 @@ fn a_backfed_phase_is_open_upstream() {
     }
 }
 
+/// Two open phases leave one voltage to go by: that of the size that all had.
+#[test]
+fn two_open_phases_are_open_upstream() {
+    for healthy in 0..3 {
+        for sizes in [(0.21, 0.78), (0.88, 0.4), (0.54, 0.89), (0.65, 0.28), (0.9, 0.06)] {
+            let mut bench = Bench::healthy(&testing::settings());
+            let gone = [(healthy + 1) % 3, (healthy + 2) % 3];
+            for (phase, (size, degrees)) in gone.into_iter().zip([(sizes.0, 70.0), (sizes.1, 160.0)]) {
+                let v = &mut bench.voltage[phase];
+                *v = v.scale(size).rotate_degrees(degrees);
+            }
+            bench.run(8.0, Bench::Y);
+            let phases = (1 << gone[0]) | (1 << gone[1]);
+            bench.only(Condition::OpenPhaseUpstream, phases);
+        }
+    }
+}
+
+/// A fuse blows while the lead of another phase is broken: both are said.
+#[test]
+fn a_fuse_is_named_beside_a_broken_lead() {
+    for location in [Location::Line, Location::FuseSwitch, Location::Capacitor] {
+        for broken in 0..3 {
+            for blown in [(broken + 1) % 3, (broken + 2) % 3] {
+                for part in [0.02, 0.2, 0.4] {
+                    let mut bench = Bench::healthy(&located(location));
+                    let neighbour = 3 - broken - blown;
+                    bench.shown[broken] = Some(bench.voltage[neighbour].scale(part));
+                    bench.run(6.0, Bench::Y);
+                    bench.only(Condition::VoltageSignalLost, 1 << broken);
+                    let y = with(Bench::Y, blown, 0.0);
+                    if location != Location::Line {
+                        bench.shown[blown] = Some(Phasor::ZERO);
+                    }
+                    bench.strikes(y);
+                    bench.run(8.0, y);
+                    let found = bench.found();
+                    let both =
+                        [(Condition::BlownFuse, 1 << blown), (Condition::VoltageSignalLost, 1 << broken)];
+                    assert!(both.iter().all(|one| found.contains(one)), "{location:?} {part}: {found:?}");
+                    assert_eq!(found.len(), 2, "{location:?} {part}: {found:?}");
+                }
+            }
+        }
+    }
+}
+
 /// Behind the cutout a blown fuse takes voltage and current away together: a clean zero.
 #[test]
 fn a_clean_zero_behind_the_fuse_is_a_fuse() {
