@@ -87,8 +87,9 @@ struct Cleared {
     zeros: [f32; 3],
     /// Connected capacitance.
     y: [f32; 3],
-    /// Standard deviation of their common part.
-    sigma: f32,
+    /// Standard deviations of their common part, and of a phase's difference from it.
+    common_sigma: f32,
+    difference_sigma: f32,
 }
 
 /// The window before.
@@ -253,9 +254,11 @@ impl Judge {
 
     /// What the fit of an opening said; it counts if the bank is then found to be open.
     pub fn cleared(&mut self, clearing: &Clearing) {
-        let (_, sigma) = clearing.common();
+        let (_, common_sigma) = clearing.common();
+        let difference_sigma = clearing.difference_sigma();
         let zeros = clearing.zero_frame.map(|zero| zero.unwrap_or(f32::NAN));
-        self.clearing = Some(Cleared { begin: clearing.begin, zeros, y: clearing.y, sigma });
+        self.clearing =
+            Some(Cleared { begin: clearing.begin, zeros, y: clearing.y, common_sigma, difference_sigma });
     }
 
     /// Connected capacitances and how sure they are.
