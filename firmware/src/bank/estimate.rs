@@ -9,7 +9,7 @@ use wyelog_electrical::{Phasor, neutral};
 use wyelog_protocol::record::Basis;
 
 use super::carry::{Mask, has};
-use super::class::{self, Class};
+use super::class::{Class, Shown};
 use super::look::Look;
 
 /// Of the nameplate: units come with 0…+10 % (IEEE Std 18).
@@ -38,8 +38,8 @@ pub struct Estimate {
     pub difference_sigma: f32,
     windows: u16,
     class: Class,
-    /// How wrong the sensors are by the differences that they showed, until one has changed.
-    scale: f32,
+    /// What the sensors have shown by the differences, until one has changed.
+    shown: Shown,
     is_first: bool,
     /// Standard deviation of the differences by an opening; NaN before the first.
     tested: f32,
@@ -67,7 +67,7 @@ impl Estimate {
             difference_sigma: f32::NAN,
             windows: 0,
             class,
-            scale: 1.0,
+            shown: Shown { squares: 0.0, count: 0.0 },
             is_first: true,
             tested: f32::NAN,
             alone: 0,
@@ -76,7 +76,16 @@ impl Estimate {
         }
     }
 
-impl Estimate {
+    /// What the sensors may be wrong by.
+    pub const fn class(&self) -> Class {
+        self.class
+    }
+
+    /// What these have shown.
+    pub const fn shown(&self) -> Shown {
+        self.shown
+    }
+
     /// What a baseline says: the differences are measured anew.
     pub const fn begin_with(&mut self, y: [f32; 3], common_sigma: f32) {
         self.y = y;
@@ -119,14 +128,19 @@ impl Estimate {
         let of_class = self.class.difference_sigma();
         if self.is_first {
             // Three values, but their sum is zero.
-            self.scale = class::scale(squares / (of_class * of_class), 2.0);
+            self.shown = Shown { squares: squares / (of_class * of_class), count: 2.0 };
         }
-        let own = if self.tested.is_nan() { self.scale * of_class } else { self.tested };
+        let own = if self.tested.is_nan() { self.scale() * of_class } else { self.tested };
         // An error of the common part leaks in with the zero-sequence voltage.
         let zero: Phasor = look.voltage.into_iter().sum();
         let leak = 0.667 * zero.magnitude() * self.common_sigma;
         self.difference_sigma = libm::sqrtf(own * own + leak * leak);
         self.thirds(look);
+    }
+
+    /// How wrong the sensors are; as wrong as they may be as long as they have shown nothing.
+    fn scale(&self) -> f32 {
+        if self.shown.count > 0.0 { self.shown.scale() } else { 1.0 }
     }
 
     /// What one more window counts.
@@ -223,7 +237,7 @@ impl Estimate {
         }
         self.alone |= carrying;
         self.basis = Basis::Pole;
-        self.common_sigma = self.class.alone_sigma(self.scale, is_alone);
+        self.common_sigma = self.class.alone_sigma(self.scale(), is_alone);
         self.difference_sigma = self.common_sigma;
     }
 

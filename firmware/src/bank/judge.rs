@@ -11,6 +11,7 @@ use wyelog_protocol::bank::{Fusing, Location, Settings};
 use wyelog_protocol::record::BankState;
 
 use super::carry::{self, Carry, Mask};
+use super::class::Class;
 use super::estimate::Estimate;
 use super::look::{Look, Past};
 use super::opening::Clearing;
@@ -211,7 +212,7 @@ impl Judge {
             command: None,
             carrying: None,
             carried: 0,
-            estimate: Estimate::default(),
+            estimate: Estimate::new(Class::new(&sensors.class)),
             has_past: false,
             past: Past::NONE,
             reference: [1.0; 3],

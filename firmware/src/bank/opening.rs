@@ -22,7 +22,7 @@ mod clearing;
 mod rows;
 mod solve;
 
-use super::class::{self, Class};
+use super::class::{Class, Shown};
 use crate::frontend::Scaling;
 use crate::measure::history::History;
 use clearing::{COMBINATIONS, Search};
@@ -117,6 +117,8 @@ pub struct Setup {
     pub frequency: f32,
     /// Sensors.
     pub class: Class,
+    /// What these have shown before.
+    pub shown: Shown,
 }
 
 /// What a step came to.
@@ -364,7 +366,8 @@ fn solve(setup: &Setup, sums: &Sums, rows: u16, zeros: [f32; 3]) -> Result<Clear
         solution = factor.covariance().map(|covariance| (terms, covariance, variance, scale));
         let next = NEIGHBOURS * scatter;
         noise = if next > LEAST_NOISE { next } else { LEAST_NOISE };
-        scale = seen_scale(&terms, setup.class.angle_sigma());
+        let ([a, b, c, ..], sigma) = (terms, setup.class.angle_sigma());
+        scale = setup.shown.and((a * a + b * b + c * c) / (sigma * sigma), 3.0).scale();
     }
     let (terms, mut covariance, variance, scale) = solution.ok_or(Reason::Unexplained)?;
     let [.., a, b, c] = terms;
@@ -374,8 +377,7 @@ fn solve(setup: &Setup, sums: &Sums, rows: u16, zeros: [f32; 3]) -> Result<Clear
         return Err(Reason::Unexplained);
     }
     let square = |value: f32| value * value;
-    let (voltage, neutral) =
-        (square(scale * setup.class.ratio_sigma()), square(setup.class.neutral_sigma()));
+    let (voltage, neutral) = (square(scale * setup.class.ratio_sigma()), square(setup.class.neutral_sigma()));
     for (one, (line, y_one)) in covariance.iter_mut().zip(y).enumerate() {
         for (two, (value, y_two)) in line.iter_mut().zip(y).enumerate() {
             let gains = if one == two { voltage + neutral } else { neutral };
@@ -395,12 +397,6 @@ fn solve(setup: &Setup, sums: &Sums, rows: u16, zeros: [f32; 3]) -> Result<Clear
     if told { Ok(clearing) } else { Err(Reason::NoOpening) }
 }
 
-/// How wrong the sensors are by these angles.
-fn seen_scale(terms: &[f32; Term::Data as usize], sigma: f32) -> f32 {
-    let [a, b, c, ..] = terms;
-    class::scale((a * a + b * b + c * c) / (sigma * sigma), 3.0)
-}
-
 /// The sums with everything that is known before, in units of the variance of this noise; `scale` is how wrong the sensors are.
 #[inline(never)]
 fn with_priors(setup: &Setup, sums: &Sums, noise: f32, scale: f32) -> Sums {
@@ -417,10 +413,9 @@ fn with_priors(setup: &Setup, sums: &Sums, noise: f32, scale: f32) -> Sums {
     ] {
         normal.prior(term as usize, variance(own), variance(shared));
     }
-    for (term, sigma) in [
-        (Term::StrayFundamental, STRAY * class.stray),
-        (Term::StrayThird, STRAY_THIRD * class.stray_third),
-    ] {
+    for (term, sigma) in
+        [(Term::StrayFundamental, STRAY * class.stray), (Term::StrayThird, STRAY_THIRD * class.stray_third)]
+    {
         for place in (term as usize..).take(2) {
             normal.increase(place, place, 1.0 / variance(sigma));
         }

@@ -10,7 +10,6 @@ use crate::bank::baseline::Sight;
 use crate::bank::finding::Findings;
 use crate::bank::judge::Circumstances;
 use crate::bank::look::Look;
-use crate::bank::class::Class;
 use crate::bank::opening::{Opening, Progress, Setup};
 use crate::detect::{self, Scene};
 use crate::identify::Measured;
@@ -143,7 +142,8 @@ impl Meter<'_> {
     #[inline(never)]
     pub(super) fn fit_opening(&mut self, stepped: Option<u64>, frequency: f32) {
         if let Some(earliest) = stepped.filter(|_| self.opening.is_none()) {
-            let setup = Setup { scaling: self.scaling, frequency, class: Class::DEFAULT };
+            let (class, shown) = (self.judge.estimate().class(), self.judge.estimate().shown());
+            let setup = Setup { scaling: self.scaling, frequency, class, shown };
             self.opening = Some(Opening::new(setup, earliest));
         }
         let Some(opening) = &mut self.opening else { return };
