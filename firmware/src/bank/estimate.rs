@@ -67,7 +67,7 @@ impl Estimate {
             difference_sigma: f32::NAN,
             windows: 0,
             class,
-            shown: Shown { squares: 0.0, count: 0.0 },
+            shown: Shown::UNSEEN,
             is_first: true,
             tested: f32::NAN,
             alone: 0,
@@ -130,17 +130,12 @@ impl Estimate {
             // Three values, but their sum is zero.
             self.shown = Shown { squares: squares / (of_class * of_class), count: 2.0 };
         }
-        let own = if self.tested.is_nan() { self.scale() * of_class } else { self.tested };
+        let own = if self.tested.is_nan() { self.shown.scale() * of_class } else { self.tested };
         // An error of the common part leaks in with the zero-sequence voltage.
         let zero: Phasor = look.voltage.into_iter().sum();
         let leak = 0.667 * zero.magnitude() * self.common_sigma;
         self.difference_sigma = libm::sqrtf(own * own + leak * leak);
         self.thirds(look);
-    }
-
-    /// How wrong the sensors are; as wrong as they may be as long as they have shown nothing.
-    fn scale(&self) -> f32 {
-        if self.shown.count > 0.0 { self.shown.scale() } else { 1.0 }
     }
 
     /// What one more window counts.
@@ -237,7 +232,7 @@ impl Estimate {
         }
         self.alone |= carrying;
         self.basis = Basis::Pole;
-        self.common_sigma = self.class.alone_sigma(self.scale(), is_alone);
+        self.common_sigma = self.class.alone_sigma(self.shown.scale(), is_alone);
         self.difference_sigma = self.common_sigma;
     }
 

@@ -110,7 +110,7 @@ fn frames_to_come_are_waited_for_and_lost_ones_told() {
         scaling: opening.scaling,
         frequency: opening.hz as f32,
         class: Class::DEFAULT,
-        shown: Shown::default(),
+        shown: Shown::UNSEEN,
     };
     let now = opening.history.count();
     let mut ahead = Opening::new(setup, now);

@@ -52,7 +52,7 @@ fn shown(opening: &signal::Opening) -> Shown {
     // What is beyond the tolerance is a fault of the bank from the start, and says nothing of the sensors.
     let common = estimate.common();
     let is_healthy = estimate.y.iter().all(|y| (y - common).abs() < 0.083);
-    if is_healthy { estimate.shown() } else { Shown::default() }
+    if is_healthy { estimate.shown() } else { Shown::UNSEEN }
 }
 
 /// A row of the attack table.
