@@ -11,6 +11,7 @@ use wyelog_protocol::bank::{Fusing, Location, Settings};
 use wyelog_protocol::record::BankState;
 
 use super::carry::{self, Carry, Mask};
+use super::class::Class;
 use super::estimate::Estimate;
 use super::look::{Look, Past};
 use super::opening::Clearing;
@@ -87,8 +88,9 @@ struct Cleared {
     zeros: [f32; 3],
     /// Connected capacitance.
     y: [f32; 3],
-    /// Standard deviation of their common part.
-    sigma: f32,
+    /// Standard deviations of their common part, and of a phase's difference from it.
+    common_sigma: f32,
+    difference_sigma: f32,
 }
 
 /// The window before.
@@ -210,7 +212,7 @@ impl Judge {
             command: None,
             carrying: None,
             carried: 0,
-            estimate: Estimate::default(),
+            estimate: Estimate::new(Class::new(&sensors.class)),
             has_past: false,
             past: Past::NONE,
             reference: [1.0; 3],
@@ -253,9 +255,11 @@ impl Judge {
 
     /// What the fit of an opening said; it counts if the bank is then found to be open.
     pub fn cleared(&mut self, clearing: &Clearing) {
-        let (_, sigma) = clearing.common();
+        let (_, common_sigma) = clearing.common();
+        let difference_sigma = clearing.difference_sigma();
         let zeros = clearing.zero_frame.map(|zero| zero.unwrap_or(f32::NAN));
-        self.clearing = Some(Cleared { begin: clearing.begin, zeros, y: clearing.y, sigma });
+        self.clearing =
+            Some(Cleared { begin: clearing.begin, zeros, y: clearing.y, common_sigma, difference_sigma });
     }
 
     /// Connected capacitances and how sure they are.

@@ -15,13 +15,14 @@
 //! Frames closer than three to a clearing are left out: there a voltage on the line side jumps (the bank no longer
 //! lifts it) and a filter smears both sides.
 //!
-//! Errors of size (gain) of the sensors go into `y` one to one and leave no trace in the fit: they enter the
-//! covariance as stated ([`Class`]).
+//! Errors of size of the sensors go into `y` one to one and leave no trace in the fit: they enter the covariance as the
+//! angles that were found say of sensors of their class ([`Class`]).
 
 mod clearing;
 mod rows;
 mod solve;
 
+use super::class::{Class, Shown};
 use crate::frontend::Scaling;
 use crate::measure::history::History;
 use clearing::{COMBINATIONS, Search};
@@ -47,11 +48,14 @@ const EARLY: f32 = 0.25;
 /// Frames on either side of a clearing that are left out.
 const LEFT_OUT: f32 = 3.0;
 
-/// Prior σ, per unit of the rated current: stray fundamental, stray third; third harmonic of one phase's sensor, and
-/// of what all share (the current sensor's error at the third); angle and delay of the current sensor, in rad.
-const STRAY_FUNDAMENTAL: f32 = 0.01;
-const STRAY_THIRD: f32 = 0.005;
-const THIRD_OWN: f32 = 0.002;
+/// Prior σ of strays over the largest stray that the class allows, and of a sensor's own third over the largest one, which the
+/// capacitor makes three times as large a current of.
+const STRAY: f32 = 0.667;
+const STRAY_THIRD: f32 = 0.833;
+const THIRD_OWN: f32 = 1.0;
+
+/// Prior σ of what all phases share, the current sensor's own: of its error at the third, per unit of the rated current; of its
+/// angle and its delay in rad.
 const THIRD_SHARED: f32 = 0.002;
 const ANGLE_SHARED: f32 = 0.01;
 const DELAY_SHARED: f32 = 0.02;
@@ -64,6 +68,14 @@ const CONNECTED: f32 = 10.0;
 const NOISE: f32 = 0.004;
 const LEAST_NOISE: f32 = 0.002;
 const NEIGHBOURS: f32 = 2.5;
+
+/// Scatter that is noise: voltages of 0.04 % through the derivative of three phases. More is harmonics that the terms do not
+/// describe; it goes on in one direction over many blocks, and counts so much more.
+const WHITE: f32 = 0.003;
+const COLOURED: f32 = 5.0;
+
+/// The angles are at first as free as the class allows at most, over their σ.
+const FREE: f32 = 1.73;
 
 /// More scatter than this is not the opening of a bank: a restrike, a sensor that broke. While the voltages stand still it may be
 /// more, from a pole that does not clear at its zero exactly.
@@ -96,31 +108,6 @@ enum Term {
     Data = 19,
 }
 
-/// What the sensors are good for: σ.
-#[derive(Clone, Copy, Debug)]
-pub struct Class {
-    /// Gain of each voltage sensor.
-    pub voltage_gain: f32,
-    /// Angle of each voltage sensor against the current sensor's, in rad.
-    pub voltage_angle: f32,
-    /// Gain of the current sensor.
-    pub neutral_gain: f32,
-}
-
-impl Class {
-    /// Of resistive dividers and capacitive line-post sensors as they hang there: ±3 % and ±1.5° at worst.
-    pub const DEFAULT: Self = Self { voltage_gain: 0.016, voltage_angle: 0.01, neutral_gain: 0.004 };
-}
-
-/// What is known of the differences between the phases from the time before the opening.
-#[derive(Clone, Copy, Debug)]
-pub struct Differences {
-    /// `y` of A, B, C less their mean, as the sensors read.
-    pub values: [f32; 3],
-    /// σ of each.
-    pub sigma: f32,
-}
-
 /// What an opening is looked at with.
 #[derive(Clone, Copy, Debug)]
 pub struct Setup {
@@ -130,8 +117,8 @@ pub struct Setup {
     pub frequency: f32,
     /// Sensors.
     pub class: Class,
-    /// Differences known before.
-    pub differences: Option<Differences>,
+    /// What these have shown before.
+    pub shown: Shown,
 }
 
 /// What a step came to.
@@ -184,6 +171,14 @@ impl Clearing {
         let mean = self.y.iter().fold(0.0, |sum, y| sum + y) / 3.0;
         let sum = self.covariance.iter().flatten().fold(0.0, |sum, part| sum + part);
         (mean, libm::sqrtf(sum) / 3.0)
+    }
+
+    /// σ of a phase's difference from the mean: that of all three alike.
+    pub fn difference_sigma(&self) -> f32 {
+        let (_, common) = self.common();
+        let [[a, ..], [_, b, _], [.., c]] = self.covariance;
+        let rest = (a + b + c) / 3.0 - common * common;
+        if rest > 0.0 { libm::sqrtf(rest) } else { 0.0 }
     }
 
     /// σ of each `y`.
@@ -351,30 +346,42 @@ fn is_still(history: &History, begin: u64, length: u16, cycle: f32) -> bool {
     changes.iter().zip(sizes).all(|(change, size)| change.abs() <= 0.5 * STILL * size)
 }
 
-/// Solves the sums of so many rows, the noise being what the solution before left.
+/// Solves the sums of so many rows, noise and sensors being what the solution before shows them to be.
 #[inline(never)]
 fn solve(setup: &Setup, sums: &Sums, rows: u16, zeros: [f32; 3]) -> Result<Clearing, Reason> {
     const SOLUTIONS: u8 = 3;
-    let (mut scatter, mut noise) = (0.0, NOISE);
+    let (mut scatter, mut noise, mut scale) = (0.0, NOISE, FREE);
     let mut solution = None;
     for _ in 0..SOLUTIONS {
-        let factor = with_priors(setup, sums, noise).factor().ok_or(Reason::Unexplained)?;
+        let factor = with_priors(setup, sums, noise, scale).factor().ok_or(Reason::Unexplained)?;
         scatter = libm::sqrtf(factor.rest() / f32::from(rows));
-        solution = factor.last_three().map(|(y, covariance)| (y, covariance, noise));
+        let terms = factor.solution::<{ Term::Data as usize }>();
+        // What is left of one colour goes into no term, but into what they may be wrong by.
+        let excess = scatter * scatter - WHITE * WHITE;
+        let coloured = if excess > 0.0 { COLOURED * COLOURED * excess } else { 0.0 };
+        let white = NEIGHBOURS * if scatter < WHITE { scatter } else { WHITE };
+        let variance = white * white + coloured;
+        let least = noise * noise;
+        let variance = if variance > least { variance } else { least };
+        solution = factor.covariance().map(|covariance| (terms, covariance, variance, scale));
         let next = NEIGHBOURS * scatter;
         noise = if next > LEAST_NOISE { next } else { LEAST_NOISE };
+        let ([a, b, c, ..], sigma) = (terms, setup.class.angle_sigma());
+        scale = setup.shown.and((a * a + b * b + c * c) / (sigma * sigma), 3.0).scale();
     }
-    let (y, mut covariance, noise) = solution.ok_or(Reason::Unexplained)?;
+    let (terms, mut covariance, variance, scale) = solution.ok_or(Reason::Unexplained)?;
+    let [.., a, b, c] = terms;
+    let y = [a, b, c];
     // What is not a number is unexplained as well.
     if !(scatter < MOST_SCATTER_STILL && y.iter().all(|y| PLAUSIBLE.contains(y))) {
         return Err(Reason::Unexplained);
     }
-    let voltage = setup.class.voltage_gain * setup.class.voltage_gain;
-    let neutral = setup.class.neutral_gain * setup.class.neutral_gain;
+    let square = |value: f32| value * value;
+    let (voltage, neutral) = (square(scale * setup.class.ratio_sigma()), square(setup.class.neutral_sigma()));
     for (one, (line, y_one)) in covariance.iter_mut().zip(y).enumerate() {
         for (two, (value, y_two)) in line.iter_mut().zip(y).enumerate() {
             let gains = if one == two { voltage + neutral } else { neutral };
-            *value = *value * noise * noise + gains * y_one * y_two;
+            *value = *value * variance + gains * y_one * y_two;
         }
     }
     let mut clearing =
@@ -390,33 +397,27 @@ fn solve(setup: &Setup, sums: &Sums, rows: u16, zeros: [f32; 3]) -> Result<Clear
     if told { Ok(clearing) } else { Err(Reason::NoOpening) }
 }
 
-/// The sums with everything that is known before, in units of the variance of this noise.
+/// The sums with everything that is known before, in units of the variance of this noise; `scale` is how wrong the sensors are.
 #[inline(never)]
-fn with_priors(setup: &Setup, sums: &Sums, noise: f32) -> Sums {
+fn with_priors(setup: &Setup, sums: &Sums, noise: f32, scale: f32) -> Sums {
     let mut normal = *sums;
     let variance = |sigma: f32| (sigma / noise) * (sigma / noise);
     let class = &setup.class;
+    let (angle, third) = (scale * class.angle_sigma(), THIRD_OWN * class.own_third);
     for (term, own, shared) in [
-        (Term::Angle, class.voltage_angle, ANGLE_SHARED),
-        (Term::Delay, class.voltage_angle, DELAY_SHARED),
-        (Term::ThirdCos, THIRD_OWN, THIRD_SHARED),
-        (Term::ThirdSin, THIRD_OWN, THIRD_SHARED),
+        (Term::Angle, angle, ANGLE_SHARED),
+        (Term::Delay, angle, DELAY_SHARED),
+        (Term::ThirdCos, third, THIRD_SHARED),
+        (Term::ThirdSin, third, THIRD_SHARED),
         (Term::Connected, CONNECTED, 0.0),
     ] {
         normal.prior(term as usize, variance(own), variance(shared));
     }
-    for (term, sigma) in [(Term::StrayFundamental, STRAY_FUNDAMENTAL), (Term::StrayThird, STRAY_THIRD)] {
+    for (term, sigma) in
+        [(Term::StrayFundamental, STRAY * class.stray), (Term::StrayThird, STRAY_THIRD * class.stray_third)]
+    {
         for place in (term as usize..).take(2) {
             normal.increase(place, place, 1.0 / variance(sigma));
-        }
-    }
-    if let Some(Differences { values, sigma }) = setup.differences {
-        let own = variance(sigma);
-        normal.prior(Term::Connected as usize, own, f32::INFINITY);
-        let mean = values.iter().fold(0.0, |sum, value| sum + value) / 3.0;
-        for (place, value) in (Term::Connected as usize..).zip(values) {
-            normal.increase(place, Term::Data as usize, (value - mean) / own);
-            normal.increase(Term::Data as usize, Term::Data as usize, value * (value - mean) / own);
         }
     }
     normal

@@ -10,7 +10,7 @@ use crate::bank::baseline::Sight;
 use crate::bank::finding::Findings;
 use crate::bank::judge::Circumstances;
 use crate::bank::look::Look;
-use crate::bank::opening::{Class, Differences, Opening, Progress, Setup};
+use crate::bank::opening::{Opening, Progress, Setup};
 use crate::detect::{self, Scene};
 use crate::identify::Measured;
 use crate::interval::Known;
@@ -142,13 +142,8 @@ impl Meter<'_> {
     #[inline(never)]
     pub(super) fn fit_opening(&mut self, stepped: Option<u64>, frequency: f32) {
         if let Some(earliest) = stepped.filter(|_| self.opening.is_none()) {
-            let estimate = self.judge.estimate();
-            let common = estimate.common();
-            let differences = estimate.is_known().then(|| Differences {
-                values: estimate.y.map(|y| y - common),
-                sigma: estimate.difference_sigma,
-            });
-            let setup = Setup { scaling: self.scaling, frequency, class: Class::DEFAULT, differences };
+            let (class, shown) = (self.judge.estimate().class(), self.judge.estimate().shown());
+            let setup = Setup { scaling: self.scaling, frequency, class, shown };
             self.opening = Some(Opening::new(setup, earliest));
         }
         let Some(opening) = &mut self.opening else { return };

@@ -5,7 +5,8 @@ mod study;
 
 use signal::{Attack, Trouble};
 use study::{Row, covered, fit, worst};
-use wyelog_firmware::bank::opening::{Class, Differences, Opening, Progress, Reason, Setup};
+use wyelog_firmware::bank::class::{Class, Shown};
+use wyelog_firmware::bank::opening::{Opening, Progress, Reason, Setup};
 use wyelog_firmware::frontend::Frame;
 
 /// Openings in a row of the table.
@@ -39,7 +40,7 @@ fn ideal_sensors_give_the_truth() {
     let mut worst = 0.0_f64;
     for seed in 0..60 {
         let opening = signal::opening(seed, Attack::Ideal, seed % 2 == 0, Trouble::None);
-        let clearing = fit(&opening, None).0.unwrap();
+        let clearing = fit(&opening).0.unwrap();
         for (found, truth) in clearing.y.iter().zip(opening.y) {
             worst = worst.max((f64::from(*found) - truth).abs());
         }
@@ -60,27 +61,6 @@ fn ideal_sensors_give_the_truth() {
     assert!(worst < 0.003, "{worst}");
 }
 
-#[test]
-fn known_differences_narrow_the_differences() {
-    for seed in 0..20 {
-        let opening = signal::opening(seed, Attack::None, false, Trouble::None);
-        let mean = opening.y.iter().sum::<f64>() / 3.0;
-        let known = Differences { values: opening.y.map(|y| (y - mean) as f32), sigma: 0.005 };
-        let (alone, with) = (fit(&opening, None).0.unwrap(), fit(&opening, Some(known)).0.unwrap());
-        assert!(with.common().1 <= alone.common().1 * 1.01, "{seed}");
-        for (sigma, before) in with.sigma().iter().zip(alone.sigma()) {
-            assert!(*sigma <= before * 1.01, "{seed}");
-        }
-        for ((y, sigma), truth) in with.y.iter().zip(with.sigma()).zip(opening.y) {
-            assert!(
-                (f64::from(*y) - truth).abs() < 4.0 * f64::from(sigma),
-                "{seed}: {with:?} {:?}",
-                opening.y
-            );
-        }
-    }
-}
-
 /// A number only where it is one: within four σ, or none at all.
 #[test]
 fn trouble_gives_no_wrong_number() {
@@ -89,7 +69,7 @@ fn trouble_gives_no_wrong_number() {
         for on_capacitor in [false, true] {
             let result = |trouble| {
                 let opening = signal::opening(seed, Attack::None, on_capacitor, trouble);
-                (fit(&opening, None).0, opening.y)
+                (fit(&opening).0, opening.y)
             };
             let carries = result(Trouble::None).1[0] > 0.2;
             // A gap in the current of a phase that carries none is no restrike.
@@ -116,7 +96,7 @@ fn trouble_gives_no_wrong_number() {
         }
         let opening = signal::opening(seed, Attack::None, false, Trouble::Clipped);
         if opening.y.iter().all(|y| *y > 0.8) {
-            assert_eq!(fit(&opening, None).0, Err(Reason::Clipped), "{seed}");
+            assert_eq!(fit(&opening).0, Err(Reason::Clipped), "{seed}");
         }
     }
     println!("{restrikes} restrikes, {sags} of 120 sags not identifiable");
@@ -130,7 +110,7 @@ fn frames_to_come_are_waited_for_and_lost_ones_told() {
         scaling: opening.scaling,
         frequency: opening.hz as f32,
         class: Class::DEFAULT,
-        differences: None,
+        shown: Shown::UNSEEN,
     };
     let now = opening.history.count();
     let mut ahead = Opening::new(setup, now);
@@ -157,7 +137,7 @@ fn frames_to_come_are_waited_for_and_lost_ones_told() {
 fn memory_and_steps_are_bounded() {
     assert!(size_of::<Opening>() <= 2560, "{} bytes", size_of::<Opening>());
     let most = (0..40)
-        .map(|seed| fit(&signal::opening(seed, Attack::None, false, Trouble::None), None).1)
+        .map(|seed| fit(&signal::opening(seed, Attack::None, false, Trouble::None)).1)
         .max()
         .unwrap_or(0);
     println!("{} bytes, {most} steps", size_of::<Opening>());

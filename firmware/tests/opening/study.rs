@@ -1,15 +1,23 @@
 //! Many openings, and how far the fit is from the truth.
 
 use crate::signal::{self, Attack, Trouble};
-use wyelog_firmware::bank::opening::{Class, Clearing, Differences, Opening, Progress, Reason, Setup};
+use wyelog_electrical::Phasor;
+use wyelog_firmware::bank::class::{Class, Shown};
+use wyelog_firmware::bank::estimate::Estimate;
+use wyelog_firmware::bank::look::Look;
+use wyelog_firmware::bank::opening::{Clearing, Opening, Progress, Reason, Setup};
 
 /// Steps that an opening takes at most once its frames are there.
 pub const STEPS: u32 = 220;
 
 /// What the fit says of an opening, and how many steps it took.
-pub fn fit(opening: &signal::Opening, differences: Option<Differences>) -> (Result<Clearing, Reason>, u32) {
-    let setup =
-        Setup { scaling: opening.scaling, frequency: opening.hz as f32, class: Class::DEFAULT, differences };
+pub fn fit(opening: &signal::Opening) -> (Result<Clearing, Reason>, u32) {
+    let setup = Setup {
+        scaling: opening.scaling,
+        frequency: opening.hz as f32,
+        class: Class::DEFAULT,
+        shown: shown(opening),
+    };
     let mut fit = Opening::new(setup, opening.earliest);
     for step in 0..STEPS {
         match fit.step(&opening.history) {
@@ -20,6 +28,31 @@ pub fn fit(opening: &signal::Opening, differences: Option<Differences>) -> (Resu
         }
     }
     panic!("more than {STEPS} steps");
+}
+
+/// What the cycles before the opening show of the sensors, as the windows of a closed bank do.
+fn shown(opening: &signal::Opening) -> Shown {
+    let angle = core::f64::consts::TAU * opening.hz / 4800.0;
+    let frames = (4.0 * core::f64::consts::TAU / angle).round() as u64;
+    let begin = opening.earliest - frames - 16;
+    let mut sums = [Phasor::ZERO; 4];
+    for place in 0..frames {
+        let counts = opening.history.get(begin + place).unwrap();
+        let (sin, cos) = (angle * place as f64).sin_cos();
+        let unit = Phasor::new(cos as f32, -sin as f32).scale(core::f32::consts::SQRT_2 / frames as f32);
+        for (sum, count) in sums.iter_mut().zip(counts) {
+            *sum += unit.scale(*count);
+        }
+    }
+    let [a, b, c, neutral] = sums.map(|sum| sum.scale(opening.scaling.neutral));
+    let ratio = opening.hz as f32 / opening.scaling.rated_hz;
+    let look = Look { voltage: [a, b, c], neutral, ratio, ..Look::dark(begin, begin + frames) };
+    let mut estimate = Estimate::default();
+    estimate.closed(&look);
+    // What is beyond the tolerance is a fault of the bank from the start, and says nothing of the sensors.
+    let common = estimate.common();
+    let is_healthy = estimate.y.iter().all(|y| (y - common).abs() < 0.083);
+    if is_healthy { estimate.shown() } else { Shown::UNSEEN }
 }
 
 /// A row of the attack table.
@@ -44,7 +77,7 @@ impl Row {
         for seed in seeds {
             let opening = signal::opening(seed, attack, on_capacitor, Trouble::None);
             row.openings += 1;
-            let Ok(clearing) = fit(&opening, None).0 else {
+            let Ok(clearing) = fit(&opening).0 else {
                 row.none += 1;
                 continue;
             };

@@ -124,9 +124,14 @@ impl Judge {
     /// What the first seconds of a closed bank say, with nothing to compare with but the nameplate.
     fn first_level(&mut self, look: &Look) {
         let size = |a: Phasor, b: Phasor| libm::sqrtf(a.magnitude_squared() + b.magnitude_squared());
-        let explained = size(look.explained(self.estimate.y), look.explained_third(self.estimate.y));
-        let measured = size(look.neutral, look.third);
-        if !self.estimate.is_known() && explained > 0.05 && measured < 0.025 && measured < 0.3 * explained {
+        let (first, third) = (look.explained(self.estimate.y), look.explained_third(self.estimate.y));
+        let (explained, measured) = (size(first, third), size(look.neutral, look.third));
+        // Voltage sensors that are wrong as far as their class allows make up a fundamental of this; a third that is there is
+        // the neutral's word.
+        let made_up = 2.5 * self.estimate.class().largest();
+        let is_asked = third.magnitude() > 0.02 && look.third.magnitude() < 0.5 * third.magnitude();
+        let is_silent = measured < 0.025 && measured < 0.3 * explained;
+        if !self.estimate.is_known() && is_silent && (is_asked || first.magnitude() > made_up) {
             self.neutral = Neutral::Lost { begin: look.begin, ever: false };
             return;
         }

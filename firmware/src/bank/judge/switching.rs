@@ -306,7 +306,7 @@ impl Judge {
         let common = clearing.y.iter().sum::<f32>() / 3.0;
         self.whole_bank_is(common, PATH, begin);
         if matches!(self.neutral, Neutral::Good) {
-            self.estimate.opening(clearing.y, clearing.sigma);
+            self.estimate.opening(clearing.y, clearing.common_sigma, clearing.difference_sigma);
             self.reference = self.estimate.y;
         }
     }

@@ -22,8 +22,10 @@ const LEAST_REST: f32 = 0.005;
 /// A current above this, instantaneous and per unit of the rated rms one, has a zero behind it.
 const CARRIES: f32 = 0.5;
 
-/// It is placed where the current has fallen to this.
+/// It is looked for from where the current has fallen to this, and placed once it is no more than so many frames ahead: a block
+/// sees two. Harmonics make a current linger, so from farther away a straight line misses it.
 const NEAR_ZERO: f32 = 0.2;
+const AHEAD: f32 = 2.0;
 
 /// Noise of the data, prior σ of the strays and of the connected capacitance, for this choice only: per unit of rated
 /// current.
@@ -145,13 +147,17 @@ impl Phase {
         if current.abs() > CARRIES {
             self.sign = if current > 0.0 { 1.0 } else { -1.0 };
         }
-        let (above, now) = (before * self.sign - NEAR_ZERO, current * self.sign - NEAR_ZERO);
-        if self.sign == 0.0 || now >= 0.0 {
+        let (before, now) = (before * self.sign, current * self.sign);
+        if self.sign == 0.0 || now >= NEAR_ZERO {
+            return;
+        }
+        // Straight on from the last two frames.
+        let zero = place - 1.0 + before / (before - now);
+        let is_near = now <= 0.0 || (now < before && zero <= place + AHEAD);
+        if !is_near {
             return;
         }
         self.sign = 0.0;
-        // Straight on from the last two frames.
-        let zero = place - 1.0 + (above + NEAR_ZERO) / (above - now);
         if zero < from {
             return;
         }

@@ -96,9 +96,26 @@ impl<const PACKED: usize> Normal<PACKED> {
         self.0.last().map_or(f32::NAN, |root| root * root)
     }
 
-    /// Of a factor: the last three terms before the data, and their covariance in units of the data's variance.
+    /// Of a factor: the terms, from the first on; as many as there are before the data.
     #[inline(never)]
-    pub fn last_three(&self) -> Option<([f32; 3], [[f32; 3]; 3])> {
+    pub fn solution<const COUNT: usize>(&self) -> [f32; COUNT] {
+        let mut terms = [0.0; COUNT];
+        for row in (0..COUNT).rev() {
+            let mut rest = self.at(COUNT, row).unwrap_or(f32::NAN);
+            for (below, term) in terms.iter().enumerate().skip(row.wrapping_add(1)) {
+                rest -= self.at(below, row).unwrap_or(f32::NAN) * term;
+            }
+            let own = self.at(row, row).unwrap_or(f32::NAN);
+            if let Some(term) = terms.get_mut(row) {
+                *term = rest / own;
+            }
+        }
+        terms
+    }
+
+    /// Of a factor: covariance of the last three terms before the data, in units of the data's variance.
+    #[inline(never)]
+    pub fn covariance(&self) -> Option<[[f32; 3]; 3]> {
         let mut rows = 0_usize;
         while packed(rows) < PACKED {
             rows = rows.wrapping_add(1);
@@ -108,24 +125,21 @@ impl<const PACKED: usize> Normal<PACKED> {
         let at = |row, column| self.at(row, column);
         let (xx, yx, yy) = (at(x, x)?, at(y, x)?, at(y, y)?);
         let (zx, zy, zz) = (at(z, x)?, at(z, y)?, at(z, z)?);
-        let right = [at(data, x)?, at(data, y)?, at(data, z)?];
-        // Columns of the inverse of the factor's last block; the solution and the covariance are made of them.
+        // Columns of the inverse of the factor's last block.
         let (ix, iy, iz) = (1.0 / xx, 1.0 / yy, 1.0 / zz);
         let iyx = -yx * ix * iy;
         let izy = -zy * iy * iz;
         let izx = -(zx * ix + zy * iyx) * iz;
         let inverse = [[ix, 0.0, 0.0], [iyx, iy, 0.0], [izx, izy, iz]];
-        let mut solution = [0.0; 3];
         let mut covariance = [[0.0; 3]; 3];
-        for (row, right) in inverse.iter().zip(right) {
-            for ((value, line), left) in solution.iter_mut().zip(&mut covariance).zip(row) {
-                *value += left * right;
+        for row in inverse {
+            for (line, left) in covariance.iter_mut().zip(row) {
                 for (sum, other) in line.iter_mut().zip(row) {
                     *sum += left * other;
                 }
             }
         }
-        Some((solution, covariance))
+        Some(covariance)
     }
 }
 
@@ -154,9 +168,9 @@ mod tests {
             normal.add(row);
         }
         let factor = normal.factor().unwrap();
-        let (solution, covariance) = factor.last_three().unwrap();
+        let (solution, covariance) = (factor.solution::<4>(), factor.covariance().unwrap());
         let expected = (
-            [0.8422268, 0.8879783, -0.2933381],
+            [0.6417335, 0.8422268, 0.8879783, -0.2933381],
             [
                 [0.2737247, -0.167297, -0.0695528],
                 [-0.167297, 0.3058201, 0.153403],
@@ -182,12 +196,13 @@ mod tests {
         let mut shared = normal;
         // Own variance 1: half of each deviation from the mean stays, and the mean is free.
         shared.prior(0, 1.0, f32::INFINITY);
-        let (solution, _) = shared.factor().unwrap().last_three().unwrap();
+        let solution = shared.factor().unwrap().solution::<3>();
         for (found, expected) in solution.iter().zip([1.5, 1.5, 3.0]) {
             assert!((found - expected).abs() < 1e-6, "{solution:?}");
         }
         normal.prior(0, 1.0, 0.0);
-        let (solution, covariance) = normal.factor().unwrap().last_three().unwrap();
+        let factor = normal.factor().unwrap();
+        let (solution, covariance) = (factor.solution::<3>(), factor.covariance().unwrap());
         assert!((solution[2] - 2.0).abs() < 1e-6 && (covariance[2][2] - 0.5).abs() < 1e-6);
 
         let mut same = Normal::<{ packed(4) }>::new();

@@ -23,7 +23,8 @@ const NONE: Attack =
     Attack { sensor_third: None, stray_third: None, slope: None, ratio: None, voltage: None, third: None };
 
 /// The rows.
-pub const ATTACKS: [(&str, Attack); 11] = [
+pub const ATTACKS: [(&str, Attack); 12] = [
+    ("nothing: as in the study", NONE),
     ("sensor-made third 0.03 %", Attack { sensor_third: Some(0.03), ..NONE }),
     ("sensor-made third 0.1 %", Attack { sensor_third: Some(0.1), ..NONE }),
     ("sensor-made third 0.3 %", Attack { sensor_third: Some(0.3), ..NONE }),
@@ -37,21 +38,34 @@ pub const ATTACKS: [(&str, Attack); 11] = [
     ("V3,0 of 0.003 %", Attack { third: Some(0.003), ..NONE }),
 ];
 
-/// Every row, with so many records each: a healthy bank that opens.
-pub fn rows(seed: u64, records: usize) -> Vec<Row> {
-    let all = parallel::map(ATTACKS.len() * records, |number| {
-        let (attack, index) = (number / records, number % records);
-        // Records of their own, beside those of the study.
-        let mut random = Random::new(seed.wrapping_add(1000 + attack as u64), index as u64);
-        let drawn = Drawn::of(Class::Opens, &ATTACKS[attack].1, seed, index, &mut random);
-        drawn.play().1.accuracy
+/// These rows, with so many records each: a healthy bank that opens.
+pub fn rows(seed: u64, records: usize, attacks: &[(&'static str, Attack)]) -> Vec<Row> {
+    let all = parallel::map(attacks.len() * records, |number| {
+        let (name, attack) = attacks[number / records];
+        let index = number % records;
+        // Records of their own, beside those of the study, whichever other rows there are.
+        let place = ATTACKS.iter().position(|(other, _)| *other == name).unwrap_or(ATTACKS.len());
+        let mut random = Random::new(seed.wrapping_add(1000 + place as u64), index as u64);
+        let drawn = Drawn::of(Class::Opens, &attack, seed, index, &mut random);
+        let (heard, verdict) = drawn.play();
+        if std::env::var_os("SIGMA_DEBUG").is_some() {
+            eprintln!(
+                "R {:?} {place} {index} {:?} {:?} {:?}",
+                std::thread::current().id(),
+                drawn.scenario().truth().y(45.0),
+                heard.last().map(|s| (s.y, s.sigma)),
+                heard.events.iter().map(|e| e.condition.name()).collect::<Vec<_>>()
+            );
+            eprintln!("T {:?} {}", std::thread::current().id(), drawn.toml.replace('\n', ";"));
+        }
+        verdict.accuracy
     });
     let row = |(name, chunk): (&'static str, &[Option<super::judge::Accuracy>])| Row {
         name,
         known: (chunk.iter().flatten().count(), chunk.len()),
         errors: chunk.iter().flatten().flat_map(|accuracy| accuracy.errors).collect(),
     };
-    ATTACKS.iter().map(|(name, _)| *name).zip(all.chunks(records)).map(row).collect()
+    attacks.iter().map(|(name, _)| *name).zip(all.chunks(records)).map(row).collect()
 }
 
 /// The rows as a table.
