@@ -36,7 +36,7 @@ pub trait Outbox {
 /// Places in the queue of samples, one of which stays empty. In a flash erase of 400 ms (1920 frames) the queue takes what it
 /// can of a capture, and the history of the measurement keeps the next 280 ms: three cycles and a half before the erase
 /// began and what came since then are 2256 frames at 50 Hz.
-pub const SAMPLES: usize = 1152;
+pub const SAMPLES: usize = 1120;
 
 /// The Meter's ends of the queues to the Keeper.
 pub struct Queues<'q> {
