@@ -2,6 +2,7 @@
 //! standard error.
 
 mod alarms;
+mod baseline;
 mod capability;
 mod captures;
 #[cfg(feature = "desk")]
@@ -62,6 +63,7 @@ enum Command {
     Replay(replay::Arguments),
     Emulate(emulate::Arguments),
     Download(download::Arguments),
+    Baseline(baseline::Arguments),
     Alarms(alarms::Arguments),
     Captures(captures::Arguments),
     Explain(explain::Arguments),
@@ -89,6 +91,7 @@ pub fn run() -> ExitCode {
         Command::Replay(arguments) => replay::run(arguments, &mut out),
         Command::Emulate(arguments) => emulate::run(arguments, &mut out),
         Command::Download(arguments) => download::run(arguments, &mut out),
+        Command::Baseline(arguments) => baseline::run(arguments, &mut out),
         Command::Alarms(arguments) => alarms::run(arguments, &mut out),
         Command::Captures(arguments) => captures::run(arguments, &mut out),
         Command::Capability(arguments) => capability::run(arguments, &mut out),

@@ -17,6 +17,7 @@
 pub mod alarms;
 #[cfg(feature = "desk")]
 pub mod analysis;
+pub mod baseline;
 pub mod capability;
 pub mod captures;
 #[cfg(feature = "desk")]

@@ -7,8 +7,10 @@ use std::time::{Duration, Instant};
 
 use wyelog_protocol::SCHEMA;
 use wyelog_protocol::frame::{self, Decoder, MAX_FRAME_BYTES};
-use wyelog_protocol::message::{Extent, FromLogger, Live, MAX_PACKET_BYTES, Reply, Request, ToLogger};
-use wyelog_protocol::record::{Envelope, KINDS, Record, SettingsRecord};
+use wyelog_protocol::message::{
+    Extent, FromLogger, Live, MAX_PACKET_BYTES, Replaced, Reply, Request, ToLogger,
+};
+use wyelog_protocol::record::{BaselineRecord, Envelope, KINDS, Record, SettingsRecord};
 
 use super::{DeviceError, Transport};
 use crate::log::DeviceIdentity;
@@ -163,6 +165,45 @@ impl<T: Transport> Session<T> {
             Reply::Extent(extent) => Some(extent),
             _ => None,
         })
+    }
+
+    /// What the bank was like when it was commissioned.
+    ///
+    /// # Errors
+    /// No answer, one that makes no sense, or [`DeviceError::NotYet`] where there is none.
+    pub fn baseline(&mut self) -> Result<BaselineRecord, DeviceError> {
+        let record = self.ask("read baseline", Request::ReadBaseline, |reply| match reply {
+            Reply::Baseline(bytes) => {
+                Some(Some(Envelope::parse(bytes).and_then(|(envelope, _)| envelope.decode())))
+            }
+            Reply::NotYet => Some(None),
+            _ => None,
+        })?;
+        match record {
+            Some(Ok(Record::Baseline(baseline))) => Ok(baseline),
+            Some(_) => Err(DeviceError::Nonsense { port: self.port(), what: "its baseline cannot be read" }),
+            None => Err(DeviceError::NotYet { port: self.port() }),
+        }
+    }
+
+    /// Tells it to learn what its bank is like, which is healthy and closed.
+    ///
+    /// # Errors
+    /// No answer.
+    pub fn learn_baseline(&mut self) -> Result<(), DeviceError> {
+        self.order("learn the baseline", Request::LearnBaseline)
+    }
+
+    /// Tells it to compare the bank with its baseline no more.
+    ///
+    /// # Errors
+    /// No answer.
+    pub fn discard_baseline(&mut self, replaced: Replaced) -> Result<(), DeviceError> {
+        self.order("discard the baseline", Request::DiscardBaseline(replaced))
+    }
+
+    fn order(&mut self, name: &'static str, request: Request) -> Result<(), DeviceError> {
+        self.ask(name, request, |reply| matches!(reply, Reply::Accepted).then_some(()))
     }
 
     pub(super) fn port(&self) -> String {

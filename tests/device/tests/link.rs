@@ -7,8 +7,8 @@ use wyelog_firmware::frontend::Input;
 use wyelog_firmware::logger::Logger;
 use wyelog_firmware::meter::Buffers;
 use wyelog_protocol::frame::{Decoder, MAX_FRAME_BYTES, encode};
-use wyelog_protocol::message::{Extent, FromLogger, Reply, Request, ToLogger};
-use wyelog_protocol::record::{Envelope, Record};
+use wyelog_protocol::message::{Extent, FromLogger, Replaced, Reply, Request, ToLogger};
+use wyelog_protocol::record::{BaselineReason, BaselineState, Envelope, Record};
 use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA};
 use wyelog_simulator::flash::NorMemory;
 use wyelog_simulator::line::{MemoryLine, memory_line};
@@ -101,6 +101,33 @@ impl<'b> Session<'b> {
         });
         (records, gaps, end.expect("an end"))
     }
+}
+
+#[test]
+fn the_baseline_is_learned_and_discarded_over_the_link() {
+    let tape = || from_scenario(&Scenario::parse("link.toml", SCENARIO).unwrap());
+    let mut buffers = Box::new(Buffers::new());
+    let mut session = Session::new(&mut buffers, 16, 20, 0);
+    let mut tape = tape().skip(20 * 4800);
+    let baseline = |reply: Reply<'_>| match reply {
+        Reply::NotYet => None,
+        Reply::Baseline(bytes) => match Envelope::parse(bytes).unwrap().0.decode() {
+            Ok(Record::Baseline(record)) => Some((record.state, record.reason)),
+            other => panic!("{other:?}"),
+        },
+        other => panic!("{other:?}"),
+    };
+    assert_eq!(session.ask(Request::ReadBaseline, baseline), None);
+    assert!(session.ask(Request::LearnBaseline, |reply| reply == Reply::Accepted));
+    tape.by_ref().take(119 * 4800).for_each(|input| session.logger.input(input));
+    assert_eq!(session.ask(Request::ReadBaseline, baseline), None, "it takes two minutes");
+    tape.by_ref().take(4 * 4800).for_each(|input| session.logger.input(input));
+    let learned = Some((BaselineState::Provisional, BaselineReason::Sound));
+    assert_eq!(session.ask(Request::ReadBaseline, baseline), learned);
+    assert!(session.ask(Request::DiscardBaseline(Replaced::Unit), |reply| reply == Reply::Accepted));
+    tape.take(4800).for_each(|input| session.logger.input(input));
+    let discarded = Some((BaselineState::Invalid, BaselineReason::UnitReplaced));
+    assert_eq!(session.ask(Request::ReadBaseline, baseline), discarded);
 }
 
 #[test]
