@@ -14,10 +14,10 @@ use std::process::ExitCode;
 use std::time::Instant;
 
 use wyelog_device_tests::detection::heard::seconds;
-use wyelog_device_tests::detection::numbers::{numbers, table};
+use wyelog_device_tests::detection::numbers::{against_a_baseline, numbers, table};
 use wyelog_device_tests::detection::record::Drawn;
 use wyelog_device_tests::detection::report::Report;
-use wyelog_device_tests::detection::{attack, curve, curve_plot, matrix, study, years};
+use wyelog_device_tests::detection::{another_day, attack, curve, curve_plot, matrix, study, years};
 use wyelog_device_tests::measurement::document::DETECTION;
 
 /// Records of each attack: three truths of each, so that one in a thousand can be seen to lie outside.
@@ -104,7 +104,9 @@ fn main() -> ExitCode {
     }
     let judged = study::run(options.seed, options.records);
     if options.years == 0.0 {
-        println!("{}", table(&numbers(&judged)));
+        let mut rows = numbers(&judged);
+        rows.push(against_a_baseline(&another_day::changes(options.seed, another_day::BANKS)));
+        println!("{}", table(&rows));
         for complaint in judged.iter().filter_map(|one| one.complaint(options.seed)) {
             println!("{complaint}");
         }
@@ -114,6 +116,7 @@ fn main() -> ExitCode {
     let report = Report {
         seed: options.seed,
         judged,
+        another_day: another_day::changes(options.seed, another_day::BANKS),
         attacks: attack::rows(options.seed, options.attacked, &attack::ATTACKS),
         years: years::run(options.seed, options.years),
         points: curve::points(options.seed, months, records),

@@ -6,7 +6,7 @@ use wyelog_firmware::outbox::Outbox;
 use wyelog_protocol::FRAMES_PER_SECOND;
 use wyelog_protocol::bank::{SensorKind, Settings};
 use wyelog_protocol::message::Live;
-use wyelog_protocol::record::{Basis, Event, Quality, Record};
+use wyelog_protocol::record::{BaselineRecord, Basis, Event, Quality, Record};
 use wyelog_simulator::levels::{Levels, Step};
 use wyelog_simulator::scenario::Scenario;
 use wyelog_simulator::tape;
@@ -42,6 +42,8 @@ impl State {
 pub struct Heard {
     /// Every change of a condition.
     pub events: Vec<Event>,
+    /// What was last said of a baseline.
+    pub baseline: Option<BaselineRecord>,
     /// What was known of the bank, one a window in which anything was.
     pub states: Vec<State>,
     /// End of each window in s, and fundamental and third of its neutral current together.
@@ -88,6 +90,7 @@ impl Outbox for Heard {
     fn record(&mut self, record: Record) -> Result<(), Record> {
         match record {
             Record::Event(event) => self.events.push(event),
+            Record::Baseline(baseline) => self.baseline = Some(baseline),
             Record::Interval(interval) => self.quality = interval.quality,
             Record::Bank(bank) => {
                 self.quality = bank.quality;
@@ -147,11 +150,16 @@ pub fn play_at_window_level(scenario: &Scenario) -> Heard {
     let mut buffers = Box::new(Buffers::new());
     let mut meter = Meter::new(&mut buffers, &settings(scenario), 0);
     let mut heard = Heard::default();
-    for step in Levels::new(scenario).grouped(LOOK_S) {
+    enter(&mut meter, scenario, LOOK_S, &mut heard);
+    heard
+}
+
+/// Everything of a scenario into a Meter, at window level where nothing happens: so many s at once.
+pub fn enter(meter: &mut Meter<'_>, scenario: &Scenario, group_s: f64, heard: &mut Heard) {
+    for step in Levels::new(scenario).grouped(group_s) {
         match step {
-            Step::Input(input) => meter.input(input, &mut heard),
-            Step::Windows(window, count) => meter.window_level(&window, count, &mut heard),
+            Step::Input(input) => meter.input(input, heard),
+            Step::Windows(window, count) => meter.window_level(&window, count, heard),
         }
     }
-    heard
 }

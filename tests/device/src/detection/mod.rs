@@ -2,6 +2,7 @@
 //! in `firmware/DETECTION.md` are stated for, written in the scenario language, played to the firmware's Meter in process, and
 //! judged against the simulator's truth.
 
+pub mod another_day;
 pub mod attack;
 pub mod class;
 pub mod curve;

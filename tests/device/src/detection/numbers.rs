@@ -147,6 +147,13 @@ fn delays(judged: &[Judged], all: &mut Vec<Number>) {
     all.push(at_most("fault to detected, all others, worst", "s", &others, worst(&others), 10.0));
 }
 
+/// How far differences move against a baseline on another day.
+pub fn against_a_baseline(changes: &[f64]) -> Number {
+    let percent: Vec<f64> = changes.iter().map(|change| 100.0 * change).collect();
+    let name = "change of the differences of y against a baseline on another day, 95th percentile";
+    at_most(name, "%", &percent, quantile(percent.iter().copied(), 0.95), 1.0)
+}
+
 fn accuracies(judged: &[Judged], all: &mut Vec<Number>) {
     let known: Vec<(&Judged, Accuracy)> =
         judged.iter().filter_map(|record| Some((record, record.verdict.accuracy?))).collect();

@@ -13,6 +13,8 @@ pub struct Report {
     pub seed: u64,
     /// Its records.
     pub judged: Vec<Judged>,
+    /// How far differences moved against a baseline on another day.
+    pub another_day: Vec<f64>,
     /// The attacks, and how many records each has.
     pub attacks: Vec<Row>,
     /// Health for years.
@@ -26,10 +28,12 @@ impl Report {
     pub fn text(&self, command: &str) -> String {
         let complaints: Vec<String> =
             self.judged.iter().filter_map(|judged| judged.complaint(self.seed)).collect();
+        let mut rows = numbers(&self.judged);
+        rows.push(numbers::against_a_baseline(&self.another_day));
         let mut text = format!(
             "Made by `{command}`: {} records of 45 s.\n\n{}\n",
             self.judged.len(),
-            numbers::table(&numbers(&self.judged))
+            numbers::table(&rows)
         );
         text += &format!(
             "**Records that are not as they should be**: {} of {}; `--one` and the number behind the stroke tells each.\n\n",

@@ -157,6 +157,19 @@ impl Site {
         self.sensors = text;
     }
 
+    /// The same bank and sensors on another day of the feeder: stray current has wandered by up to a third.
+    pub fn another_day(&mut self, random: &mut Random) {
+        self.draw_feeder(random, &Attack::default());
+        let lines = self.sensors.lines().map(|line| match line.strip_prefix("stray_percent = ") {
+            Some(stray) => {
+                let stray: f64 = stray.parse().unwrap_or(0.0);
+                format!("stray_percent = {:.4}\n", stray * random.between(0.67, 1.33))
+            }
+            None => format!("{line}\n"),
+        });
+        self.sensors = lines.collect();
+    }
+
     /// The scenario in which this happens: `feeder` and `bank` are lines of their events, `sensors` of what befalls the sensors;
     /// `more_feeder` are further fields of `[feeder]`, `top` of the file.
     pub fn scenario(&self, name: &str, seed: u64, duration_s: f64, script: &Script) -> String {
