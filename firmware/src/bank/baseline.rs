@@ -175,8 +175,8 @@ impl Baseline {
         let common = sight.estimate.common();
         let differences = y.map(|y| y - common);
         for ((least, most), difference) in lesson.least.iter_mut().zip(&mut lesson.most).zip(differences) {
-            *least = least.min(difference);
-            *most = most.max(difference);
+            *least = if difference < *least { difference } else { *least };
+            *most = if difference > *most { difference } else { *most };
         }
         let moves = lesson.least.iter().zip(lesson.most).any(|(least, most)| most - least > STEADY);
         let reason = if !sight.is_healthy {
