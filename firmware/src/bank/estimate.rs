@@ -14,6 +14,8 @@ use super::look::Look;
 
 /// Of the nameplate: units come with 0…+10 % (IEEE Std 18).
 const NAMEPLATE: f32 = 0.05;
+/// σ of the units of one bank against each other: ±1 % (common practice, no source).
+const ALIKE: f32 = 0.006;
 /// Windows that a difference is the mean of, at most: a minute.
 const LONGEST: u16 = 300;
 /// A zero-sequence third is large enough beside what the sensors make of their own when it is so many times as large, and the
@@ -128,7 +130,9 @@ impl Estimate {
         let of_class = self.class.difference_sigma();
         if self.is_first {
             // Three values, but their sum is zero.
-            self.shown = Shown { squares: squares / (of_class * of_class), count: 2.0 };
+            let beyond = squares - 2.0 * ALIKE * ALIKE;
+            let beyond = if beyond > 0.0 { beyond } else { 0.0 };
+            self.shown = Shown { squares: beyond / (of_class * of_class), count: 2.0 };
         }
         let own = if self.tested.is_nan() { self.shown.scale() * of_class } else { self.tested };
         // An error of the common part leaks in with the zero-sequence voltage.

@@ -126,12 +126,13 @@ impl Judge {
         let size = |a: Phasor, b: Phasor| libm::sqrtf(a.magnitude_squared() + b.magnitude_squared());
         let (first, third) = (look.explained(self.estimate.y), look.explained_third(self.estimate.y));
         let (explained, measured) = (size(first, third), size(look.neutral, look.third));
-        // Voltage sensors that are wrong as far as their class allows make up a fundamental of this; a third that is there is
-        // the neutral's word.
-        let made_up = 2.5 * self.estimate.class().largest();
-        let is_asked = third.magnitude() > 0.02 && look.third.magnitude() < 0.5 * third.magnitude();
+        // Voltage sensors that are wrong as far as their class allows make up a fundamental and a third of this.
+        let class = self.estimate.class();
+        let is_asked = third.magnitude() > 18.0 * class.own_third
+            && look.third.magnitude() < 0.5 * third.magnitude()
+            || first.magnitude() > 3.0 * class.largest();
         let is_silent = measured < 0.025 && measured < 0.3 * explained;
-        if !self.estimate.is_known() && is_silent && (is_asked || first.magnitude() > made_up) {
+        if !self.estimate.is_known() && is_silent && is_asked {
             self.neutral = Neutral::Lost { begin: look.begin, ever: false };
             return;
         }

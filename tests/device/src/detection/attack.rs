@@ -47,18 +47,7 @@ pub fn rows(seed: u64, records: usize, attacks: &[(&'static str, Attack)]) -> Ve
         let place = ATTACKS.iter().position(|(other, _)| *other == name).unwrap_or(ATTACKS.len());
         let mut random = Random::new(seed.wrapping_add(1000 + place as u64), index as u64);
         let drawn = Drawn::of(Class::Opens, &attack, seed, index, &mut random);
-        let (heard, verdict) = drawn.play();
-        if std::env::var_os("SIGMA_DEBUG").is_some() {
-            eprintln!(
-                "R {:?} {place} {index} {:?} {:?} {:?}",
-                std::thread::current().id(),
-                drawn.scenario().truth().y(45.0),
-                heard.last().map(|s| (s.y, s.sigma)),
-                heard.events.iter().map(|e| e.condition.name()).collect::<Vec<_>>()
-            );
-            eprintln!("T {:?} {}", std::thread::current().id(), drawn.toml.replace('\n', ";"));
-        }
-        verdict.accuracy
+        drawn.play().1.accuracy
     });
     let row = |(name, chunk): (&'static str, &[Option<super::judge::Accuracy>])| Row {
         name,
