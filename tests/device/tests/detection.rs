@@ -7,13 +7,11 @@ use wyelog_device_tests::detection::{matrix, study, years};
 const SEED: u64 = 2;
 const RECORDS: usize = 360;
 
-/// Numbers that the firmware does not reach: the page tells how far it is. The last is reached too well: the standard deviations are
-/// made for sensors that are worse than those of the study.
-const SHORT: [&str; 4] = [
+/// Numbers that the firmware does not reach: the page tells how far it is.
+const SHORT: [&str; 3] = [
     "lost signals, failed and unexpected operation, single phasing: each by its name and nothing else",
     "the same, without neutral currents that were no larger than a dead lead's pickup (2 % of rated)",
     "false calls beside a fault that is there",
-    "y within two standard deviations",
 ];
 
 #[test]
