@@ -48,7 +48,7 @@ pub fn name(look: &Look, past: &Past, residuals: [Phasor; 2], carrying: Mask, le
     let silenced = now < SILENT
         && look.overtones < 0.5 * past.overtones
         && past.overtones - look.overtones > OVERTONES
-        && third_step.magnitude() > 0.6 * past.third.magnitude()
+        && third_step.magnitude() > 0.5 * past.third.magnitude()
         && step.magnitude() > OVERTONES;
     if silenced || gone && (missing > least || missing > SILENT) {
         return Change::NeutralLost;

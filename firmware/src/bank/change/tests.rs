@@ -135,7 +135,7 @@ proptest! {
         before in (0.0_f32..0.02, -180.0_f32..180.0),
         pickup in (0.002_f32..0.02, -180.0_f32..180.0),
         third in (0.009_f32..0.03, -180.0_f32..180.0),
-        others in 0.0_f32..0.05,
+        others in 0.0054_f32..0.05,
         y in tolerant(),
     ) {
         let polar = |(size, degrees): (f32, f32)| Phasor::from_polar_degrees(size, degrees);
