@@ -57,17 +57,27 @@ impl Table {
     }
 }
 
+/// The columns of a table, behind those that say which record a row is of.
+macro_rules! columns {
+    ($($column:expr),* $(,)?) => {
+        &[
+            ("device", Kind::Text),
+            ("bank", Kind::Text),
+            ("sequence", Kind::U32),
+            ("boot", Kind::U32),
+            ("frame", Kind::U64),
+            ("time", Kind::Time),
+            $($column),*
+        ]
+    };
+}
+use columns;
+
 /// A row an interval (a minute by default).
 pub const INTERVALS: Table = Table {
     name: "intervals",
     by_month: true,
-    columns: &[
-        ("device", Kind::Text),
-        ("bank", Kind::Text),
-        ("sequence", Kind::U32),
-        ("boot", Kind::U32),
-        ("frame", Kind::U64),
-        ("time", Kind::Time),
+    columns: columns![
         ("interval_s", Kind::F64),
         ("windows", Kind::U32),
         ("flagged", Kind::U32),
@@ -113,13 +123,7 @@ pub const INTERVALS: Table = Table {
 pub const EVENTS: Table = Table {
     name: "events",
     by_month: false,
-    columns: &[
-        ("device", Kind::Text),
-        ("bank", Kind::Text),
-        ("sequence", Kind::U32),
-        ("boot", Kind::U32),
-        ("frame", Kind::U64),
-        ("time", Kind::Time),
+    columns: columns![
         ("occurrence", Kind::U32),
         ("condition", Kind::Text),
         ("route", Kind::Text),
@@ -150,34 +154,16 @@ pub const EVENTS: Table = Table {
 pub const CAPTURES: Table = Table {
     name: "captures",
     by_month: false,
-    columns: &[
-        ("device", Kind::Text),
-        ("bank", Kind::Text),
-        ("sequence", Kind::U32),
-        ("boot", Kind::U32),
-        ("frame", Kind::U64),
-        ("time", Kind::Time),
-        ("samples", Kind::U32),
-        ("follows", Kind::Text),
-    ],
+    columns: columns![("samples", Kind::U32), ("follows", Kind::Text),],
 };
 
 /// A row for whatever happened to a logger itself.
 pub const STATUS: Table = Table {
     name: "status",
     by_month: false,
-    columns: &[
-        ("device", Kind::Text),
-        ("bank", Kind::Text),
-        ("sequence", Kind::U32),
-        ("boot", Kind::U32),
-        ("frame", Kind::U64),
-        ("time", Kind::Time),
-        ("status", Kind::Text),
-        ("detail", Kind::Text),
-    ],
+    columns: columns![("status", Kind::Text), ("detail", Kind::Text),],
 };
 
 /// All tables.
-pub const TABLES: [&Table; 8] =
+pub const TABLES: [&Table; 9] =
     [&INTERVALS, &SPECTRA, &EVENTS, &CAPTURES, &STATUS, &SETTINGS, &OPERATIONS, &BANK, &BASELINES];

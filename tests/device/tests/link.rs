@@ -138,7 +138,7 @@ fn a_logger_says_who_it_is_and_what_it_was_told() {
         let Reply::Identity(identity) = reply else { panic!("{reply:?}") };
         assert_eq!((identity.schema, identity.board, identity.boot), (SCHEMA, "emulated", 1));
         assert_eq!(identity.frames_per_second, FRAMES_PER_SECOND);
-        assert_eq!(identity.kinds.as_slice(), (1..=8).map(|kind| (kind, 1)).collect::<Vec<_>>());
+        assert_eq!(identity.kinds.as_slice(), (1..=9).map(|kind| (kind, 1)).collect::<Vec<_>>());
     });
     session.ask(Request::ReadSettings, |reply| {
         let Reply::Settings(bytes) = reply else { panic!("{reply:?}") };

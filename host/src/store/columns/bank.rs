@@ -1,18 +1,12 @@
 //! The tables of what is known of a bank: what its switch did, its state, and what its logger was told.
 
-use super::{Kind, Table};
+use super::{Kind, Table, columns};
 
 /// A row an operation of the switch, as currents and voltages show it.
 pub const OPERATIONS: Table = Table {
     name: "operations",
     by_month: false,
-    columns: &[
-        ("device", Kind::Text),
-        ("bank", Kind::Text),
-        ("sequence", Kind::U32),
-        ("boot", Kind::U32),
-        ("frame", Kind::U64),
-        ("time", Kind::Time),
+    columns: columns![
         ("action", Kind::Text),
         ("told", Kind::U32),
         ("begin_frame", Kind::U64),
@@ -30,13 +24,7 @@ pub const OPERATIONS: Table = Table {
 pub const BANK: Table = Table {
     name: "bank",
     by_month: false,
-    columns: &[
-        ("device", Kind::Text),
-        ("bank", Kind::Text),
-        ("sequence", Kind::U32),
-        ("boot", Kind::U32),
-        ("frame", Kind::U64),
-        ("time", Kind::Time),
+    columns: columns![
         ("state", Kind::Text),
         ("connected_a", Kind::F64),
         ("connected_b", Kind::F64),
@@ -54,13 +42,7 @@ pub const BANK: Table = Table {
 pub const BASELINES: Table = Table {
     name: "baselines",
     by_month: false,
-    columns: &[
-        ("device", Kind::Text),
-        ("bank", Kind::Text),
-        ("sequence", Kind::U32),
-        ("boot", Kind::U32),
-        ("frame", Kind::U64),
-        ("time", Kind::Time),
+    columns: columns![
         ("state", Kind::Text),
         ("reason", Kind::Text),
         ("connected_a", Kind::F64),
@@ -82,13 +64,7 @@ pub const BASELINES: Table = Table {
 pub const SETTINGS: Table = Table {
     name: "settings",
     by_month: false,
-    columns: &[
-        ("device", Kind::Text),
-        ("bank", Kind::Text),
-        ("sequence", Kind::U32),
-        ("boot", Kind::U32),
-        ("frame", Kind::U64),
-        ("time", Kind::Time),
+    columns: columns![
         ("connection", Kind::Text),
         ("phases", Kind::Text),
         ("rated_kvar", Kind::F64),

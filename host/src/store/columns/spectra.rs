@@ -1,16 +1,10 @@
 //! The table of harmonics, wide: a column a harmonic and channel.
 
-use super::{Kind, Table};
+use super::{Kind, Table, columns};
 
-macro_rules! columns {
+macro_rules! spectra {
     ($($order:literal)*) => {
-        &[
-            ("device", Kind::Text),
-            ("bank", Kind::Text),
-            ("sequence", Kind::U32),
-            ("boot", Kind::U32),
-            ("frame", Kind::U64),
-            ("time", Kind::Time),
+        columns![
             ("windows", Kind::U32),
             ("flagged", Kind::U32),
             ("thd_a_percent", Kind::F64),
@@ -36,5 +30,5 @@ macro_rules! columns {
 pub const SPECTRA: Table = Table {
     name: "spectra",
     by_month: true,
-    columns: columns!(2 3 4 5 6 7 8 9 10 11 12 13 14 15 16 17 18 19 20 21 22 23 24 25),
+    columns: spectra!(2 3 4 5 6 7 8 9 10 11 12 13 14 15 16 17 18 19 20 21 22 23 24 25),
 };
