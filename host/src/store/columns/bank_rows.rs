@@ -1,7 +1,7 @@
 //! Records of the bank into rows.
 
 use wyelog_protocol::bank::{Connection, Fusing, Location, SensorKind, Switching};
-use wyelog_protocol::record::{BankRecord, Operation, SettingsRecord};
+use wyelog_protocol::record::{BankRecord, BaselineRecord, Operation, SettingsRecord};
 
 use super::builder::Cell;
 use super::rows::{basis, real, utc};
