@@ -194,7 +194,7 @@ impl Bursts {
             self.quiet = self.quiet.saturating_add(1);
             self.crest += (peak - self.crest) * (1.0 / 16.0);
         }
-        // What lasts becomes the usual: within a second.
+        // What lasts becomes the usual: within a second, or two if it is as large as the rated current.
         self.usual = [other, usual + (mean - usual) * (1.0 / 32.0)];
     }
 

@@ -272,7 +272,7 @@ fn what_lasts_becomes_the_usual_in_each_quarter() {
         let mut bench = Bench::new(hz);
         let unknown = |n: u64| SQRT_2 * libm::cos(TAU * hz * n as f64 / 4800.0 + f64::to_radians(degrees));
         bench.steady(1.0, WHOLE);
-        bench.play(4800, |_| WHOLE, unknown);
+        bench.play(9600, |_| WHOLE, unknown);
         bench.bursts.clear();
         bench.play(9600, |_| WHOLE, unknown);
         assert!(bench.bursts.burst().is_none(), "{hz} {degrees}: {:?}", bench.bursts.burst());
