@@ -64,7 +64,7 @@ pub struct Keeper<F> {
     faults: Faults,
     live: Option<Live>,
     /// The baseline: it stands at the beginning of each sector, so that it is never overwritten.
-    pub(crate) baseline: Option<BaselineRecord>,
+    baseline: Option<BaselineRecord>,
     /// What somebody said of it over the link.
     order: Option<Order>,
     capture: Assembly,
@@ -122,9 +122,9 @@ impl<F: NorFlash> Keeper<F> {
     }
 
     fn write_start(&mut self, torn: u32, crash: Option<Crash>) {
-        if let Some(baseline) = self.baseline.clone() {
-            // First of all: it must not lie more than a sector back.
-            self.keep(&Record::Baseline(BaselineRecord { stamp: self.stamp, ..baseline }));
+        // First of all: it must not lie more than a sector back.
+        if let Some(baseline) = self.standing() {
+            self.keep(&baseline);
         }
         let torn_records = u8::try_from(torn).unwrap_or(u8::MAX);
         let reset = if crash.is_some() { Reset::Crash } else { Reset::Power };
@@ -202,7 +202,7 @@ impl<F: NorFlash> Keeper<F> {
         self.live = Some(live);
     }
 
-    /// The baseline that an earlier start left, for [`crate::meter::Meter::resume`].
+    /// The baseline as it was last written: right after the start the one for [`crate::meter::Meter::resume`].
     pub fn baseline(&self) -> Option<BaselineRecord> {
         self.baseline.clone()
     }
@@ -246,16 +246,25 @@ impl<F: NorFlash> Keeper<F> {
 
     fn append(&mut self, record: &Record) -> bool {
         let mut bytes = [0; MAX_RECORD_BYTES];
-        let (Some(journal), Some(bytes)) = (&mut self.journal, record.encode(&mut bytes)) else {
-            return false;
-        };
-        if let Some(baseline) = self.baseline.clone().filter(|_| journal.opens_sector(bytes.len())) {
-            let mut first = [0; MAX_RECORD_BYTES];
-            let record = Record::Baseline(BaselineRecord { stamp: self.stamp, ..baseline });
+        let Some(bytes) = record.encode(&mut bytes) else { return false };
+        if self.journal.as_ref().is_some_and(|journal| journal.opens_sector(bytes.len()))
+            && let Some(baseline) = self.standing()
+        {
             // If it fails, the record behind it does as well, and that is counted.
-            let _ = record.encode(&mut first).map(|first| journal.append(first));
+            self.write(baseline.encode(&mut [0; MAX_RECORD_BYTES]).unwrap_or_default());
         }
-        journal.append(bytes).is_ok()
+        self.write(bytes)
+    }
+
+    /// The baseline, as of now.
+    fn standing(&mut self) -> Option<Record> {
+        let baseline = self.baseline.as_mut()?;
+        baseline.stamp = self.stamp;
+        Some(Record::Baseline(baseline.clone()))
+    }
+
+    fn write(&mut self, bytes: &[u8]) -> bool {
+        self.journal.as_mut().is_some_and(|journal| journal.append(bytes).is_ok())
     }
 }
 

@@ -16,6 +16,8 @@ use crate::frontend::Order;
 
 /// Frames that are learned from: two minutes.
 const LEARNED: u64 = 120 * FRAMES_PER_SECOND as u64;
+/// Without a window for longer than this, learning takes two minutes from there.
+const UNSEEN: u64 = 60 * FRAMES_PER_SECOND as u64;
 /// Frames between two looks, and that a fault must last to be one.
 const LOOK: u64 = 600 * FRAMES_PER_SECOND as u64;
 const FAULT: u64 = 60 * FRAMES_PER_SECOND as u64;
@@ -62,6 +64,8 @@ pub struct Sight<'e> {
 #[derive(Clone, Copy, Debug)]
 struct Lesson {
     until: u64,
+    /// When the bank was last seen.
+    seen: u64,
     least: [f32; 3],
     most: [f32; 3],
 }
@@ -127,6 +131,7 @@ impl Baseline {
             Order::Learn => {
                 self.lesson = Some(Lesson {
                     until: now.saturating_add(LEARNED),
+                    seen: now,
                     least: [f32::INFINITY; 3],
                     most: [f32::NEG_INFINITY; 3],
                 });
@@ -171,6 +176,11 @@ impl Baseline {
 
     fn learn(&mut self, sight: &Sight<'_>) {
         let Some(mut lesson) = self.lesson.take() else { return };
+        // A dead feeder teaches nothing: two minutes without a gap.
+        if sight.now.saturating_sub(lesson.seen) > UNSEEN {
+            lesson.until = sight.now.saturating_add(LEARNED);
+        }
+        lesson.seen = sight.now;
         let y = sight.estimate.y;
         let common = sight.estimate.common();
         let differences = y.map(|y| y - common);

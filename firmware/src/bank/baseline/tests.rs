@@ -136,6 +136,18 @@ fn phases_that_move_while_it_is_learned_are_no_baseline() {
 }
 
 #[test]
+fn a_feeder_that_was_dead_meanwhile_teaches_nothing() {
+    let mut bank = Bank::new(&settings());
+    bank.baseline.order(Order::Learn, bank.now);
+    bank.minutes(1, VOLTS);
+    bank.now += 30 * MINUTE;
+    bank.minutes(2, VOLTS);
+    assert_eq!(bank.story(), [], "two minutes of it were not seen in a row");
+    bank.minutes(1, VOLTS);
+    assert_eq!(bank.story(), [(Provisional, Because::Sound)]);
+}
+
+#[test]
 fn a_bank_that_does_not_come_back_to_it_refuses_it() {
     let mut bank = Bank::new(&settings());
     bank.learn();
