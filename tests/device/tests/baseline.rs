@@ -121,11 +121,15 @@ fn no_record_pushes_it_out_of_the_flash() {
     let mut flash = live(NorMemory::new(4), &scenario(172_800, LEARN));
     for start in 0..3 {
         flash = live(flash, &scenario(30, ""));
+        let log = decode(&stored(flash.clone()));
+        let left = *baselines(&log).last().expect("it is in the flash");
+        assert_eq!((left.state, left.stamp.boot), (BaselineState::Provisional, 2 + 2 * start));
         let mut buffers = Box::new(Buffers::new());
         let settings = scenario(30, "").settings();
         let (logger, _) = Logger::start(&mut buffers, flash, device(), settings, None);
         let kept = logger.keeper().baseline().expect("it is there");
-        assert_eq!((kept.state, kept.stamp.boot), (BaselineState::Provisional, 2 + 2 * start));
+        assert_eq!(kept, BaselineRecord { stamp: kept.stamp, ..left.clone() });
+        assert_eq!(kept.stamp.boot, 3 + 2 * start, "each start writes it anew");
         flash = logger.into_flash().unwrap();
     }
 }
