@@ -12,6 +12,9 @@ const NEUTRAL: f32 = 0.004;
 /// Before anything is seen sensors are taken to be so much better than they may be, and that counts as much as one value seen.
 const LIKELY: f32 = 0.3;
 
+/// Ratio error of good sensors as they hang there (common practice, no source).
+const GOOD: f32 = 0.006;
+
 /// The largest errors, per unit.
 #[derive(Clone, Copy, Debug)]
 pub struct Class {
@@ -73,14 +76,24 @@ impl Class {
         NEUTRAL
     }
 
-    /// σ of a phase's difference from the mean as a window shows it: three ratios, three angles, stray current.
-    pub fn difference_sigma(&self) -> f32 {
+    /// σ of a phase's difference from the mean as a window shows it: three ratios, three angles, stray current; `scale` as by
+    /// [`Self::scale`]: of stray current it says nothing.
+    pub fn difference_sigma(&self, scale: f32) -> f32 {
         // (2/3)·(1/3) of each square; of stray current of any size up to the largest and any angle two thirds in one direction.
-        let of_sensors = self.ratio * self.ratio + self.angle * self.angle;
+        let of_sensors = (self.ratio * self.ratio + self.angle * self.angle) * scale * scale;
         libm::sqrtf(0.222 * of_sensors + 0.074 * self.stray * self.stray)
     }
 
-    /// σ of a phase that carries alone, or beside another one, whose angle then counts as well; `scale` as by [`Shown::scale`].
+    /// How wrong the sensors are by what they have shown; 1 for all over what the class allows. Tolerances that cancel what is wrong
+    /// with sensors hide it: no better than good ones are.
+    pub fn scale(&self, shown: Shown) -> f32 {
+        let least = GOOD / self.ratio;
+        let least = if least < 1.0 { least } else { 1.0 };
+        let scale = shown.scale();
+        if scale > least { scale } else { least }
+    }
+
+    /// σ of a phase that carries alone, or beside another one, whose angle then counts as well; `scale` as by [`Self::scale`].
     pub fn alone_sigma(&self, scale: f32, is_alone: bool) -> f32 {
         let angle = if is_alone { 0.0 } else { 1.15 * self.angle_sigma() };
         let ratio = self.ratio_sigma();
@@ -158,7 +171,7 @@ mod tests {
     #[test]
     fn a_difference_is_of_three_sensors_and_stray_current() {
         let class = Class::DEFAULT;
-        let difference = class.difference_sigma();
+        let difference = class.difference_sigma(1.0);
         let sensors = 2.0 / 9.0 * (0.03 * 0.03 + 0.026_18 * 0.026_18);
         let by_hand = libm::sqrtf(sensors + 4.0 / 9.0 / 6.0 * 0.015 * 0.015);
         assert!((difference - by_hand).abs() < 1e-4, "{difference} {by_hand}");

@@ -127,14 +127,18 @@ impl Estimate {
             *y += (common + difference - *y) * share;
             squares += (*y - common) * (*y - common);
         }
-        let of_class = self.class.difference_sigma();
+        let of_class = self.class.difference_sigma(1.0);
         if self.is_first {
             // Three values, but their sum is zero.
             let beyond = squares - 2.0 * ALIKE * ALIKE;
             let beyond = if beyond > 0.0 { beyond } else { 0.0 };
             self.shown = Shown { squares: beyond / (of_class * of_class), count: 2.0 };
         }
-        let own = if self.tested.is_nan() { self.shown.scale() * of_class } else { self.tested };
+        let own = if self.tested.is_nan() {
+            self.class.difference_sigma(self.class.scale(self.shown))
+        } else {
+            self.tested
+        };
         // An error of the common part leaks in with the zero-sequence voltage.
         let zero: Phasor = look.voltage.into_iter().sum();
         let leak = 0.667 * zero.magnitude() * self.common_sigma;
@@ -236,7 +240,7 @@ impl Estimate {
         }
         self.alone |= carrying;
         self.basis = Basis::Pole;
-        self.common_sigma = self.class.alone_sigma(self.shown.scale(), is_alone);
+        self.common_sigma = self.class.alone_sigma(self.class.scale(self.shown), is_alone);
         self.difference_sigma = self.common_sigma;
     }
 

@@ -367,7 +367,7 @@ fn solve(setup: &Setup, sums: &Sums, rows: u16, zeros: [f32; 3]) -> Result<Clear
         let next = NEIGHBOURS * scatter;
         noise = if next > LEAST_NOISE { next } else { LEAST_NOISE };
         let ([a, b, c, ..], sigma) = (terms, setup.class.angle_sigma());
-        scale = setup.shown.and((a * a + b * b + c * c) / (sigma * sigma), 3.0).scale();
+        scale = setup.class.scale(setup.shown.and((a * a + b * b + c * c) / (sigma * sigma), 3.0));
     }
     let (terms, mut covariance, variance, scale) = solution.ok_or(Reason::Unexplained)?;
     let [.., a, b, c] = terms;

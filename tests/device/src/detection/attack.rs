@@ -17,6 +17,8 @@ pub struct Row {
     pub known: (usize, usize),
     /// Errors of the three `y` of each, over their standard deviation.
     pub errors: Vec<f64>,
+    /// The same of their differences from the common part.
+    pub apart: Vec<f64>,
 }
 
 const NONE: Attack =
@@ -53,19 +55,23 @@ pub fn rows(seed: u64, records: usize, attacks: &[(&'static str, Attack)]) -> Ve
         name,
         known: (chunk.iter().flatten().count(), chunk.len()),
         errors: chunk.iter().flatten().flat_map(|accuracy| accuracy.errors).collect(),
+        apart: chunk.iter().flatten().flat_map(|accuracy| accuracy.apart).collect(),
     };
     attacks.iter().map(|(name, _)| *name).zip(all.chunks(records)).map(row).collect()
 }
 
 /// The rows as a table.
 pub fn table(rows: &[Row]) -> String {
-    let mut text = "| what is worse | identifiable | within two standard deviations | worst error | 90 to 99.9 %, none over 4 |\n\
-                    |---|---|---|---|---|\n"
-        .to_owned();
-    for Row { name, known: (known, of), errors } in rows {
+    let mut text =
+        "| what is worse | identifiable | y within two standard deviations | worst error | its differences from the common part | worst error | y: 90 to 99.9 %, none over 4 |\n\
+         |---|---|---|---|---|---|---|\n"
+            .to_owned();
+    for Row { name, known: (known, of), errors, apart } in rows {
         let [inside, worst] = coverage("y", errors);
+        let [apart, worst_apart] = coverage("differences", apart);
         let mark = if inside.holds && worst.holds { "yes" } else { "**no**" };
-        text += &format!("| {name} | {known} of {of} | {} | {} | {mark} |\n", inside.got, worst.got);
+        text += &format!("| {name} | {known} of {of} | {} | {} |", inside.got, worst.got);
+        text += &format!(" {} | {} | {mark} |\n", apart.got, worst_apart.got);
     }
     text
 }

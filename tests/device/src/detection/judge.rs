@@ -70,6 +70,8 @@ pub struct Accuracy {
     pub basis: Basis,
     /// Errors of the three `y` over their standard deviation.
     pub errors: [f64; 3],
+    /// Errors of their differences from the common part over the standard deviation of these.
+    pub apart: [f64; 3],
 }
 
 /// What became of a record.
@@ -204,11 +206,14 @@ fn accuracy(scenario: &Scenario, truth: &Truth, expected: &[Expected], heard: &H
         Some(largest(core::array::from_fn(|phase| errors[phase] - (said.y[phase] - was[phase]))))
     });
     let sigma = state.sigma_of_one();
+    let [difference_sigma, _] = state.sigma;
+    let common = errors.iter().sum::<f64>() / 3.0;
     Some(Accuracy {
         difference: largest(errors),
         change: change.unwrap_or(f64::NAN),
-        common: errors.iter().sum::<f64>() / 3.0,
+        common,
         basis: state.basis,
         errors: errors.map(|error| error / sigma),
+        apart: errors.map(|error| (error - common) / difference_sigma),
     })
 }

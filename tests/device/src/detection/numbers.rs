@@ -193,6 +193,8 @@ fn accuracies(judged: &[Judged], all: &mut Vec<Number>) {
     });
     let errors: Vec<f64> = known.iter().flat_map(|(_, accuracy)| accuracy.errors).collect();
     all.extend(coverage("y", &errors));
+    let apart: Vec<f64> = known.iter().flat_map(|(_, accuracy)| accuracy.apart).collect();
+    all.extend(coverage("its differences from the common part", &apart));
 }
 
 /// How many of these errors, in standard deviations, lie within two, and the worst.
