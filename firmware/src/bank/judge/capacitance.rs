@@ -133,7 +133,7 @@ impl Judge {
             || first.magnitude() > 3.0 * class.largest();
         let is_silent = measured < 0.025 && measured < 0.3 * explained;
         if !self.estimate.is_known() && is_silent && is_asked {
-            self.neutral = Neutral::Lost { begin: look.begin, ever: false };
+            self.neutral = Neutral::Lost { begin: look.begin, ever: self.has_past };
             return;
         }
         if !self.is_measured() || self.all != 0b111 {

@@ -110,8 +110,8 @@ impl Judge {
                 } else {
                     &[
                         Cause::NeutralLeadBroken,
-                        Cause::StarGroundOpen,
                         Cause::ConnectionWrong,
+                        Cause::StarGroundOpen,
                         Cause::BankOpen,
                     ]
                 };
