@@ -61,3 +61,23 @@ fn settings_that_match_are_not_blamed() {
         assert_eq!(bench.found(), [], "{third}");
     }
 }
+
+/// A bank without a grounded star point draws no neutral current, from the first day; one that has been seen to answer is connected
+/// as the settings say.
+#[test]
+fn a_bank_that_never_answered() {
+    for is_known in [false, true] {
+        let mut bench = Bench::new(&testing::settings());
+        (bench.third, bench.neutral) = (0.02, 0.0);
+        if is_known {
+            bench.judge.resume(Bench::Y, 0.01);
+        }
+        bench.judge.told(true, 0);
+        bench.run(15.0, Bench::Y);
+        let causes = bench.only(Condition::NeutralSignalLost, 0b1000).causes;
+        assert_eq!(
+            causes.iter().position(|cause| *cause == Cause::ConnectionWrong),
+            (!is_known).then_some(1)
+        );
+    }
+}
