@@ -1,6 +1,7 @@
 //! Lines: byte pipes between a simulated board and whoever talks to it.
 //!
 //! - [`MemoryLine`]: both ends in one process.
+//! - [`PacedLine`]: the same with the rate of a serial line, on a clock of its own.
 //! - [`StreamLine`]: a socket or a terminal of the operating system.
 //! - [`FaultyLine`]: any of them, with what goes wrong on a real one.
 //! - [`Clients`]: one client after the other on a TCP port.
@@ -10,11 +11,13 @@
 mod clients;
 mod faulty;
 mod memory;
+mod paced;
 mod stream;
 
 pub use clients::{ClientLine, Clients, carry};
 pub use faulty::{FaultCounts, FaultyLine, LineFaults};
 pub use memory::{MemoryLine, memory_line};
+pub use paced::{PacedEnd, PacedLine, paced_line};
 pub use stream::{Hangup, StreamLine};
 
 use thiserror::Error;

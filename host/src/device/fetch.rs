@@ -1,7 +1,7 @@
 //! Fetching records: by number, again and again from the first one that is still wanted.
 
 use std::io;
-use std::time::Instant;
+use std::time::Duration;
 
 use thiserror::Error;
 use wyelog_protocol::message::{Extent, Reply, Request};
@@ -73,14 +73,8 @@ enum Step {
 /// When a record came last, and what had happened on the link until then.
 #[derive(Clone, Copy)]
 struct Last {
-    at: Instant,
+    at: Duration,
     counts: LinkCounts,
-}
-
-impl Last {
-    fn now(counts: LinkCounts) -> Self {
-        Self { at: Instant::now(), counts }
-    }
 }
 
 /// The stream of one request.
@@ -147,7 +141,7 @@ impl<T: Transport> Session<T> {
         let mut idle = 0;
         // Long frames do not pass a line that turns over every second of them: then it is one record a time.
         let mut limit = u32::MAX;
-        let mut last = Last::now(self.counts);
+        let mut last = Last { at: self.transport.now(), counts: self.counts };
         progress(&Progress { from, next, to: extent.next, link: self.counts });
         while next < extent.next {
             let to = next.saturating_add(limit).min(extent.next);
@@ -155,7 +149,8 @@ impl<T: Transport> Session<T> {
             let outcome = self.stream((from, extent.next), &mut stream, progress);
             let reached = stream.next;
             if reached > next {
-                (idle, limit, last) = (0, limit.saturating_mul(2), Last::now(self.counts));
+                (idle, limit) = (0, limit.saturating_mul(2));
+                last = Last { at: self.transport.now(), counts: self.counts };
             } else {
                 (idle, limit) = (idle + 1, 1);
             }
@@ -183,7 +178,7 @@ impl<T: Transport> Session<T> {
     /// done so for as long as a silent line is waited for.
     fn given_up(&self, idle: u32, last: Last, gone: Option<DeviceError>) -> Option<DeviceError> {
         let attempts = self.patience.attempts.max(1);
-        let waited = last.at.elapsed();
+        let waited = self.transport.now().saturating_sub(last.at);
         let is_over = gone.is_some() || self.transport.is_idle() || waited >= self.patience.reply * attempts;
         if idle < attempts || !is_over {
             return None;
@@ -206,7 +201,7 @@ impl<T: Transport> Session<T> {
     ) -> io::Result<Step> {
         self.send(Request::ReadLog { from: stream.next, limit: stream.to.saturating_sub(stream.next) })?;
         loop {
-            let deadline = Instant::now() + self.patience.reply;
+            let deadline = self.transport.now() + self.patience.reply;
             let Some(step) = self.receive(deadline, &mut |reply| Some(stream.take(&reply)))? else {
                 return Ok(Step::Again);
             };

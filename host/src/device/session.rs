@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use wyelog_protocol::SCHEMA;
 use wyelog_protocol::frame::{self, Decoder, MAX_FRAME_BYTES};
@@ -245,7 +245,7 @@ impl<T: Transport> Session<T> {
         take: &mut impl FnMut(Reply<'_>) -> Option<R>,
     ) -> std::io::Result<Option<Option<R>>> {
         self.send(request)?;
-        let deadline = Instant::now() + self.patience.reply;
+        let deadline = self.transport.now() + self.patience.reply;
         self.receive(deadline, &mut |reply| match reply {
             Reply::NotUnderstood => Some(None),
             reply => take(reply).map(Some),
@@ -263,11 +263,11 @@ impl<T: Transport> Session<T> {
         self.transport.send(frame)
     }
 
-    /// Gives every reply to the last request to `take` until it accepts one. `None` when the time is over, or the session
-    /// is to be stopped.
+    /// Gives every reply to the last request to `take` until it accepts one. `None` when the transport's clock has reached
+    /// `deadline`, or the session is to be stopped.
     pub(super) fn receive<R>(
         &mut self,
-        deadline: Instant,
+        deadline: Duration,
         take: &mut impl FnMut(Reply<'_>) -> Option<R>,
     ) -> std::io::Result<Option<R>> {
         loop {
@@ -292,7 +292,7 @@ impl<T: Transport> Session<T> {
                     Err(_) => self.strange += 1,
                 }
             }
-            let left = deadline.saturating_duration_since(Instant::now());
+            let left = deadline.saturating_sub(self.transport.now());
             if left.is_zero() || self.stopped().is_err() {
                 return Ok(None);
             }
@@ -317,7 +317,7 @@ impl<T: Transport> Session<T> {
         self.inbox.clear();
         self.decoder = Decoder::new();
         for _ in 0..self.patience.attempts.max(1) {
-            std::thread::sleep(self.patience.pause);
+            self.transport.pause(self.patience.pause);
             if self.transport.reopen().is_ok() {
                 self.counts.reconnects += 1;
                 return Ok(vanished);

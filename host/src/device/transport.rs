@@ -1,7 +1,8 @@
 //! What a session needs of a line.
 
 use std::io;
-use std::time::Duration;
+use std::sync::OnceLock;
+use std::time::{Duration, Instant};
 
 use embedded_io::{Read, Write};
 use wyelog_simulator::board::Board;
@@ -41,6 +42,17 @@ pub trait Transport {
     fn is_idle(&self) -> bool {
         false
     }
+
+    /// Time by the line's clock, from some moment on. That of a simulated line runs by the bytes it carries.
+    fn now(&self) -> Duration {
+        static START: OnceLock<Instant> = OnceLock::new();
+        START.get_or_init(Instant::now).elapsed()
+    }
+
+    /// Lets this time pass by.
+    fn pause(&mut self, time: Duration) {
+        std::thread::sleep(time);
+    }
 }
 
 impl<T: Transport + ?Sized> Transport for &mut T {
@@ -66,6 +78,14 @@ impl<T: Transport + ?Sized> Transport for &mut T {
 
     fn is_idle(&self) -> bool {
         (**self).is_idle()
+    }
+
+    fn now(&self) -> Duration {
+        (**self).now()
+    }
+
+    fn pause(&mut self, time: Duration) {
+        (**self).pause(time);
     }
 }
 

@@ -41,7 +41,8 @@ pub fn keeper(serial: &str, intervals: u64, sectors: usize) -> Keeper<NorMemory>
     keeper
 }
 
-fn interval(boot: u32, number: u64) -> Record {
+/// The record of an interval, all different.
+pub fn interval(boot: u32, number: u64) -> Record {
     // Small numbers that look measured and differ from one interval to the next.
     let wobble = (number.wrapping_mul(2_654_435_761) % 1000) as f32;
     let volts = |offset: f32| Voltage::quantise(7200.0 + offset + wobble / 10.0);
