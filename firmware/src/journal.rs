@@ -113,12 +113,12 @@ impl Ring {
         }
     }
 
-    /// Two rings in the place of this one.
+    /// Makes this ring the smaller one of two in its place, and gives the other, which comes first.
     ///
     /// # Errors
     /// Too few sectors.
-    pub(crate) fn split(&self) -> Result<(Self, Self), GeometryFault> {
-        self.geometry.split().map(|(main, kept)| (Self::new(main), Self::new(kept)))
+    pub(crate) fn split(&mut self) -> Result<Self, GeometryFault> {
+        self.geometry.split().map(Self::new)
     }
 
     /// Gives up all numbers below `next` that have not been used.

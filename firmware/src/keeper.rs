@@ -98,10 +98,10 @@ impl<F: NorFlash> Keeper<F> {
             }
         });
         let (log, torn, result) = match mounted {
-            Ok((log, report)) => {
+            Ok((log, found)) => {
                 // The newest sector's own word counts too: its boot record may lie in the sector before.
-                last_boot = last_boot.max(report.epoch);
-                (Some(log), report.torn, Ok(()))
+                last_boot = last_boot.max(found.epoch);
+                (Some(log), found.torn, Ok(()))
             }
             Err(error) => (None, 0, Err(error)),
         };

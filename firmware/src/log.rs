@@ -38,9 +38,7 @@ use core::mem;
 use embedded_storage::nor_flash::NorFlash;
 use wyelog_protocol::record::{Kind, MAX_RECORD_BYTES};
 
-use crate::journal::{
-    self, AppendError, Extent, Faults, Journal, MountError, MountReport, Read, ReadError, Ring,
-};
+use crate::journal::{self, AppendError, Extent, Faults, Journal, MountError, Read, ReadError, Ring};
 
 /// Records that a mount looks back for what has no copy, and copies that it looks at. More than two sectors of 4 KiB hold.
 pub const BACK: u32 = 512;
@@ -100,6 +98,19 @@ pub enum Entry<'b> {
     End,
 }
 
+/// The flash did not take what was to be written.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Refused;
+
+/// What a mount found.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Found {
+    /// Owner's word of the newest sectors, the greater one; see [`journal::MountReport::epoch`].
+    pub epoch: Option<u32>,
+    /// Numbers given up since the main ring ends in something that is not a record.
+    pub torn: u32,
+}
+
 /// Whether records of this kind, which begin with `kind`, are copied. Kinds that are not known here would be.
 fn is_kept(kind: Option<&u8>) -> bool {
     const FREQUENT: [u8; 3] = [Kind::Interval.number(), Kind::Spectrum.number(), Kind::Capture.number()];
@@ -112,31 +123,27 @@ impl<F: NorFlash> Log<F> {
     ///
     /// # Errors
     /// An impossible geometry, or the driver's own. Nothing that the flash contains is an error.
-    pub fn mount(
-        flash: F,
-        visit: &mut dyn FnMut(u32, &[u8]),
-    ) -> Result<(Self, MountReport), MountError<F::Error>> {
+    pub fn mount(flash: F, visit: &mut dyn FnMut(u32, &[u8])) -> Result<(Self, Found), MountError<F::Error>> {
         let mut journal = Journal::open(flash)?;
-        let (main, kept) = journal.ring_mut().split().map_err(MountError::Geometry)?;
-        *journal.ring_mut() = kept;
-        let epoch = journal.mount_ring(&mut |_, _| {})?.epoch;
+        let main = journal.ring_mut().split().map_err(MountError::Geometry)?;
+        let mut buffer: Buffer = [0; _];
+        let kept = mount_ring(&mut journal, &mut |_, _| {})?;
         let mut behind = 0;
         let mut cursor = journal.cursor(journal.extent().next.saturating_sub(BACK));
-        let mut buffer: Buffer = [0; _];
         for _ in 0..BACK {
             let Some((number, length)) = next_copy(&mut journal, &mut cursor, &mut buffer) else { break };
             visit(number, record(&buffer, length));
             behind = number.saturating_add(1);
         }
-        let kept = mem::replace(journal.ring_mut(), main);
-        let mut report = journal.mount_ring(visit)?;
-        report.epoch = report.epoch.max(epoch);
-        journal.set_epoch(report.epoch.unwrap_or(0));
-        journal.ring_mut().skip_to(behind);
-        let copied = journal.cursor(behind.max(journal.extent().next.saturating_sub(BACK)));
-        let mut log = Self { journal, kept, copied };
+        let mut log = Self { kept: main, copied: cursor, journal };
+        log.turn();
+        let found = mount_ring(&mut log.journal, visit)?;
+        let found = Found { epoch: found.epoch.max(kept.epoch), ..found };
+        log.set_epoch(found.epoch.unwrap_or(0));
+        log.journal.ring_mut().skip_to(behind);
+        log.copied = log.journal.cursor(behind.max(log.journal.extent().next.saturating_sub(BACK)));
         log.copy(visit);
-        Ok((log, report))
+        Ok((log, found))
     }
 
     /// Sets the owner's word that headers carry from now on (the boot number).
@@ -178,25 +185,32 @@ impl<F: NorFlash> Log<F> {
     /// back, and its copy as well, unless the kept ring refuses: then it is tried again behind the next record.
     ///
     /// # Errors
-    /// As [`Journal::append`].
-    pub fn append(&mut self, record: &[u8]) -> Result<u32, AppendError<F::Error>> {
-        let number = self.journal.append(record)?;
+    /// Whatever [`Journal::append`] refuses with: the log is as good as before.
+    pub fn append(&mut self, record: &[u8]) -> Result<u32, Refused> {
+        let number = self.write(record)?;
         self.copy(&mut |_, _| {});
         Ok(number)
+    }
+
+    /// Appends to the ring in hand.
+    #[inline(never)]
+    fn write(&mut self, payload: &[u8]) -> Result<u32, Refused> {
+        self.journal.append(payload).map_err(|_| Refused)
     }
 
     /// Erases the sector that comes next, of the main ring or else of the other, unless that has been done; true if it
     /// erased one.
     ///
     /// # Errors
-    /// As [`Journal::prepare`].
-    pub fn prepare(&mut self) -> Result<bool, AppendError<F::Error>> {
-        if self.journal.prepare()? {
-            return Ok(true);
+    /// Whatever [`Journal::prepare`] refuses with.
+    pub fn prepare(&mut self) -> Result<bool, Refused> {
+        let mut erased = Ok(false);
+        for _ in 0..2 {
+            if erased == Ok(false) {
+                erased = self.journal.prepare().map_err(|_| Refused);
+            }
+            self.turn();
         }
-        self.turn();
-        let erased = self.journal.prepare();
-        self.turn();
         erased
     }
 
@@ -275,6 +289,15 @@ impl<F: NorFlash> Log<F> {
             }
         }
     }
+}
+
+/// Mounts the ring in hand, and takes of the report what is asked for.
+#[inline(never)]
+fn mount_ring<F: NorFlash>(
+    journal: &mut Journal<F>,
+    visit: &mut dyn FnMut(u32, &[u8]),
+) -> Result<Found, F::Error> {
+    journal.mount_ring(visit).map(|report| Found { epoch: report.epoch, torn: report.torn })
 }
 
 /// Number of the next sound copy at `cursor`, and the length of its record, which is put into `buffer`. The journal's ring is

@@ -78,18 +78,18 @@ impl Geometry {
         }
     }
 
-    /// Two rings of the part, one behind the other, the second a [`KEPT_SHARE`]th of it.
+    /// Keeps the last [`KEPT_SHARE`]th of the sectors, but four at least, for a second ring, and gives the others.
     ///
     /// # Errors
     /// Too few sectors; their number is given.
-    pub fn split(self) -> Result<(Self, Self), GeometryFault> {
+    pub fn split(&mut self) -> Result<Self, GeometryFault> {
         let kept = self.sectors.checked_div(KEPT_SHARE).unwrap_or(0).max(4);
-        let sectors = self.sectors.saturating_sub(kept);
-        if usize::from(sectors) < MIN_SECTORS {
+        let main = Self { sectors: self.sectors.saturating_sub(kept), ..*self };
+        if usize::from(main.sectors) < MIN_SECTORS {
             return Err(GeometryFault::Sectors(usize::from(self.sectors)));
         }
-        let second = Self { sectors: kept, start: u32::from(sectors), mark: self.granule | SECOND, ..self };
-        Ok((Self { sectors, ..self }, second))
+        *self = Self { sectors: kept, start: u32::from(main.sectors), mark: self.granule | SECOND, ..*self };
+        Ok(main)
     }
 
     /// Whether its numbers are those of the log: the second ring's are its own.
