@@ -231,15 +231,28 @@ impl<F: NorFlash> Journal<F> {
     }
 
     /// Address of byte `offset` of sector `sector`.
+    #[inline(never)]
     fn address(&self, sector: u32, offset: u32) -> u32 {
         self.ring.geometry.address(sector).saturating_add(offset)
     }
 
+    /// Reads from byte `offset` of sector `sector` on.
+    #[inline(never)]
+    fn read_cells(&mut self, sector: u32, offset: u32, bytes: &mut [u8]) -> Result<(), F::Error> {
+        self.flash.read(self.address(sector, offset), bytes)
+    }
+
+    /// What the first bytes of sector `sector` are.
+    #[inline(never)]
+    fn parsed(&mut self, sector: u32) -> Result<layout::Parsed, F::Error> {
+        let mut bytes = [0; layout::HEADER_BYTES];
+        self.read_cells(sector, 0, &mut bytes)?;
+        Ok(layout::parse_header(&bytes, &self.ring.geometry, self.ring.geometry.place(sector)))
+    }
+
     /// The header of sector `sector`, if it is there and valid.
     fn header(&mut self, sector: u32) -> Result<Option<Header>, F::Error> {
-        let mut bytes = [0; layout::HEADER_BYTES];
-        self.flash.read(self.address(sector, 0), &mut bytes)?;
-        Ok(match layout::parse_header(&bytes, &self.ring.geometry, self.ring.geometry.place(sector)) {
+        Ok(match self.parsed(sector)? {
             layout::Parsed::Valid { header, .. } if header.sequence == sector => Some(header),
             _ => None,
         })

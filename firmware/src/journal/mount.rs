@@ -1,8 +1,6 @@
 //! Making a log of whatever is in the flash.
 
-use super::layout::{
-    self, FOREIGN_MARGIN, Geometry, GeometryFault, HEADER_BYTES, HEADER_SIZE, Header, Parsed,
-};
+use super::layout::{self, FOREIGN_MARGIN, Geometry, GeometryFault, HEADER_SIZE, Header, Parsed};
 use super::search::Area;
 use super::{Faults, Journal, Ring};
 use embedded_storage::nor_flash::NorFlash;
@@ -104,9 +102,7 @@ impl<F: NorFlash> Journal<F> {
     fn survey(&mut self, report: &mut MountReport) -> Result<Survey, F::Error> {
         let mut survey = Survey::default();
         for place in 0..u32::from(self.ring.geometry.sectors) {
-            let mut bytes = [0; HEADER_BYTES];
-            self.flash.read(self.address(place, 0), &mut bytes)?;
-            match layout::parse_header(&bytes, &self.ring.geometry, place) {
+            match self.parsed(place)? {
                 Parsed::Blank => {}
                 Parsed::Garbage => report.garbage_sectors = report.garbage_sectors.saturating_add(1),
                 Parsed::Foreign(header) => {
@@ -162,11 +158,7 @@ impl<F: NorFlash> Journal<F> {
     /// got meanwhile.
     fn close_before_garbage(&mut self, report: &mut MountReport) -> Result<(), F::Error> {
         for sector in self.candidates() {
-            let mut bytes = [0; HEADER_BYTES];
-            self.flash.read(self.address(sector, 0), &mut bytes)?;
-            if layout::parse_header(&bytes, &self.ring.geometry, self.ring.geometry.place(sector))
-                == Parsed::Garbage
-            {
+            if self.parsed(sector)? == Parsed::Garbage {
                 report.interrupted = true;
                 self.ring.tail = self.ring.geometry.sector_size;
             }

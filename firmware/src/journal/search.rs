@@ -34,7 +34,7 @@ impl<F: NorFlash> Journal<F> {
         let mut record = [0xFF; MAX_SLOT];
         let Some((chunk, rest)) = record.split_at_mut_checked(CHUNK) else { return Ok(None) };
         let Some(chunk) = chunk.get_mut(..CHUNK.min(to_usize(room))) else { return Ok(None) };
-        self.flash.read(self.address(area.sector, offset), chunk)?;
+        self.read_cells(area.sector, offset, chunk)?;
         let Some(length) = layout::length_at(chunk, 0) else { return Ok(None) };
         let Some(slot) = self.ring.geometry.slot(length).filter(|&slot| slot <= room) else {
             return Ok(None);
@@ -42,7 +42,7 @@ impl<F: NorFlash> Journal<F> {
         if let Some(more) =
             rest.get_mut(..to_usize(slot.saturating_sub(CHUNK_SIZE))).filter(|more| !more.is_empty())
         {
-            self.flash.read(self.address(area.sector, offset.saturating_add(CHUNK_SIZE)), more)?;
+            self.read_cells(area.sector, offset.saturating_add(CHUNK_SIZE), more)?;
         }
         let Some(sequence) = layout::record_sequence(&record, length, from, to) else { return Ok(None) };
         layout::put(
@@ -80,7 +80,7 @@ impl<F: NorFlash> Journal<F> {
             let mut window = [0xFF; CHUNK];
             let room = to_usize(area.limit.saturating_sub(start));
             let Some(part) = window.get_mut(..CHUNK.min(room)) else { break };
-            self.flash.read(self.address(area.sector, start), part)?;
+            self.read_cells(area.sector, start, part)?;
             let mut from = 0;
             while let Some(at) = layout::next_candidate(&window, from, step, self.ring.geometry.granule) {
                 let candidate = start.saturating_add(to_u32(at));
@@ -117,7 +117,7 @@ impl<F: NorFlash> Journal<F> {
             let mut window = [0xFF; CHUNK];
             let room = to_usize(area.limit.saturating_sub(start));
             let Some(part) = window.get_mut(..whole.min(room)) else { break };
-            self.flash.read(self.address(sector, start), part)?;
+            self.read_cells(sector, start, part)?;
             numbers = numbers.saturating_add(to_u32(layout::pieces_written(part, size)));
             start = start.saturating_add(to_u32(whole));
         }
@@ -132,7 +132,7 @@ impl<F: NorFlash> Journal<F> {
         }
         let mut head = [0xFF; 8];
         let Some(part) = head.get_mut(..to_usize(self.ring.geometry.word_read())) else { return Ok(None) };
-        self.flash.read(self.address(area.sector, offset), part)?;
+        self.read_cells(area.sector, offset, part)?;
         Ok(layout::probable_length(&head)
             .and_then(|length| self.ring.geometry.slot(length))
             .filter(|&slot| slot <= room))
