@@ -59,7 +59,7 @@ mod mount;
 mod read;
 mod search;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 
 use embedded_storage::nor_flash::NorFlash;
 use layout::{Geometry, Header};
@@ -119,6 +119,11 @@ impl Ring {
     /// Too few sectors.
     pub(crate) fn split(&mut self) -> Result<Self, GeometryFault> {
         self.geometry.split().map(Self::new)
+    }
+
+    #[cfg(test)]
+    pub(crate) const fn sectors(&self) -> usize {
+        self.geometry.sectors as usize
     }
 
     /// Gives up all numbers below `next` that have not been used.

@@ -38,7 +38,10 @@ use core::mem;
 use embedded_storage::nor_flash::NorFlash;
 use wyelog_protocol::record::{Kind, MAX_RECORD_BYTES};
 
-use crate::journal::{self, AppendError, Extent, Faults, Journal, MountError, Read, ReadError, Ring};
+use crate::journal::{self, Extent, Faults, Journal, MountError, Read, ReadError, Ring};
+
+#[cfg(test)]
+mod tests;
 
 /// Records that a mount looks back for what has no copy, and copies that it looks at. More than two sectors of 4 KiB hold.
 pub const BACK: u32 = 512;
