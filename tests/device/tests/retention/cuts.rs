@@ -9,8 +9,9 @@
 //!    that the life, followed by a sector's worth of records for each ring, would have overwritten.
 //! 2. Nothing else is read but what was under way, whole, under the number it would have had.
 //! 3. A number that was acknowledged or read is never given to another record.
-//! 4. The baseline that was stored last is the one that the next start finds.
-//! 5. All this also if the torn bytes read as whole later (marginal cells).
+//! 4. Records of the kinds to be kept among these outlive the main ring: those whose copy was cut get it now.
+//! 5. The baseline that was stored last is the one that the next start finds.
+//! 6. All this also if the torn bytes read as whole later (marginal cells).
 //!
 //! `WYELOG_CUT_SEEDS=40` tries ten times as many.
 
@@ -160,19 +161,22 @@ impl Lab {
             .collect()
     }
 
-    /// What of `part`'s records is still there after a life and a sector's worth more in each ring.
-    fn lasting(life: &Life) -> BTreeSet<u32> {
+    /// What of the records is still there after a life and a sector's worth more in each ring; and what then is still there
+    /// when the main ring has gone round.
+    fn lasting(life: &Life) -> [BTreeSet<u32>; 2] {
         let mut keeper = super::start(life.part.clone());
         for count in 0..50 {
             keeper.store(&rare(0, count));
             keeper.idle();
         }
         flood(&mut keeper, 12);
-        records(keeper.into_flash().expect("it mounted")).into_keys().collect()
+        let all = records(keeper.flash().expect("it mounted").clone()).into_keys().collect();
+        flood(&mut keeper, 60);
+        [all, records(keeper.into_flash().expect("it mounted")).into_keys().collect()]
     }
 
     /// Looks at what a cut has left.
-    fn check(&mut self, part: &Part, truth: &mut Truth, lasting: &BTreeSet<u32>) {
+    fn check(&mut self, part: &Part, truth: &mut Truth, [lasting, copied]: &[BTreeSet<u32>; 2]) {
         let found = records(part.clone());
         for (number, bytes) in &found {
             match truth.records.get(number) {
@@ -186,7 +190,21 @@ impl Lab {
         for number in truth.records.keys().filter(|number| lasting.contains(number)) {
             assert!(found.contains_key(number), "record {number} is lost");
         }
+        // What was never acknowledged, and comes true when later numbers have copies, gets none.
+        let acknowledged = truth.records.clone();
         truth.records.extend(found);
+        if self.random.next_u32().is_multiple_of(4) {
+            // What had no copy has got one: it outlives the main ring.
+            let mut keeper = super::start(part.clone());
+            flood(&mut keeper, 60);
+            let found = records(keeper.into_flash().expect("it mounted"));
+            let frequent = super::kind(&bytes(&interval(0, 0)));
+            for (number, bytes) in &acknowledged {
+                if copied.contains(number) && super::kind(bytes) != frequent {
+                    assert_eq!(found.get(number), Some(bytes), "record {number} has no copy");
+                }
+            }
+        }
         let keeper = super::start(part.clone());
         let hours = keeper.baseline().map(|baseline| baseline.hours);
         if let Some(hours) = hours {
@@ -207,7 +225,7 @@ impl Lab {
         truth: &Truth,
         plan: &[Action],
         whole: &Life,
-        lasting: &BTreeSet<u32>,
+        lasting: &[BTreeSet<u32>; 2],
         (operation, model): (u64, usize),
     ) -> (Part, Truth, Option<Torn>) {
         let life = live(part, plan, Some((operation, self.random.next_u64(), model)));
@@ -252,7 +270,7 @@ impl Lab {
             (truth.baselines, truth.has_baseline) = (vec![hours], true);
         }
         *part = whole.part;
-        self.check(part, truth, &BTreeSet::new());
+        self.check(part, truth, &Default::default());
         let held = records(part.clone());
         truth.records.retain(|number, _| held.contains_key(number));
     }
