@@ -11,16 +11,20 @@ use std::collections::BTreeMap;
 use std::fmt::Debug;
 use std::sync::LazyLock;
 
+use embedded_io::{Read, ReadReady, Write};
 use embedded_storage::nor_flash::NorFlash;
 use wyelog_device_tests::play::{Stored, device, held};
 use wyelog_device_tests::samples;
 use wyelog_firmware::journal::Journal;
 use wyelog_firmware::keeper::Keeper;
 use wyelog_protocol::bank::Settings;
+use wyelog_protocol::frame::{Decoder, MAX_FRAME_BYTES, encode};
+use wyelog_protocol::message::{Extent, FromLogger, Reply, Request, ToLogger};
 use wyelog_protocol::record::{
     Envelope, Interval, Kind, MAX_RECORD_BYTES, Record, Stamp, Status, StatusRecord,
 };
 use wyelog_simulator::flash::NorMemory;
+use wyelog_simulator::line::memory_line;
 use wyelog_simulator::scenario::BankFile;
 
 const BANK: &str =
@@ -104,6 +108,70 @@ fn no_number_of_intervals_pushes_out_an_event() {
         found.iter().filter(|(_, bytes)| kind(bytes) == Kind::Interval.number()).map(|(n, _)| *n).collect();
     assert!(intervals[0] > extent.next / 2, "the main ring has gone round");
     assert_eq!(found.range(intervals[0]..).count() as u32, extent.next - intervals[0], "and is whole");
+}
+
+/// Over the link: the same, in packets; and from any number on.
+#[test]
+fn a_download_has_old_events_between_gaps() {
+    let mut keeper = start(NorMemory::<1, 4096>::new(16));
+    for count in 0..30 {
+        // Two that follow each other come in one packet.
+        keeper.store(&rare(1, 2 * count));
+        keeper.store(&rare(1, 2 * count + 1));
+        flood(&mut keeper, 70);
+    }
+    let (records, missing) = held(keeper.flash().unwrap().clone());
+    assert!(missing.len() > 10, "{missing:?}");
+    let extent = keeper.extent();
+    for from in [0, 1, 2, 50, 73, 74, 75, extent.next - 100, extent.next] {
+        let mut found = (Vec::new(), Vec::new());
+        let end = download(&mut keeper, Request::ReadLog { from, limit: u32::MAX }, &mut found);
+        assert_eq!(end, extent);
+        let wanted: Vec<Stored> = records.iter().filter(|(number, _)| *number >= from).cloned().collect();
+        let gaps = missing.iter().map(|gap| (gap.0.max(from), gap.1)).filter(|gap| gap.0 < gap.1);
+        assert_eq!(found, (wanted, gaps.collect()), "from {from}");
+    }
+    // In pieces, as over a bad line.
+    let (mut found, mut next) = ((Vec::new(), Vec::new()), 0);
+    while next < 300 {
+        download(&mut keeper, Request::ReadLog { from: next, limit: 1 }, &mut found);
+        let record = found.0.last().map_or(0, |(number, _)| number + 1);
+        next = found.1.last().map_or(0, |(_, to): &(u32, u32)| *to).max(record);
+    }
+    assert!(found.0.iter().all(|record| records.contains(record)) && found.0.len() > 8);
+}
+
+/// What the replies to `request` bring, behind what was `found` before; how it ended.
+fn download(
+    keeper: &mut Keeper<NorMemory>,
+    request: Request,
+    found: &mut (Vec<Stored>, Vec<(u32, u32)>),
+) -> Extent {
+    let (mut near, mut far) = memory_line();
+    let packet = postcard::to_stdvec(&ToLogger { number: 7, request }).unwrap();
+    far.write_all(encode(&packet, &mut [0; MAX_FRAME_BYTES]).unwrap()).unwrap();
+    let mut decoder = Decoder::new();
+    for _ in 0..100_000 {
+        keeper.serve(&mut near);
+        while far.read_ready().unwrap() {
+            let mut byte = [0];
+            far.read_exact(&mut byte).unwrap();
+            let Some(packet) = decoder.push(byte[0]) else { continue };
+            match postcard::from_bytes::<FromLogger>(packet.unwrap()).unwrap().reply {
+                Reply::Records { first, mut bytes } => {
+                    for number in first.. {
+                        let Ok((_, rest)) = Envelope::parse(bytes) else { break };
+                        found.0.push((number, bytes[..bytes.len() - rest.len()].to_vec()));
+                        bytes = rest;
+                    }
+                }
+                Reply::Missing { from, to } => found.1.push((from, to)),
+                Reply::LogEnd(extent) => return extent,
+                other => panic!("{other:?}"),
+            }
+        }
+    }
+    panic!("it has no end");
 }
 
 /// The ring of kept records is one for all their kinds: only they push each other out, the oldest first.
