@@ -1,17 +1,18 @@
 //! The log: every record, and the rare ones for longer.
 //!
 //! Two rings of sectors ([`crate::journal`]) share a flash. The main ring takes every record and numbers it. The kept
-//! ring, a 32nd of the sectors but at least four at the flash's end, takes a copy of those that are rare and matter: no
+//! ring, a 32nd of the sectors but at least four, at the flash's end, takes a copy of those that are rare and matter: no
 //! number of interval records pushes them out. There is one sequence of numbers and one way to read it: where the main
 //! ring has no record any more, or a damaged one, the copy stands in for it.
 //!
-//! | kind | ring | stays at least (16 MiB: 15.5 MiB and 0.5 MiB less two sectors each) |
+//! | kind | ring | stays until so much has come behind it (a part of 16 MiB, two sectors of each ring left out) |
 //! |---|---|---|
-//! | interval, spectrum, capture | main | until 15.5 MiB of later records of all kinds have come: 117 days at 96 B a minute |
-//! | event, status, settings, operation, bank, baseline | main and kept | until 0.5 MiB of later copies have come: 5000 of 100 B, which is 13 a day for a year |
+//! | interval, spectrum, capture | main | 15.4 MiB of records of all kinds: 117 days at 96 B a minute in all |
+//! | event, status, settings, operation, bank, baseline | both | 0.49 MiB of copies: 5100 of 90 B, 13 a day for a year |
 //!
-//! The kinds of the second row share their ring: whatever makes thousands of them (a contact that chatters, a supply that
-//! comes and goes: a start writes three) pushes out the oldest of them, of all kinds, and nothing else does.
+//! The kinds of the second row share their ring. Whatever makes thousands of them (a contact that chatters; a supply that
+//! comes and goes, for a start writes three) pushes out the oldest of them, of whatever kind; nothing else does. A copy costs ten
+//! bytes more than its record.
 //!
 //! # Bytes
 //!
@@ -136,7 +137,7 @@ impl<F: NorFlash> Log<F> {
         for _ in 0..BACK {
             let Some((number, length)) = next_copy(&mut journal, &mut cursor, &mut buffer) else { break };
             visit(number, record(&buffer, length));
-            behind = number.saturating_add(1);
+            behind = number.saturating_add(1).max(behind);
         }
         let mut log = Self { kept: main, copied: cursor, journal };
         log.turn();
@@ -177,6 +178,11 @@ impl<F: NorFlash> Log<F> {
         let copy = next_copy(&mut self.journal, &mut cursor, &mut [0; _]);
         self.turn();
         Extent { oldest: copy.map_or(oldest, |(number, _)| number.min(oldest)), next }
+    }
+
+    /// True if a record of `length` bytes would be the first of a sector of the main ring.
+    pub fn opens_sector(&self, length: usize) -> bool {
+        self.journal.opens_sector(length)
     }
 
     /// True if the copy of this record would be the first of a sector of the kept ring.
@@ -275,8 +281,7 @@ impl<F: NorFlash> Log<F> {
                     }
                     *head = sequence.to_le_bytes();
                     self.turn();
-                    let copy =
-                        self.journal.append(buffer.get(..NUMBER.saturating_add(length)).unwrap_or_default());
+                    let copy = self.write(buffer.get(..NUMBER.saturating_add(length)).unwrap_or_default());
                     self.turn();
                     if copy.is_err() {
                         self.copied = before;
