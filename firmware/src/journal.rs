@@ -51,8 +51,7 @@
 //! header lose that sector; in the newest one's, its numbers as well. Cells that a cut left marginal, but that read as
 //! untouched at the mount, are taken for untouched.
 //!
-//! The ring keeps the newest records of all kinds alike: whoever needs a retention for each kind gives each its own
-//! journal on its own part of the flash.
+//! A ring keeps the newest records of all kinds alike: [`crate::log`] makes two of a flash, for a retention by kind.
 
 mod append;
 mod layout;
@@ -60,7 +59,7 @@ mod mount;
 mod read;
 mod search;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 
 use embedded_storage::nor_flash::NorFlash;
 use layout::{Geometry, Header};
@@ -75,6 +74,14 @@ pub const MAX_SKIPPED_SECTORS: u32 = 8;
 #[derive(Clone, Debug)]
 pub struct Journal<F> {
     flash: F,
+    ring: Ring,
+    epoch: u32,
+    faults: Faults,
+}
+
+/// Where a ring of sectors lies in a flash, and how far it is.
+#[derive(Clone, Debug)]
+pub(crate) struct Ring {
     geometry: Geometry,
     /// Sequence of the sector that takes records, if there is any sector.
     newest: Option<u32>,
@@ -89,8 +96,56 @@ pub struct Journal<F> {
     prepared: Option<u32>,
     /// The last sector whose header was tried in vain since one was opened.
     spoiled: Option<u32>,
-    epoch: u32,
-    faults: Faults,
+}
+
+impl Ring {
+    /// Not mounted yet.
+    pub(crate) const fn new(geometry: Geometry) -> Self {
+        Self {
+            geometry,
+            newest: None,
+            tail: geometry.sector_size,
+            next: 0,
+            oldest_sector: 0,
+            oldest: 0,
+            prepared: None,
+            spoiled: None,
+        }
+    }
+
+    /// Makes this ring the smaller one of two in its place, and gives the other, which comes first.
+    ///
+    /// # Errors
+    /// Too few sectors.
+    pub(crate) fn split(&mut self) -> Result<Self, GeometryFault> {
+        self.geometry.split().map(Self::new)
+    }
+
+    #[cfg(test)]
+    pub(crate) const fn sectors(&self) -> usize {
+        self.geometry.sectors as usize
+    }
+
+    /// Gives up all numbers below `next` that have not been used.
+    pub(crate) const fn skip_to(&mut self, next: u32) {
+        if next > self.next {
+            self.next = next;
+            // The numbers of a sector follow each other.
+            self.tail = self.geometry.sector_size;
+            if self.newest.is_none() {
+                self.oldest = next;
+            }
+        }
+    }
+
+    /// True if a record of `length` bytes would be the first of a sector.
+    pub(crate) fn opens_sector(&self, length: usize) -> bool {
+        self.geometry.slot(length).is_none_or(|slot| !self.fits(slot))
+    }
+
+    fn fits(&self, slot: u32) -> bool {
+        self.newest.is_some() && slot <= self.geometry.sector_size.saturating_sub(self.tail)
+    }
 }
 
 /// Which records the log holds: `oldest..next`, gaps included. Empty if both are equal.
@@ -136,7 +191,7 @@ pub enum AppendError<E> {
 impl<F: NorFlash> Journal<F> {
     /// Which records there are.
     pub const fn extent(&self) -> Extent {
-        Extent { oldest: self.oldest, next: self.next }
+        Extent { oldest: self.ring.oldest, next: self.ring.next }
     }
 
     /// What has gone wrong in the flash since the mount.
@@ -151,13 +206,18 @@ impl<F: NorFlash> Journal<F> {
 
     /// True if [`Journal::prepare`] would erase a sector.
     pub const fn needs_prepare(&self) -> bool {
-        self.prepared.is_none()
+        self.ring.prepared.is_none()
     }
 
     /// True if a record of `length` bytes would be the first of a sector. (A record that others refer to belongs
     /// there.)
     pub fn opens_sector(&self, length: usize) -> bool {
-        self.geometry.slot(length).is_none_or(|slot| !self.fits(slot))
+        self.ring.opens_sector(length)
+    }
+
+    /// The part of the flash it works on. Whoever puts another one there works on that.
+    pub(crate) const fn ring_mut(&mut self) -> &mut Ring {
+        &mut self.ring
     }
 
     /// The flash.
@@ -175,20 +235,29 @@ impl<F: NorFlash> Journal<F> {
         self.flash
     }
 
-    fn fits(&self, slot: u32) -> bool {
-        self.newest.is_some() && slot <= self.geometry.sector_size.saturating_sub(self.tail)
+    /// Address of byte `offset` of sector `sector`.
+    #[inline(never)]
+    fn address(&self, sector: u32, offset: u32) -> u32 {
+        self.ring.geometry.address(sector).saturating_add(offset)
     }
 
-    /// Address of byte `offset` of sector `sector`.
-    fn address(&self, sector: u32, offset: u32) -> u32 {
-        self.geometry.place(sector).saturating_mul(self.geometry.sector_size).saturating_add(offset)
+    /// Reads from byte `offset` of sector `sector` on.
+    #[inline(never)]
+    fn read_cells(&mut self, sector: u32, offset: u32, bytes: &mut [u8]) -> Result<(), F::Error> {
+        self.flash.read(self.address(sector, offset), bytes)
+    }
+
+    /// What the first bytes of sector `sector` are.
+    #[inline(never)]
+    fn parsed(&mut self, sector: u32) -> Result<layout::Parsed, F::Error> {
+        let mut bytes = [0; layout::HEADER_BYTES];
+        self.read_cells(sector, 0, &mut bytes)?;
+        Ok(layout::parse_header(&bytes, &self.ring.geometry, self.ring.geometry.place(sector)))
     }
 
     /// The header of sector `sector`, if it is there and valid.
     fn header(&mut self, sector: u32) -> Result<Option<Header>, F::Error> {
-        let mut bytes = [0; layout::HEADER_BYTES];
-        self.flash.read(self.address(sector, 0), &mut bytes)?;
-        Ok(match layout::parse_header(&bytes, &self.geometry, self.geometry.place(sector)) {
+        Ok(match self.parsed(sector)? {
             layout::Parsed::Valid { header, .. } if header.sequence == sector => Some(header),
             _ => None,
         })

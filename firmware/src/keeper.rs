@@ -1,4 +1,4 @@
-//! The half that keeps: records into the journal, and out of it to whoever asks over the link. It may wait, and only
+//! The half that keeps: records into the [log](crate::log), and out of it to whoever asks over the link. It may wait, and only
 //! on flash.
 
 mod capture;
@@ -21,7 +21,8 @@ use link::Link;
 use crate::VERSION;
 use crate::capture::Packed;
 use crate::frontend::Order;
-use crate::journal::{Faults, Journal, MountError, Read};
+use crate::journal::{Faults, MountError};
+use crate::log::Log;
 
 /// What the logger is, apart from its settings.
 #[derive(Clone, Debug)]
@@ -47,7 +48,7 @@ pub struct Crash {
 #[derive(Debug)]
 pub struct Keeper<F> {
     /// `None` when the flash could not be read at all: the logger then measures and answers, but keeps nothing.
-    journal: Option<Journal<F>>,
+    log: Option<Log<F>>,
     device: Device,
     settings: Settings,
     boot: u32,
@@ -63,7 +64,8 @@ pub struct Keeper<F> {
     /// Faults of the flash that are in the log already.
     faults: Faults,
     live: Option<Live>,
-    /// The baseline: it stands at the beginning of each sector, so that it is never overwritten.
+    /// The baseline: a copy of it stands at the beginning of each sector of the log's kept ring, so that it is never
+    /// overwritten.
     baseline: Option<BaselineRecord>,
     /// What somebody said of it over the link.
     order: Option<Order>,
@@ -83,22 +85,30 @@ impl<F: NorFlash> Keeper<F> {
         settings: Settings,
         crash: Option<Crash>,
     ) -> (Self, Result<(), MountError<F::Error>>) {
-        let mut last_boot = None;
-        let mounted = Journal::mount(flash, &mut |_, bytes| {
-            last_boot = last_boot.max(boot_of(bytes));
+        let (mut last_boot, mut baseline) = (None, None);
+        // What is visited comes in no order.
+        let mut newest = 0;
+        let mounted = Log::mount(flash, &mut |number, bytes| {
+            let Ok((envelope, _)) = Envelope::parse(bytes) else { return };
+            last_boot = last_boot.max(envelope.stamp().map(|stamp| stamp.boot));
+            if number >= newest
+                && let Some(found) = envelope.baseline()
+            {
+                (newest, baseline) = (number, Some(found));
+            }
         });
-        let (journal, torn, result) = match mounted {
-            Ok((journal, report)) => {
+        let (log, torn, result) = match mounted {
+            Ok((log, found)) => {
                 // The newest sector's own word counts too: its boot record may lie in the sector before.
-                last_boot = last_boot.max(report.epoch);
-                (Some(journal), report.torn, Ok(()))
+                last_boot = last_boot.max(found.epoch);
+                (Some(log), found.torn, Ok(()))
             }
             Err(error) => (None, 0, Err(error)),
         };
         let boot = last_boot.map_or(1, |boot| boot.wrapping_add(1));
         let stamp = Stamp { boot, frame: 0, utc_ms: None };
         let mut keeper = Self {
-            journal,
+            log,
             device,
             settings,
             boot,
@@ -108,14 +118,13 @@ impl<F: NorFlash> Keeper<F> {
             erase_failed: false,
             faults: Faults::default(),
             live: None,
-            baseline: None,
+            baseline,
             order: None,
             capture: Assembly::new(),
             link: Link::new(),
         };
-        if let Some(journal) = &mut keeper.journal {
-            journal.set_epoch(boot);
-            keeper.baseline = newest_baseline(journal);
+        if let Some(log) = &mut keeper.log {
+            log.set_epoch(boot);
         }
         keeper.write_start(torn, crash);
         (keeper, result)
@@ -142,8 +151,8 @@ impl<F: NorFlash> Keeper<F> {
     }
 
     /// Which records there are.
-    pub fn extent(&self) -> Extent {
-        let extent = self.journal.as_ref().map(Journal::extent);
+    pub fn extent(&mut self) -> Extent {
+        let extent = self.log.as_mut().map(Log::extent);
         let (oldest, next) = extent.map_or((0, 0), |extent| (extent.oldest, extent.next));
         Extent { boot: self.boot, oldest, next, refused: self.refused_in_all }
     }
@@ -174,8 +183,7 @@ impl<F: NorFlash> Keeper<F> {
 
     /// Writes down what has gone wrong in the flash since it was last written down.
     fn tell_faults(&mut self) {
-        let Some(faults) = self.journal.as_ref().map(Journal::faults).filter(|faults| *faults != self.faults)
-        else {
+        let Some(faults) = self.log.as_ref().map(Log::faults).filter(|faults| *faults != self.faults) else {
             return;
         };
         let Faults { sectors, records, numbers } = faults;
@@ -212,14 +220,14 @@ impl<F: NorFlash> Keeper<F> {
         self.order.take()
     }
 
-    /// Uses a quiet moment to erase the sector that the journal will need next. Returns whether it did; waits for the
+    /// Uses a quiet moment to erase a sector that the log will need next. Returns whether it did; waits for the
     /// flash then.
     pub fn idle(&mut self) -> bool {
         if self.erase_failed {
             return false;
         }
-        let Some(journal) = &mut self.journal else { return false };
-        let erased = journal.prepare();
+        let Some(log) = &mut self.log else { return false };
+        let erased = log.prepare();
         self.erase_failed = erased.is_err();
         erased.unwrap_or(true)
     }
@@ -232,12 +240,12 @@ impl<F: NorFlash> Keeper<F> {
 
     /// Gives the flash back.
     pub fn into_flash(self) -> Option<F> {
-        self.journal.map(Journal::into_flash)
+        self.log.map(Log::into_flash)
     }
 
     /// The flash.
     pub fn flash(&self) -> Option<&F> {
-        self.journal.as_ref().map(Journal::flash)
+        self.log.as_ref().map(Log::flash)
     }
 
     fn status(&mut self, status: Status) {
@@ -247,7 +255,7 @@ impl<F: NorFlash> Keeper<F> {
     fn append(&mut self, record: &Record) -> bool {
         let mut bytes = [0; MAX_RECORD_BYTES];
         let Some(bytes) = record.encode(&mut bytes) else { return false };
-        if self.journal.as_ref().is_some_and(|journal| journal.opens_sector(bytes.len()))
+        if self.log.as_ref().is_some_and(|log| log.opens_kept(bytes))
             && let Some(baseline) = self.standing()
         {
             // If it fails, the record behind it does as well, and that is counted.
@@ -264,33 +272,6 @@ impl<F: NorFlash> Keeper<F> {
     }
 
     fn write(&mut self, bytes: &[u8]) -> bool {
-        self.journal.as_mut().is_some_and(|journal| journal.append(bytes).is_ok())
+        self.log.as_mut().is_some_and(|log| log.append(bytes).is_ok())
     }
-}
-
-/// The baseline that was last written: each sector begins with it, and each start.
-fn newest_baseline<F: NorFlash>(journal: &mut Journal<F>) -> Option<BaselineRecord> {
-    /// More records than two sectors of 4 KiB hold.
-    const BACK: u32 = 512;
-    let next = journal.extent().next;
-    let mut cursor = journal.cursor(next.saturating_sub(BACK));
-    let mut found = None;
-    for _ in 0..=BACK {
-        let mut bytes = [0; MAX_RECORD_BYTES];
-        match journal.read(&mut cursor, &mut bytes) {
-            Ok(Read::Record { length, .. }) => {
-                let bytes = bytes.get(..length).unwrap_or_default();
-                let record = Envelope::parse(bytes).ok().and_then(|(envelope, _)| envelope.baseline());
-                found = record.or(found);
-            }
-            Ok(Read::End) | Err(_) => break,
-            Ok(_) => {}
-        }
-    }
-    found
-}
-
-/// Number of the start that a record was written in.
-fn boot_of(bytes: &[u8]) -> Option<u32> {
-    Some(Envelope::parse(bytes).ok()?.0.stamp()?.boot)
 }

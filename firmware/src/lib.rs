@@ -4,7 +4,8 @@
 //!
 //! - [`meter::Meter`] preempts: [`frontend`] → [`measure`] → [`identify`] → [`detect`]. Data flows down once; no
 //!   stage calls back up.
-//! - [`keeper::Keeper`] may wait, and only on flash: [`journal`] (records in NOR flash) and the link to a host.
+//! - [`keeper::Keeper`] may wait, and only on flash: [`log`] (records in NOR flash, in two rings of
+//!   [`journal`]) and the link to a host.
 //!
 //! [`logger::Logger`] is the pair as run in process; [`tape`] ties every input to a frame.
 #![no_std]
@@ -33,6 +34,7 @@ pub mod identify;
 pub mod interval;
 pub mod journal;
 pub mod keeper;
+pub mod log;
 pub mod logger;
 pub mod meter;
 pub mod outbox;

@@ -137,3 +137,44 @@ pub fn read_back(board: &mut Board<'_>) -> Result<ReadBack, TrialError> {
     let file = writer.into_sink().map_err(TrialError::Log)?;
     Ok(ReadBack { hello, settings, live, file })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use wyelog_protocol::record::Record;
+    use wyelog_simulator::levels::Levels;
+
+    fn downloaded(scenario: &Scenario, sectors: usize) -> Log {
+        let mut buffers = Box::new(Buffers::new());
+        let flash = NorMemory::new(sectors);
+        let mut board =
+            Board::start(&mut buffers, Levels::new(scenario), flash, "K1", Pace::Free).expect("it starts");
+        board.play(&mut |_| {});
+        let file = read_back(&mut board).expect("it answers").file;
+        Log::from_source(file.as_slice()).expect("it is in memory")
+    }
+
+    #[test]
+    fn events_outlive_intervals_from_the_flash_to_the_reader() {
+        let text = "name = \"kept\"\nseed = 3\nduration_s = 100000\n\
+            [feeder]\nkv_ll = 12.47\nfrequency_hz = 60\n\
+            [bank]\nname = \"K\"\nconnection = \"grounded_wye\"\nrated_kvar = 600\nrated_kv_ll = 12.47\n\
+            [[bank.event]]\nkind = \"fuse_blows\"\nat_s = 1000\nphase = \"B\"\n";
+        let scenario = Scenario::parse("kept.toml", text).unwrap_or_else(|error| panic!("{error}"));
+        let (whole, small) = (downloaded(&scenario, 256), downloaded(&scenario, 16));
+        assert!(whole.unread.is_nothing() && whole.missing.is_empty());
+        // Gaps are no damage, and everything that is there is what it was.
+        assert!(small.unread.is_nothing(), "{:?}", small.unread);
+        assert!(small.missing.len() > 1 && small.missing_sentence().is_some(), "{:?}", small.missing);
+        assert!(small.records.iter().all(|kept| whole.records.contains(kept)));
+        assert_eq!(small.end.map(|end| end.next), whole.end.map(|end| end.next));
+        let frequent = |record: &Record| {
+            matches!(record, Record::Interval(_) | Record::Spectrum(_) | Record::Capture(_))
+        };
+        let rare = |log: &Log| log.records.iter().filter(|kept| !frequent(&kept.record)).cloned().collect();
+        let (kept, all): (Vec<_>, Vec<_>) = (rare(&small), rare(&whole));
+        assert_eq!(kept, all);
+        assert!(all.iter().any(|kept| matches!(kept.record, Record::Event(_))));
+        assert!(small.records.len() < whole.records.len() / 2, "{}", small.records.len());
+    }
+}

@@ -86,7 +86,8 @@ pub enum Reply<'a> {
         /// The records, at most [`MAX_RECORDS_BYTES`].
         bytes: &'a [u8],
     },
-    /// Sequence numbers whose records are not there any more: overwritten, or damaged in the flash.
+    /// Sequence numbers whose records are not there any more: overwritten, or damaged in the flash. Events outlive the intervals
+    /// around them: before the oldest interval there may be a gap between each record and the next.
     Missing {
         /// First missing one.
         from: u32,
@@ -129,7 +130,7 @@ pub struct Identity<'a> {
 pub struct Extent {
     /// Number of the logger's current start: when it has changed, the logger has restarted.
     pub boot: u32,
-    /// Sequence number of the oldest record.
+    /// No lower sequence number has a record.
     pub oldest: u32,
     /// Sequence number the next record will get; equal to `oldest` when there is none.
     pub next: u32,

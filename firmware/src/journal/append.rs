@@ -16,22 +16,22 @@ impl<F: NorFlash> Journal<F> {
     /// After [`AppendError::Flash`] the record may still turn up, unacknowledged, after the next mount, as after a
     /// power cut; its number is never used again.
     pub fn append(&mut self, payload: &[u8]) -> Result<u32, AppendError<F::Error>> {
-        let Some(slot) = self.geometry.slot(payload.len()) else {
+        let Some(slot) = self.ring.geometry.slot(payload.len()) else {
             return Err(AppendError::Length(payload.len()));
         };
         let mut fault = FlashFault::Mismatch;
         for _ in 0..=MAX_SKIPPED_SECTORS {
-            if self.next == u32::MAX {
+            if self.ring.next == u32::MAX {
                 return Err(AppendError::Exhausted);
             }
-            if !self.fits(slot) {
+            if !self.ring.fits(slot) {
                 self.open_next()?;
             }
             match self.write_record(payload, slot) {
                 Ok(()) => {
-                    let sequence = self.next;
-                    self.tail = self.tail.saturating_add(slot);
-                    self.next = self.next.saturating_add(1);
+                    let sequence = self.ring.next;
+                    self.ring.tail = self.ring.tail.saturating_add(slot);
+                    self.ring.next = self.ring.next.saturating_add(1);
                     return Ok(sequence);
                 }
                 Err(error) => {
@@ -49,7 +49,7 @@ impl<F: NorFlash> Journal<F> {
     /// # Errors
     /// As [`Journal::append`]. Nothing is lost by it but the oldest records.
     pub fn prepare(&mut self) -> Result<bool, AppendError<F::Error>> {
-        if self.prepared.is_some() {
+        if self.ring.prepared.is_some() {
             return Ok(false);
         }
         let mut fault = AppendError::Exhausted;
@@ -65,19 +65,19 @@ impl<F: NorFlash> Journal<F> {
     /// The sectors that may come next: the one behind the newest, and a few in case it is worn out. Always the same
     /// ones until one is opened, so that a driver that fails for a while does not eat the log.
     pub(super) fn candidates(&self) -> core::ops::Range<u32> {
-        let first = self.newest.map_or(0, |newest| newest.saturating_add(1));
-        let spare = u32::from(self.geometry.sectors).saturating_sub(2);
+        let first = self.ring.newest.map_or(0, |newest| newest.saturating_add(1));
+        let spare = u32::from(self.ring.geometry.sectors).saturating_sub(2);
         first..first.saturating_add(spare.min(MAX_SKIPPED_SECTORS))
     }
 
     /// Begins the next sector. There is no way back to the one before, and where a header was tried in vain it is tried
     /// again first: it may come true later, and must not lie ahead of a sector that has got records meanwhile.
     fn open_next(&mut self) -> Result<(), AppendError<F::Error>> {
-        self.tail = self.geometry.sector_size;
+        self.ring.tail = self.ring.geometry.sector_size;
         let mut fault = AppendError::Exhausted;
-        let ready = self.prepared.take();
+        let ready = self.ring.prepared.take();
         let candidates = self.candidates();
-        let first = self.spoiled.unwrap_or(candidates.start);
+        let first = self.ring.spoiled.unwrap_or(candidates.start);
         for sector in (first..candidates.end).chain(candidates.start..first) {
             let erased = match ready {
                 Some(ready) if sector < ready => continue,
@@ -96,14 +96,14 @@ impl<F: NorFlash> Journal<F> {
     fn erase(&mut self, sector: u32) -> Result<(), FlashFault<F::Error>> {
         self.retire(sector).map_err(FlashFault::Driver)?;
         let from = self.address(sector, 0);
-        let to = from.saturating_add(self.geometry.sector_size);
+        let to = from.saturating_add(self.ring.geometry.sector_size);
         let erased = self
             .flash
             .erase(from, to)
             .map_err(FlashFault::Driver)
             .and_then(|()| self.compare_blank(from, to));
         match erased {
-            Ok(()) => self.prepared = Some(sector),
+            Ok(()) => self.ring.prepared = Some(sector),
             Err(_) => self.faults.sectors = self.faults.sectors.saturating_add(1),
         }
         erased
@@ -112,12 +112,14 @@ impl<F: NorFlash> Journal<F> {
     /// Drops from the log what lies where `sector` is going to be.
     fn retire(&mut self, sector: u32) -> Result<(), F::Error> {
         let lowest = self.lowest_behind(sector);
-        let Some(newest) = self.newest.filter(|_| self.oldest_sector < lowest) else { return Ok(()) };
-        let oldest = self.first_valid(lowest, newest, self.next)?;
+        let Some(newest) = self.ring.newest.filter(|_| self.ring.oldest_sector < lowest) else {
+            return Ok(());
+        };
+        let oldest = self.first_valid(lowest, newest, self.ring.next)?;
         let (sequence, first) =
-            oldest.map_or((lowest, self.oldest), |header| (header.sequence, header.first));
-        self.oldest_sector = sequence;
-        self.oldest = self.oldest.max(first);
+            oldest.map_or((lowest, self.ring.oldest), |header| (header.sequence, header.first));
+        self.ring.oldest_sector = sequence;
+        self.ring.oldest = self.ring.oldest.max(first);
         Ok(())
     }
 
@@ -134,31 +136,31 @@ impl<F: NorFlash> Journal<F> {
 
     /// Opens an erased sector.
     fn write_header(&mut self, sector: u32) -> Result<(), FlashFault<F::Error>> {
-        self.prepared = None;
-        let header = Header { sequence: sector, first: self.next, epoch: self.epoch };
-        let bytes = layout::encode_header(&header, &self.geometry);
+        self.ring.prepared = None;
+        let header = Header { sequence: sector, first: self.ring.next, epoch: self.epoch };
+        let bytes = layout::encode_header(&header, &self.ring.geometry);
         if let Err(error) = self.program(self.address(sector, 0), &bytes) {
             self.faults.sectors = self.faults.sectors.saturating_add(1);
-            self.spoiled = Some(sector);
+            self.ring.spoiled = Some(sector);
             return Err(error);
         }
-        self.spoiled = None;
-        if self.newest.is_none() {
-            self.oldest_sector = sector;
-            self.oldest = self.next;
+        self.ring.spoiled = None;
+        if self.ring.newest.is_none() {
+            self.ring.oldest_sector = sector;
+            self.ring.oldest = self.ring.next;
         }
-        self.newest = Some(sector);
-        self.tail = HEADER_SIZE;
+        self.ring.newest = Some(sector);
+        self.ring.tail = HEADER_SIZE;
         Ok(())
     }
 
     fn write_record(&mut self, payload: &[u8], slot: u32) -> Result<(), FlashFault<F::Error>> {
-        let Some(sector) = self.newest else { return Err(FlashFault::Mismatch) };
+        let Some(sector) = self.ring.newest else { return Err(FlashFault::Mismatch) };
         let mut record = [0xFF; MAX_SLOT];
         // The length was checked; a refusal here would be a fault of ours.
-        layout::encode_record(&mut record, payload, self.next).ok_or(FlashFault::Mismatch)?;
+        layout::encode_record(&mut record, payload, self.ring.next).ok_or(FlashFault::Mismatch)?;
         let bytes = record.get(..to_usize(slot)).ok_or(FlashFault::Mismatch)?;
-        self.program(self.address(sector, self.tail), bytes)
+        self.program(self.address(sector, self.ring.tail), bytes)
     }
 
     /// Programs and reads back. A driver that complains although every bit is right is not believed: the record is
@@ -174,10 +176,13 @@ impl<F: NorFlash> Journal<F> {
     /// Closes the newest sector behind a record that could not be written, and gives up its number if a bit of it
     /// may be in the flash.
     fn close_behind_failure(&mut self) {
-        let numbers = self.newest.map_or(Ok(0), |sector| self.numbers_at(sector, self.tail)).unwrap_or(1);
-        self.next = self.next.saturating_add(numbers);
-        self.tail = self.geometry.sector_size;
+        let numbers =
+            self.ring.newest.map_or(Ok(0), |sector| self.numbers_at(sector, self.ring.tail)).unwrap_or(1);
+        self.ring.next = self.ring.next.saturating_add(numbers);
+        self.ring.tail = self.ring.geometry.sector_size;
         self.faults.records = self.faults.records.saturating_add(1);
-        self.faults.numbers = self.faults.numbers.saturating_add(numbers);
+        if self.ring.geometry.counts() {
+            self.faults.numbers = self.faults.numbers.saturating_add(numbers);
+        }
     }
 }

@@ -24,6 +24,10 @@ pub(super) const FOREIGN_MARGIN: u32 = 10_000;
 
 const MAGIC: u32 = u32::from_le_bytes(*b"WyJ\n");
 const VERSION: u8 = 1;
+/// Bit of the granule in the headers of a second ring: a sector of one is foreign to the other.
+const SECOND: u8 = 0x80;
+/// So many of a part's sectors have one in its second ring.
+const KEPT_SHARE: u16 = 32;
 /// Bytes of a header under its CRC.
 const COVERED: usize = 20;
 const LENGTH_BITS: u16 = 9;
@@ -43,10 +47,14 @@ pub enum GeometryFault {
 
 /// What the part's sizes are.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) struct Geometry {
+pub(crate) struct Geometry {
     pub sector_size: u32,
     pub sectors: u16,
     pub granule: u8,
+    /// Where its first sector lies, in sectors from the flash's beginning.
+    start: u32,
+    /// What headers have in the place of the granule.
+    mark: u8,
 }
 
 impl Geometry {
@@ -64,10 +72,34 @@ impl Geometry {
         let count = capacity.checked_div(erase).unwrap_or(0);
         match u16::try_from(count) {
             Ok(sectors) if count >= MIN_SECTORS && u32::from(sectors).checked_mul(sector_size).is_some() => {
-                Ok(Self { sector_size, sectors, granule })
+                Ok(Self { sector_size, sectors, granule, start: 0, mark: granule })
             }
             _ => Err(GeometryFault::Sectors(count)),
         }
+    }
+
+    /// Keeps the last [`KEPT_SHARE`]th of the sectors, but four at least, for a second ring, and gives the others.
+    ///
+    /// # Errors
+    /// Too few sectors; their number is given.
+    pub fn split(&mut self) -> Result<Self, GeometryFault> {
+        let kept = self.sectors.checked_div(KEPT_SHARE).unwrap_or(0).max(4);
+        let main = Self { sectors: self.sectors.saturating_sub(kept), ..*self };
+        if usize::from(main.sectors) < MIN_SECTORS {
+            return Err(GeometryFault::Sectors(usize::from(self.sectors)));
+        }
+        *self = Self { sectors: kept, start: u32::from(main.sectors), mark: self.granule | SECOND, ..*self };
+        Ok(main)
+    }
+
+    /// Whether its numbers are those of the log: the second ring's are its own.
+    pub const fn counts(&self) -> bool {
+        self.mark == self.granule
+    }
+
+    /// Address of sector `sequence`.
+    pub fn address(&self, sequence: u32) -> u32 {
+        self.start.saturating_add(self.place(sequence)).saturating_mul(self.sector_size)
     }
 
     /// Where sector `sequence` lies, in sectors.
@@ -126,7 +158,7 @@ pub(super) enum Parsed {
 pub(super) fn encode_header(header: &Header, geometry: &Geometry) -> [u8; HEADER_BYTES] {
     let mut bytes = [0; HEADER_BYTES];
     put(&mut bytes, 0, &MAGIC.to_le_bytes());
-    put(&mut bytes, 4, &[VERSION, geometry.granule]);
+    put(&mut bytes, 4, &[VERSION, geometry.mark]);
     put(&mut bytes, 6, &geometry.sectors.to_le_bytes());
     put(&mut bytes, 8, &header.sequence.to_le_bytes());
     put(&mut bytes, 12, &header.first.to_le_bytes());
@@ -144,7 +176,7 @@ pub(super) fn parse_header(bytes: &[u8; HEADER_BYTES], geometry: &Geometry, plac
     let Some((bytes, repaired)) = sound(bytes) else { return Parsed::Garbage };
     let header = Header { sequence: word(&bytes, 8), first: word(&bytes, 12), epoch: word(&bytes, 16) };
     let [sectors_low, sectors_high] = geometry.sectors.to_le_bytes();
-    let ours = bytes.get(4..8) == Some([VERSION, geometry.granule, sectors_low, sectors_high].as_slice());
+    let ours = bytes.get(4..8) == Some([VERSION, geometry.mark, sectors_low, sectors_high].as_slice());
     if ours && geometry.place(header.sequence) == place {
         Parsed::Valid { header, repaired }
     } else {

@@ -1,10 +1,8 @@
 //! Making a log of whatever is in the flash.
 
-use super::layout::{
-    self, FOREIGN_MARGIN, Geometry, GeometryFault, HEADER_BYTES, HEADER_SIZE, Header, Parsed,
-};
+use super::layout::{self, FOREIGN_MARGIN, Geometry, GeometryFault, HEADER_SIZE, Header, Parsed};
 use super::search::Area;
-use super::{Faults, Journal};
+use super::{Faults, Journal, Ring};
 use embedded_storage::nor_flash::NorFlash;
 
 /// Why there is no log. Nothing that the flash contains is a reason.
@@ -66,48 +64,45 @@ impl<F: NorFlash> Journal<F> {
         flash: F,
         visit: &mut dyn FnMut(u32, &[u8]),
     ) -> Result<(Self, MountReport), MountError<F::Error>> {
+        let mut journal = Self::open(flash)?;
+        let report = journal.mount_ring(visit)?;
+        Ok((journal, report))
+    }
+
+    /// A log over all of the flash that has not been looked at.
+    pub(crate) fn open(flash: F) -> Result<Self, MountError<F::Error>> {
         let geometry = Geometry::new(F::READ_SIZE, F::WRITE_SIZE, F::ERASE_SIZE, flash.capacity())
             .map_err(MountError::Geometry)?;
-        let mut journal = Self {
-            flash,
-            geometry,
-            newest: None,
-            tail: geometry.sector_size,
-            next: 0,
-            oldest_sector: 0,
-            oldest: 0,
-            prepared: None,
-            spoiled: None,
-            epoch: 0,
-            faults: Faults::default(),
-        };
+        Ok(Self { flash, ring: Ring::new(geometry), epoch: 0, faults: Faults::default() })
+    }
+
+    /// Mounts the ring, which is new.
+    pub(crate) fn mount_ring(&mut self, visit: &mut dyn FnMut(u32, &[u8])) -> Result<MountReport, F::Error> {
         let mut report = MountReport::default();
-        let survey = journal.survey(&mut report)?;
+        let survey = self.survey(&mut report)?;
         if let Some(newest) = survey.newest {
             report.epoch = Some(newest.epoch);
-            journal.newest = Some(newest.sequence);
-            journal.walk(newest, visit, &mut report)?;
-            journal.close_before_garbage(&mut report)?;
-            let lowest = journal.lowest_behind(newest.sequence);
-            let oldest = journal.first_valid(lowest, newest.sequence, newest.first)?.unwrap_or(newest);
-            journal.oldest_sector = oldest.sequence;
-            journal.oldest = oldest.first;
+            self.ring.newest = Some(newest.sequence);
+            self.walk(newest, visit, &mut report)?;
+            self.close_before_garbage(&mut report)?;
+            let lowest = self.lowest_behind(newest.sequence);
+            let oldest = self.first_valid(lowest, newest.sequence, newest.first)?.unwrap_or(newest);
+            self.ring.oldest_sector = oldest.sequence;
+            self.ring.oldest = oldest.first;
         } else {
             report.epoch = survey.foreign_epoch;
-            journal.next = survey.foreign_next;
-            journal.oldest = survey.foreign_next;
+            self.ring.next = survey.foreign_next;
+            self.ring.oldest = survey.foreign_next;
         }
-        journal.epoch = report.epoch.unwrap_or(0);
-        Ok((journal, report))
+        self.epoch = report.epoch.unwrap_or(0);
+        Ok(report)
     }
 
     /// Reads all headers.
     fn survey(&mut self, report: &mut MountReport) -> Result<Survey, F::Error> {
         let mut survey = Survey::default();
-        for place in 0..u32::from(self.geometry.sectors) {
-            let mut bytes = [0; HEADER_BYTES];
-            self.flash.read(self.address(place, 0), &mut bytes)?;
-            match layout::parse_header(&bytes, &self.geometry, place) {
+        for place in 0..u32::from(self.ring.geometry.sectors) {
+            match self.parsed(place)? {
                 Parsed::Blank => {}
                 Parsed::Garbage => report.garbage_sectors = report.garbage_sectors.saturating_add(1),
                 Parsed::Foreign(header) => {
@@ -134,11 +129,11 @@ impl<F: NorFlash> Journal<F> {
         visit: &mut dyn FnMut(u32, &[u8]),
         report: &mut MountReport,
     ) -> Result<(), F::Error> {
-        let area = Area { sector: newest.sequence, limit: self.geometry.sector_size };
+        let area = Area { sector: newest.sequence, limit: self.ring.geometry.sector_size };
         let mut payload = [0; layout::MAX_PAYLOAD];
         let mut offset = HEADER_SIZE;
         let mut expected = newest.first;
-        for _ in 0..=self.geometry.most_records().saturating_mul(2) {
+        for _ in 0..=self.ring.geometry.most_records().saturating_mul(2) {
             if let Some(found) = self.verify(area, offset, (expected, expected), &mut payload)? {
                 visit(found.sequence, payload.get(..found.length).unwrap_or_default());
                 report.records = report.records.saturating_add(1);
@@ -153,8 +148,8 @@ impl<F: NorFlash> Journal<F> {
             }
         }
         report.torn = self.numbers_at(newest.sequence, offset)?;
-        self.next = expected.saturating_add(report.torn);
-        self.tail = if report.torn == 0 { offset } else { self.geometry.sector_size };
+        self.ring.next = expected.saturating_add(report.torn);
+        self.ring.tail = if report.torn == 0 { offset } else { self.ring.geometry.sector_size };
         Ok(())
     }
 
@@ -163,11 +158,9 @@ impl<F: NorFlash> Journal<F> {
     /// got meanwhile.
     fn close_before_garbage(&mut self, report: &mut MountReport) -> Result<(), F::Error> {
         for sector in self.candidates() {
-            let mut bytes = [0; HEADER_BYTES];
-            self.flash.read(self.address(sector, 0), &mut bytes)?;
-            if layout::parse_header(&bytes, &self.geometry, self.geometry.place(sector)) == Parsed::Garbage {
+            if self.parsed(sector)? == Parsed::Garbage {
                 report.interrupted = true;
-                self.tail = self.geometry.sector_size;
+                self.ring.tail = self.ring.geometry.sector_size;
             }
         }
         Ok(())
@@ -175,6 +168,6 @@ impl<F: NorFlash> Journal<F> {
 
     /// The lowest sector sequence whose cells are not taken by a later one once `sector` is.
     pub(super) fn lowest_behind(&self, sector: u32) -> u32 {
-        sector.saturating_add(1).saturating_sub(u32::from(self.geometry.sectors))
+        sector.saturating_add(1).saturating_sub(u32::from(self.ring.geometry.sectors))
     }
 }

@@ -87,18 +87,19 @@ impl<F: NorFlash> Journal<F> {
     /// # Errors
     /// A buffer that is too small, or the driver's own. The cursor stays.
     pub fn read(&mut self, cursor: &mut Cursor, buffer: &mut [u8]) -> Result<Read, ReadError<F::Error>> {
-        if cursor.wanted < self.oldest {
-            *cursor = self.cursor(self.oldest);
-            return Ok(Read::Overwritten { oldest: self.oldest });
+        if cursor.wanted < self.ring.oldest {
+            *cursor = self.cursor(self.ring.oldest);
+            return Ok(Read::Overwritten { oldest: self.ring.oldest });
         }
         // Each turn passes a record, a gap or a sector.
-        let turns = self.geometry.most_records().saturating_add(u32::from(self.geometry.sectors));
+        let turns = self.ring.geometry.most_records().saturating_add(u32::from(self.ring.geometry.sectors));
         for _ in 0..=turns {
-            let Some(newest) = self.newest.filter(|_| cursor.wanted < self.next) else {
+            let Some(newest) = self.ring.newest.filter(|_| cursor.wanted < self.ring.next) else {
                 return Ok(Read::End);
             };
             let place =
-                match cursor.place.filter(|place| (self.oldest_sector..=newest).contains(&place.sector)) {
+                match cursor.place.filter(|place| (self.ring.oldest_sector..=newest).contains(&place.sector))
+                {
                     Some(place) => place,
                     None => self.locate(cursor.wanted, newest)?,
                 };
@@ -130,9 +131,9 @@ impl<F: NorFlash> Journal<F> {
     /// What is at `place`, which lies in a sector of the log and before its end.
     fn step(&mut self, place: Place, newest: u32, buffer: &mut [u8]) -> Result<Step, F::Error> {
         let Place { sector, offset, sequence: expected } = place;
-        let limit = if sector == newest { self.tail } else { self.geometry.sector_size };
+        let limit = if sector == newest { self.ring.tail } else { self.ring.geometry.sector_size };
         let area = Area { sector, limit };
-        if expected < self.next
+        if expected < self.ring.next
             && let Some(found) = self.verify(area, offset, (expected, expected), buffer)?
         {
             let next = Place {
@@ -159,13 +160,15 @@ impl<F: NorFlash> Journal<F> {
         let mut sector = place.sector;
         // Bounded by the ring's length.
         while sector < newest {
-            let Some(header) = self.first_valid(sector.saturating_add(1), newest, self.next)? else { break };
+            let Some(header) = self.first_valid(sector.saturating_add(1), newest, self.ring.next)? else {
+                break;
+            };
             sector = header.sequence;
             if header.first >= place.sequence {
                 return Ok(Place { sector, offset: HEADER_SIZE, sequence: header.first });
             }
         }
-        Ok(Place { sector: newest, offset: self.tail, sequence: self.next })
+        Ok(Place { sector: newest, offset: self.ring.tail, sequence: self.ring.next })
     }
 
     /// The start of the last sector that begins at or before record `wanted`: the newest, where most readers want to
@@ -174,8 +177,9 @@ impl<F: NorFlash> Journal<F> {
         if let Some(header) = self.header(newest)?.filter(|header| header.first <= wanted) {
             return Ok(Place { sector: newest, offset: HEADER_SIZE, sequence: header.first });
         }
-        let mut best = Place { sector: self.oldest_sector, offset: HEADER_SIZE, sequence: self.oldest };
-        let (mut low, mut high) = (self.oldest_sector, newest);
+        let mut best =
+            Place { sector: self.ring.oldest_sector, offset: HEADER_SIZE, sequence: self.ring.oldest };
+        let (mut low, mut high) = (self.ring.oldest_sector, newest);
         while low < high {
             let half = high.saturating_sub(low).saturating_add(1) >> 1;
             let middle = low.saturating_add(half);

@@ -34,13 +34,15 @@ impl<F: NorFlash> Journal<F> {
         let mut record = [0xFF; MAX_SLOT];
         let Some((chunk, rest)) = record.split_at_mut_checked(CHUNK) else { return Ok(None) };
         let Some(chunk) = chunk.get_mut(..CHUNK.min(to_usize(room))) else { return Ok(None) };
-        self.flash.read(self.address(area.sector, offset), chunk)?;
+        self.read_cells(area.sector, offset, chunk)?;
         let Some(length) = layout::length_at(chunk, 0) else { return Ok(None) };
-        let Some(slot) = self.geometry.slot(length).filter(|&slot| slot <= room) else { return Ok(None) };
+        let Some(slot) = self.ring.geometry.slot(length).filter(|&slot| slot <= room) else {
+            return Ok(None);
+        };
         if let Some(more) =
             rest.get_mut(..to_usize(slot.saturating_sub(CHUNK_SIZE))).filter(|more| !more.is_empty())
         {
-            self.flash.read(self.address(area.sector, offset.saturating_add(CHUNK_SIZE)), more)?;
+            self.read_cells(area.sector, offset.saturating_add(CHUNK_SIZE), more)?;
         }
         let Some(sequence) = layout::record_sequence(&record, length, from, to) else { return Ok(None) };
         layout::put(
@@ -70,7 +72,7 @@ impl<F: NorFlash> Journal<F> {
                 return Ok(Some(found));
             }
         }
-        let smallest = self.geometry.smallest_slot();
+        let smallest = self.ring.geometry.smallest_slot();
         // Windows overlap by a granule, so that no word is cut.
         let step = CHUNK.saturating_sub(8);
         let mut start = offset.saturating_add(smallest);
@@ -78,9 +80,9 @@ impl<F: NorFlash> Journal<F> {
             let mut window = [0xFF; CHUNK];
             let room = to_usize(area.limit.saturating_sub(start));
             let Some(part) = window.get_mut(..CHUNK.min(room)) else { break };
-            self.flash.read(self.address(area.sector, start), part)?;
+            self.read_cells(area.sector, start, part)?;
             let mut from = 0;
-            while let Some(at) = layout::next_candidate(&window, from, step, self.geometry.granule) {
+            while let Some(at) = layout::next_candidate(&window, from, step, self.ring.geometry.granule) {
                 let candidate = start.saturating_add(to_u32(at));
                 // So many records fit in between, at most.
                 let between = candidate.saturating_sub(offset).checked_div(smallest).unwrap_or(0);
@@ -89,7 +91,7 @@ impl<F: NorFlash> Journal<F> {
                 if let Some(found) = self.verify(area, candidate, (after, to), &mut [])? {
                     return Ok(Some(found));
                 }
-                from = at.saturating_add(usize::from(self.geometry.granule));
+                from = at.saturating_add(usize::from(self.ring.geometry.granule));
             }
             start = start.saturating_add(to_u32(step));
         }
@@ -98,8 +100,8 @@ impl<F: NorFlash> Journal<F> {
 
     /// How many numbers the cells from `offset` to the sector's end may carry half written: 0 if they are blank.
     pub(super) fn numbers_at(&mut self, sector: u32, offset: u32) -> Result<u32, F::Error> {
-        let area = Area { sector, limit: self.geometry.sector_size };
-        let smallest = self.geometry.smallest_slot();
+        let area = Area { sector, limit: self.ring.geometry.sector_size };
+        let smallest = self.ring.geometry.smallest_slot();
         if area.limit.saturating_sub(offset) < smallest {
             return Ok(0);
         }
@@ -115,7 +117,7 @@ impl<F: NorFlash> Journal<F> {
             let mut window = [0xFF; CHUNK];
             let room = to_usize(area.limit.saturating_sub(start));
             let Some(part) = window.get_mut(..whole.min(room)) else { break };
-            self.flash.read(self.address(sector, start), part)?;
+            self.read_cells(sector, start, part)?;
             numbers = numbers.saturating_add(to_u32(layout::pieces_written(part, size)));
             start = start.saturating_add(to_u32(whole));
         }
@@ -125,14 +127,14 @@ impl<F: NorFlash> Journal<F> {
     /// Length in flash of whatever record seems to start at `offset`.
     fn slot_at(&mut self, area: Area, offset: u32) -> Result<Option<u32>, F::Error> {
         let room = area.limit.saturating_sub(offset);
-        if room < self.geometry.smallest_slot() {
+        if room < self.ring.geometry.smallest_slot() {
             return Ok(None);
         }
         let mut head = [0xFF; 8];
-        let Some(part) = head.get_mut(..to_usize(self.geometry.word_read())) else { return Ok(None) };
-        self.flash.read(self.address(area.sector, offset), part)?;
+        let Some(part) = head.get_mut(..to_usize(self.ring.geometry.word_read())) else { return Ok(None) };
+        self.read_cells(area.sector, offset, part)?;
         Ok(layout::probable_length(&head)
-            .and_then(|length| self.geometry.slot(length))
+            .and_then(|length| self.ring.geometry.slot(length))
             .filter(|&slot| slot <= room))
     }
 

@@ -21,8 +21,8 @@ const SECTOR: usize = 1024;
 
 /// The least NOR flash: 1 KiB sectors, words of `WORD` bytes; panics on a forbidden program.
 #[derive(Clone)]
-struct Ram<const WORD: usize> {
-    cells: Vec<u8>,
+pub(crate) struct Ram<const WORD: usize> {
+    pub(crate) cells: Vec<u8>,
 }
 
 impl<const WORD: usize> ErrorType for Ram<WORD> {
@@ -72,6 +72,33 @@ fn empty<const WORD: usize>(sectors: usize) -> Log<WORD> {
 
 fn payload(sequence: usize, length: usize) -> Vec<u8> {
     (0..length).map(|at| (sequence * 31 + at * 7) as u8).collect()
+}
+
+/// A sector that nobody wrote, at `place`: of one ring over all of the flash, or, if that has a second one, of the ring that
+/// lies there.
+pub(crate) fn forge(
+    cells: &mut [u8],
+    place: usize,
+    (sequence, first, epoch): (u32, u32, u32),
+    payloads: &[Vec<u8>],
+) {
+    let whole = Geometry::new(1, 1, SECTOR, cells.len()).unwrap();
+    let mut second = whole;
+    let geometry = match second.split() {
+        Ok(main) if place < usize::from(main.sectors) => main,
+        Ok(_) => second,
+        Err(_) => whole,
+    };
+    let at = place * SECTOR;
+    cells[at..at + 24].copy_from_slice(&layout::encode_header(&Header { sequence, first, epoch }, &geometry));
+    let mut at = at + 24;
+    for (count, payload) in payloads.iter().enumerate() {
+        let mut record = [0; layout::MAX_SLOT];
+        layout::encode_record(&mut record, payload, first.wrapping_add(count as u32)).unwrap();
+        let length = (6 + payload.len()).min((place + 1) * SECTOR - at);
+        cells[at..at + length].copy_from_slice(&record[..length]);
+        at += length;
+    }
 }
 
 /// Invariants 1 and 2 from record `from` on.
@@ -180,22 +207,13 @@ proptest! {
         big in any::<bool>(),
     ) {
         let mut cells = seed;
-        let geometry = Geometry::new(1, 1, SECTOR, cells.len()).unwrap();
         for (place, header) in headers.iter().enumerate() {
             let Some((sequence, first, epoch)) = *header else { continue };
             // Near the end of all numbers as well.
             let sequence = if big { u32::MAX - sequence } else { sequence };
-            let at = place * SECTOR;
-            let header = Header { sequence, first, epoch };
-            cells[at..at + 24].copy_from_slice(&layout::encode_header(&header, &geometry));
-            let mut at = at + 24;
-            for (count, length) in lengths.iter().enumerate() {
-                let mut record = [0; layout::MAX_SLOT];
-                let number = first.wrapping_add(count as u32);
-                layout::encode_record(&mut record, &payload(count, *length), number).unwrap();
-                cells[at..at + 6 + length].copy_from_slice(&record[..6 + length]);
-                at += 6 + length;
-            }
+            let payloads: Vec<Vec<u8>> =
+                lengths.iter().enumerate().map(|(count, length)| payload(count, *length)).collect();
+            forge(&mut cells, place, (sequence, first, epoch), &payloads);
         }
         let (mut journal, _, _) = mount::<1>(cells);
         let mut buffer = [0; MAX_PAYLOAD];

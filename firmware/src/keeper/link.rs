@@ -13,7 +13,7 @@ use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA};
 use super::Keeper;
 use crate::VERSION;
 use crate::frontend::Order;
-use crate::journal::{self, Cursor};
+use crate::log::{Cursor, Entry};
 
 /// A byte pipe to a host, which never waits: nothing is read unless it is there, or written unless there is room.
 pub trait Line: Read + ReadReady + Write + WriteReady {}
@@ -159,14 +159,19 @@ fn answer<F: NorFlash>(keeper: &mut Keeper<F>, number: u16, request: Request) {
         Request::ReadLive => {
             keeper.link.outgoing.put(number, keeper.live.map_or(Reply::NotYet, Reply::Live));
         }
-        Request::ReadExtent => keeper.link.outgoing.put(number, Reply::Extent(keeper.extent())),
-        Request::ReadLog { from, limit } => match &keeper.journal {
-            Some(journal) => {
-                let end = from.saturating_add(limit).min(journal.extent().next);
-                keeper.link.stream = Some(Stream { number, cursor: journal.cursor(from), end });
+        Request::ReadExtent => {
+            let extent = keeper.extent();
+            keeper.link.outgoing.put(number, Reply::Extent(extent));
+        }
+        Request::ReadLog { from, limit } => {
+            let extent = keeper.extent();
+            if let Some(log) = &keeper.log {
+                let end = from.saturating_add(limit).min(extent.next);
+                keeper.link.stream = Some(Stream { number, cursor: log.cursor(from), end });
+            } else {
+                keeper.link.outgoing.put(number, Reply::LogEnd(extent));
             }
-            None => keeper.link.outgoing.put(number, Reply::LogEnd(keeper.extent())),
-        },
+        }
     }
 }
 
@@ -177,8 +182,7 @@ fn accept<F: NorFlash>(keeper: &mut Keeper<F>, number: u16, order: Order) {
 
 /// Sends the next packet of a download, and keeps the stream if more follow.
 fn send_records<F: NorFlash>(keeper: &mut Keeper<F>, mut stream: Stream) {
-    let extent = keeper.extent();
-    let Some(journal) = &mut keeper.journal else { return };
+    let Some(log) = &mut keeper.log else { return };
     let mut batch: Vec<u8, MAX_RECORDS_BYTES> = Vec::new();
     let (mut first, mut count) = (0_u32, 0_u32);
     let mut missing = None;
@@ -189,13 +193,10 @@ fn send_records<F: NorFlash>(keeper: &mut Keeper<F>, mut stream: Stream) {
             break;
         }
         let before = stream.cursor;
-        let mut buffer = [0; MAX_RECORD_BYTES];
-        let step = journal.read(&mut stream.cursor, &mut buffer);
-        match step {
-            Ok(journal::Read::Record { sequence, length }) => {
-                let record = buffer.get(..length).unwrap_or_default();
+        match log.read(&mut stream.cursor, &mut [0; _]) {
+            Entry::Record { sequence, bytes } => {
                 let follows = count == 0 || first.checked_add(count) == Some(sequence);
-                if follows && batch.extend_from_slice(record).is_ok() {
+                if follows && batch.extend_from_slice(bytes).is_ok() {
                     if count == 0 {
                         first = sequence;
                     }
@@ -205,18 +206,11 @@ fn send_records<F: NorFlash>(keeper: &mut Keeper<F>, mut stream: Stream) {
                     break;
                 }
             }
-            Ok(journal::Read::End) => {
+            Entry::End => {
                 stream.end = wanted;
                 break;
             }
-            Ok(journal::Read::Gap { from, to }) => missing = Some((from, to)),
-            Ok(journal::Read::Overwritten { oldest }) => missing = Some((wanted, oldest)),
-            // The part cannot be read there, or holds what no version of ours wrote: as good as damaged.
-            Err(_) => {
-                let to = wanted.saturating_add(1);
-                stream.cursor = journal.cursor(to);
-                missing = Some((wanted, to));
-            }
+            Entry::Missing { from, to } => missing = Some((from, to)),
         }
         if missing.is_some() {
             if count > 0 {
@@ -233,6 +227,7 @@ fn send_records<F: NorFlash>(keeper: &mut Keeper<F>, mut stream: Stream) {
     } else if let Some((from, to)) = missing {
         keeper.link.outgoing.put(number, Reply::Missing { from, to });
     } else {
+        let extent = keeper.extent();
         keeper.link.outgoing.put(number, Reply::LogEnd(extent));
         return;
     }

@@ -174,7 +174,6 @@ fn show(
 
 fn log_json(name: &str, log: &Log) -> serde_json::Value {
     let identity = log.identity.as_ref();
-    let missing: u64 = log.missing.iter().map(|(from, to)| u64::from(to - from)).sum();
     serde_json::json!({
         "type": "log",
         "file": name,
@@ -183,7 +182,7 @@ fn log_json(name: &str, log: &Log) -> serde_json::Value {
         "records": log.records.len(),
         "first": log.records.first().map(|kept| kept.sequence),
         "last": log.records.last().map(|kept| kept.sequence),
-        "missing": missing,
+        "missing": log.missing_records(0, u32::MAX),
         "damaged_pieces": log.unread.damaged_pieces,
         "lost_records": log.unread.lost_records(),
         "unknown_records": log.unread.unknown_records(),

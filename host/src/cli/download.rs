@@ -103,7 +103,9 @@ fn report(
     out: &mut impl Write,
 ) -> Result<Outcome, Failure> {
     let name = arguments.out.display();
-    let new = u64::from(done.next - done.from);
+    // What was there before may be damaged, and the logger itself may have lost records.
+    let log = Log::read(&arguments.out)?;
+    let new = u64::from(done.next - done.from) - log.missing_records(done.from, done.next);
     let went_on = if done.went_on { ", behind what was there" } else { "" };
     writeln!(out, "{name}: {} from logger {serial}{went_on}", count(new, "record"))?;
     let link = done.progress.link;
@@ -115,13 +117,11 @@ fn report(
             count(u64::from(link.reconnects), "time")
         ));
     }
-    // What was there before may be damaged, and the logger itself may have lost records.
-    let log = Log::read(&arguments.out)?;
     if let Some(sentence) = log.refused_sentence() {
         say(&format!("{name}: {sentence}"));
     }
-    for (from, to) in &log.missing {
-        say(&format!("{name}: the logger has no records {from} to {} any more", to - 1));
+    if let Some(sentence) = log.missing_sentence() {
+        say(&format!("{name}: {sentence}"));
     }
     if log.unread.is_nothing() {
         return Ok(Outcome::Whole);

@@ -200,6 +200,27 @@ impl Log {
         ))
     }
 
+    /// Numbers of `from..to` that the logger itself had no records for any more.
+    pub fn missing_records(&self, from: u32, to: u32) -> u64 {
+        let part = |gap: &(u32, u32)| u64::from(gap.1.min(to).saturating_sub(gap.0.max(from)));
+        self.missing.iter().map(part).sum()
+    }
+
+    /// A sentence about all of these, if there are any. They are no damage: a logger overwrites intervals first, and keeps
+    /// events between them for longer, so that there may be thousands of gaps.
+    pub fn missing_sentence(&self) -> Option<String> {
+        let (first, last) = (self.missing.first()?.0, self.missing.last()?.1.saturating_sub(1));
+        if let [(from, to)] = self.missing.as_slice() {
+            return Some(format!("the logger has no records {from} to {} any more", to.saturating_sub(1)));
+        }
+        let count = self.missing_records(0, u32::MAX);
+        Some(format!(
+            "of the records {first} to {last} the logger has {count} no more ({}): it overwrites what is measured all the \
+             time before events, operations and what happened to itself",
+            number::count(self.missing.len() as u64, "gap")
+        ))
+    }
+
     fn take(&mut self, at: (u64, u64), content: Content) {
         // What follows an end mark belongs to a later download: the mark that counts is the last one.
         self.end = None;

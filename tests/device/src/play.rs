@@ -1,12 +1,15 @@
 //! Plays tapes in process and reads back what the logger kept.
 
+use std::fmt::Debug;
+
+use embedded_storage::nor_flash::NorFlash;
 use wyelog_firmware::frontend::Input;
-use wyelog_firmware::journal::{Journal, Read};
 use wyelog_firmware::keeper::Device;
+use wyelog_firmware::log::{Entry, Log};
 use wyelog_firmware::logger::Logger;
 use wyelog_firmware::meter::Buffers;
 use wyelog_protocol::bank::Settings;
-use wyelog_protocol::record::{Envelope, MAX_RECORD_BYTES, Record};
+use wyelog_protocol::record::{Envelope, Record};
 use wyelog_protocol::text;
 use wyelog_simulator::flash::NorMemory;
 use wyelog_simulator::tape::Tape;
@@ -43,17 +46,24 @@ pub fn play_inputs(
     logger.into_flash().expect("it has been mounted")
 }
 
-/// Everything the journal in `flash` holds; a gap is a failure.
+/// Everything the log in `flash` holds; a gap is a failure.
 pub fn stored(flash: NorMemory) -> Vec<Stored> {
-    let (mut journal, _) = Journal::mount(flash, &mut |_, _| {}).expect("the flash mounts");
-    let mut cursor = journal.cursor(journal.extent().oldest);
-    let mut records = Vec::new();
+    let (records, missing) = held(flash);
+    assert!(missing.is_empty(), "the log has holes: {missing:?}");
+    records
+}
+
+/// Everything the log in `flash` holds, and the gaps between.
+pub fn held<F: NorFlash<Error: Debug>>(flash: F) -> (Vec<Stored>, Vec<(u32, u32)>) {
+    let (mut log, _) = Log::mount(flash, &mut |_, _| {}).expect("the flash mounts");
+    let oldest = log.extent().oldest;
+    let mut cursor = log.cursor(oldest);
+    let (mut records, mut missing) = (Vec::new(), Vec::new());
     loop {
-        let mut buffer = [0; MAX_RECORD_BYTES];
-        match journal.read(&mut cursor, &mut buffer).expect("the flash can be read") {
-            Read::Record { sequence, length } => records.push((sequence, buffer[..length].to_vec())),
-            Read::End => return records,
-            other => panic!("the log has a hole: {other:?}"),
+        match log.read(&mut cursor, &mut [0; _]) {
+            Entry::Record { sequence, bytes } => records.push((sequence, bytes.to_vec())),
+            Entry::Missing { from, to } => missing.push((from, to)),
+            Entry::End => return (records, missing),
         }
     }
 }

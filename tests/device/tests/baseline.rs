@@ -1,6 +1,6 @@
 //! A baseline from the order to the confirmation, across starts, and what it finds that nobody has seen happen.
 
-use wyelog_device_tests::play::{SECTORS, decode, device, stored};
+use wyelog_device_tests::play::{SECTORS, decode, device, held, stored};
 use wyelog_firmware::logger::Logger;
 use wyelog_firmware::meter::Buffers;
 use wyelog_protocol::condition::{Change, Condition, Phases};
@@ -115,13 +115,13 @@ fn a_replaced_link_invalidates_it() {
     assert_eq!(story(&records).last(), Some(&(BaselineState::Invalid, BaselineReason::LinkReplaced)));
 }
 
-/// Records of two days in four sectors, of which the first are long overwritten; and a start that writes little behind them.
+/// Records of two days in eight sectors, of which the first are long overwritten; and a start that writes little behind them.
 #[test]
 fn no_record_pushes_it_out_of_the_flash() {
-    let mut flash = live(NorMemory::new(4), &scenario(172_800, LEARN));
+    let mut flash = live(NorMemory::new(8), &scenario(172_800, LEARN));
     for start in 0..3 {
         flash = live(flash, &scenario(30, ""));
-        let log = decode(&stored(flash.clone()));
+        let log = decode(&held(flash.clone()).0);
         let left = *baselines(&log).last().expect("it is in the flash");
         assert_eq!((left.state, left.stamp.boot), (BaselineState::Provisional, 2 + 2 * start));
         let mut buffers = Box::new(Buffers::new());

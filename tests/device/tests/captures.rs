@@ -1,14 +1,13 @@
 //! What is captured around events and operations, sample by sample, from the frames that went in to the records in the
 //! flash.
 
-use wyelog_device_tests::play::{SECTORS, decode, device, play_inputs, stored};
+use wyelog_device_tests::play::{self, SECTORS, decode, device, play_inputs, stored};
 use wyelog_firmware::frontend::Input;
-use wyelog_firmware::journal::{Journal, Read};
 use wyelog_firmware::logger::Logger;
 use wyelog_firmware::meter::Buffers;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::{Change, Condition};
-use wyelog_protocol::record::{Capture, Envelope, Event, Follows, MAX_RECORD_BYTES, Record, Status};
+use wyelog_protocol::record::{Capture, Event, Follows, MAX_RECORD_BYTES, Record, Status};
 use wyelog_protocol::waveform::Samples;
 use wyelog_simulator::flash::{FaultyFlash, NorMemory};
 use wyelog_simulator::scenario::Scenario;
@@ -199,27 +198,13 @@ rated_kv_ll = 12.47
     assert!(each <= 1.2, "{each}");
 }
 
-/// What a journal holds, records that a cut has torn left out.
+/// What a log holds, records that a cut has torn left out.
 fn readable(flash: NorMemory) -> Vec<Record> {
-    let (mut journal, _) = Journal::mount(flash, &mut |_, _| {}).expect("the flash mounts");
-    let mut cursor = journal.cursor(journal.extent().oldest);
-    let mut records = Vec::new();
-    loop {
-        let mut buffer = [0; MAX_RECORD_BYTES];
-        match journal.read(&mut cursor, &mut buffer).expect("the flash can be read") {
-            Read::Record { length, .. } => {
-                let (envelope, _) = Envelope::parse(&buffer[..length]).expect("an envelope");
-                records.push(envelope.decode().expect("a record of this version"));
-            }
-            Read::Gap { from, to } => assert_eq!(to - from, 1, "one torn record"),
-            Read::End => return records,
-            other => panic!("{other:?}"),
-        }
-    }
+    let (records, missing) = play::held(flash);
+    assert!(missing.iter().all(|(from, to)| to - from == 1), "one torn record: {missing:?}");
+    decode(&records)
 }
 
-/// Power goes in the middle of a capture, at each of the writes that follow each other there: what was written of it is
-/// read, and the next start writes on.
 #[test]
 fn a_power_cut_inside_a_capture_leaves_the_rest_readable() {
     let (settings, inputs, frames, operations) = tape(60.0);

@@ -182,7 +182,7 @@ fn a_download_gives_what_the_journal_holds() {
 #[test]
 fn what_has_been_overwritten_is_said_to_be_missing() {
     let mut buffers = Box::new(Buffers::new());
-    let mut session = Session::new(&mut buffers, 4, 1, 2000);
+    let mut session = Session::new(&mut buffers, 8, 1, 2000);
     let extent = session.ask(Request::ReadExtent, |reply| {
         let Reply::Extent(extent) = reply else { panic!("{reply:?}") };
         extent
@@ -242,7 +242,7 @@ proptest! {
     #[test]
     fn garbage_before_a_request_does_no_harm(garbage in prop::collection::vec(any::<u8>(), 0..1500)) {
         let mut buffers = Box::new(Buffers::new());
-        let mut session = Session::new(&mut buffers, 4, 0, 3);
+        let mut session = Session::new(&mut buffers, 8, 0, 3);
         session.send(&garbage);
         session.request(Request::ReadExtent);
         let mut extents = 0;

@@ -13,11 +13,14 @@ use proptest::strategy::ValueTree;
 use proptest::test_runner::TestRunner;
 use second_decoder::json;
 use serde_json::{Value, json};
-use wyelog_device_tests::arbitrary;
+use wyelog_device_tests::play::{self, device};
+use wyelog_device_tests::{arbitrary, samples};
+use wyelog_firmware::keeper::Keeper;
 use wyelog_protocol::frame::{self, Decoder, MAX_FRAME_BYTES};
 use wyelog_protocol::message::{Extent, FromLogger, Identity, Reply};
-use wyelog_protocol::record::{DecodeError, Envelope, MAX_RECORD_BYTES};
+use wyelog_protocol::record::{DecodeError, Envelope, MAX_RECORD_BYTES, Record};
 use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA, text};
+use wyelog_simulator::flash::NorMemory;
 
 const RECORDS: u32 = 900;
 const FIRST: u32 = 4711;
@@ -229,4 +232,36 @@ fn both_read_what_is_left_of_a_damaged_log() {
     agreed("nothing.log", &[]);
     agreed("erased.log", &[0xFF; 4096]);
     agreed("zeroed.log", &[0; 4096]);
+}
+
+/// A log whose intervals have been overwritten: old events between gaps.
+#[test]
+fn both_read_events_that_outlived_the_intervals_around_them() {
+    let samples = samples::records();
+    let settings = samples.iter().find_map(|(_, record)| match record {
+        Record::Settings(settings) => Some(settings.settings.clone()),
+        _ => None,
+    });
+    let flash = NorMemory::<1, 4096>::new(16);
+    let (mut keeper, mounted) = Keeper::start(flash, device(), settings.expect("there is one"), None);
+    mounted.expect("an empty flash mounts");
+    for count in 0..1500 {
+        let kept = if count % 97 == 0 { &samples[2 + count % 40].1 } else { &samples[0].1 };
+        keeper.store(kept);
+        keeper.idle();
+    }
+    let extent = keeper.extent();
+    let (records, missing) = play::held(keeper.into_flash().expect("it mounted"));
+    assert!(missing.len() > 5, "{missing:?}");
+    let mut frames: Vec<(u32, Vec<u8>)> = Vec::new();
+    frames.extend(records.iter().map(|(n, bytes)| (*n, framed(Reply::Records { first: *n, bytes }))));
+    frames.extend(missing.iter().map(|&(from, to)| (from, framed(Reply::Missing { from, to }))));
+    frames.sort();
+    let mut bytes: Vec<u8> = frames.into_iter().flat_map(|(_, frame)| frame).collect();
+    bytes.extend(framed(Reply::LogEnd(extent)));
+    let (read, summary) = agreed("outlived.log", &bytes);
+    assert_eq!(read.len(), records.len());
+    assert_eq!([&summary["frames_damaged"], &summary["records_malformed"]], [&json!(0), &json!(0)]);
+    let gaps: Vec<Value> = missing.iter().map(|(from, to)| json!([from, to])).collect();
+    assert_eq!(summary["missing"], Value::Array(gaps));
 }

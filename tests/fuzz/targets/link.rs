@@ -16,7 +16,7 @@ const BANK: &str =
 fuzz_target!(|bytes: &[u8]| {
     let settings = BankFile::parse("bank.toml", BANK).expect("a bank").settings();
     let device = Device { board: "fuzz", serial: text("fuzz") };
-    let (mut keeper, mounted) = Keeper::start(NorMemory::<1, 4096>::new(4), device, settings, None);
+    let (mut keeper, mounted) = Keeper::start(NorMemory::<1, 4096>::new(8), device, settings, None);
     mounted.expect("an empty flash mounts");
     let (mut near, mut far) = memory_line();
     feed(&mut far, bytes);

@@ -70,6 +70,34 @@ fn a_whole_log_is_read_whole() {
 }
 
 #[test]
+fn gaps_between_old_events_are_no_damage_and_one_sentence() {
+    assert_eq!(
+        read(&file()).missing_sentence().as_deref(),
+        Some("the logger has no records 20 to 24 any more")
+    );
+    let mut writer = LogWriter::new(Vec::new());
+    writer.identity(&identity().message()).unwrap();
+    // An event among a hundred numbers, and a download that ends inside a gap.
+    for hundred in 0..5000 {
+        let first = hundred * 100;
+        writer.missing(first, first + 40).unwrap();
+        writer.record(first + 40, &bytes(&record(u64::from(first)))).unwrap();
+        writer.missing(first + 41, first + 100).unwrap();
+    }
+    writer.end(Extent { boot: 7, oldest: 40, next: 500_000, refused: 0 }).unwrap();
+    let log = read(&writer.into_sink().unwrap());
+    assert!(log.unread.is_nothing(), "{:?}", log.unread);
+    assert_eq!((log.records.len(), log.missing.len()), (5000, 5001));
+    assert_eq!(log.missing_records(0, u32::MAX), 495_000);
+    assert_eq!((log.missing_records(30, 45), log.missing_records(40, 41)), (14, 0));
+    let said = log.missing_sentence().unwrap();
+    assert!(
+        said.starts_with("of the records 0 to 499999 the logger has 495000 no more (5001 gaps): "),
+        "{said}"
+    );
+}
+
+#[test]
 fn a_damaged_piece_is_named_and_costs_itself() {
     let mut bytes = file();
     let (start, end) = pieces(&bytes)[4];

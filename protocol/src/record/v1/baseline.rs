@@ -101,7 +101,7 @@ impl BaselineReason {
 }
 
 /// The baseline: written when it is learned, when something becomes of it, once a day until it is confirmed, at each start and
-/// at the beginning of each sector of the flash, so that it is never overwritten.
+/// so often that a copy begins each sector in which the flash keeps rare records for longer: it is never overwritten.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BaselineRecord {
     /// When it was written: the first record with these contents is of when it was decided.
