@@ -20,7 +20,7 @@ use wyelog_protocol::condition::{Change, Condition, Phases};
 use wyelog_protocol::message::{
     Extent, FromLogger, Identity, Live, MAX_RECORDS_BYTES, Replaced, Reply, Request, ToLogger,
 };
-use wyelog_protocol::quantity::{Quantity, Scale};
+use wyelog_protocol::quantity::{Quantity, Scale, Stepped};
 use wyelog_protocol::record::{
     Capture, CrashCause, Event, Evidence, Follows, Interval, MAX_RECORD_BYTES, Moment, Polar, Range, Record,
     Reset, SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
@@ -36,6 +36,14 @@ pub fn quantity<S: Scale + std::fmt::Debug>() -> impl Strategy<Value = Quantity<
         2 => Quantity::from_steps(S::MAX),
         _ => Quantity::from_steps(steps),
     })
+}
+
+/// The harmonics of a channel: any, or such as fall off with their order.
+fn harmonics<S: Scale + std::fmt::Debug>() -> impl Strategy<Value = [Stepped<S>; 24]> {
+    let any = || uniform24(any::<u8>().prop_map(Stepped::from_index));
+    let falling = uniform24(0u8..64)
+        .prop_map(|sizes| std::array::from_fn(|order| Stepped::from_index(sizes[order] >> (order / 6))));
+    prop_oneof![any(), falling]
 }
 
 /// Three of `part`, as for phases A, B, C.
@@ -108,7 +116,7 @@ fn polar() -> impl Strategy<Value = Polar> {
 pub fn spectrum() -> BoxedStrategy<Spectrum> {
     (
         (stamp(), any::<u16>(), any::<u16>()),
-        (abc(uniform24(quantity())), uniform24(quantity())),
+        (abc(harmonics()), harmonics()),
         (abc(quantity()), abc(quantity()), abc(quantity())),
     )
         .prop_map(|((stamp, windows, flagged), (voltage, neutral), (thd, current, reactive))| Spectrum {

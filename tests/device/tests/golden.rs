@@ -19,7 +19,7 @@ use wyelog_protocol::condition::{Change, Condition};
 use wyelog_protocol::message::{
     FromLogger, MAX_PACKET_BYTES, MAX_RECORDS_BYTES, Replaced, Reply, Request, ToLogger,
 };
-use wyelog_protocol::quantity::SCALES;
+use wyelog_protocol::quantity::{SCALES, STEPPED};
 use wyelog_protocol::record::{
     Action, BankState, BaselineReason, BaselineState, Basis, CrashCause, Envelope, Follows, KINDS,
     MAX_RECORD_BYTES, Record, Reset, Stamp, Status, StatusRecord,
@@ -237,6 +237,14 @@ fn quantities_constants_and_kinds_are_as_the_schema_says() {
         let rust = Definition::Quantity(unit.to_owned(), steps, smallest, largest);
         assert_eq!(schema.definitions.get(name), Some(&rust), "{name}");
     }
+    for &(name, unit, steps) in STEPPED {
+        assert_eq!(
+            schema.definitions.get(name),
+            Some(&Definition::Stepped(unit.to_owned(), steps)),
+            "{name}"
+        );
+    }
+    assert_eq!(schema.packed, ["Interval", "Spectrum"]);
     let constants = [
         ("frames_per_second", FRAMES_PER_SECOND),
         ("max_packet_bytes", u32::try_from(MAX_PACKET_BYTES).unwrap()),
