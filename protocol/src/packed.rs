@@ -14,49 +14,45 @@ use crate::quantity::{ABSENT, unzigzag, zigzag};
 pub struct Field {
     /// Order of its code.
     order: u8,
-    from: From,
+    /// Place of an earlier number that it is counted from (which is 0 when absent), or one of the two below.
+    from: u8,
+    /// What it is counted from otherwise.
+    expected: i16,
 }
 
-/// What a number is counted from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum From {
-    /// It is never negative, and coded as it is.
-    Nothing,
-    /// The difference from this is coded.
-    Constant(i16),
-    /// The difference from an earlier number of the table is coded; one that is absent counts as 0.
-    Earlier(u8),
-}
+/// [`Field::from`]: counted from nothing, and never negative.
+const PLAIN: u8 = 255;
+/// [`Field::from`]: counted from [`Field::expected`].
+const NEAR: u8 = 254;
 
 impl Field {
     /// A number that is never negative.
     pub const fn plain(order: u8) -> Self {
-        Self { order, from: From::Nothing }
+        Self { order, from: PLAIN, expected: 0 }
     }
 
     /// A number near `expected`.
     pub const fn near(expected: i16, order: u8) -> Self {
-        Self { order, from: From::Constant(expected) }
+        Self { order, from: NEAR, expected }
     }
 
     /// A number near that of an earlier place in the table.
     pub const fn beside(place: u8, order: u8) -> Self {
-        Self { order, from: From::Earlier(place) }
+        Self { order, from: place, expected: 0 }
     }
 
-    /// `None` for a number that is coded as it is.
-    fn expected(self, numbers: &[i32]) -> Option<i32> {
-        match self.from {
-            From::Nothing => None,
-            From::Constant(expected) => Some(i32::from(expected)),
-            From::Earlier(place) => {
-                Some(numbers.get(usize::from(place)).copied().filter(|n| *n != ABSENT).unwrap_or(0))
-            }
+    /// What it is counted from.
+    fn expected(self, numbers: &[i32]) -> i32 {
+        match numbers.get(usize::from(self.from)) {
+            Some(&ABSENT) => 0,
+            Some(earlier) => *earlier,
+            None => i32::from(self.expected),
         }
     }
 }
 
-/// Bits of the code of `value` of this order.
+/// Bits of the code of `value` of this order. Out of line: a loop with a call in it is not unrolled.
+#[inline(never)]
 pub const fn length(value: u32, order: u32) -> u32 {
     let sum = value.wrapping_add(1 << order);
     63_u32.wrapping_sub(2_u32.wrapping_mul(sum.leading_zeros())).wrapping_sub(order)
@@ -100,6 +96,7 @@ impl<'b> Writer<'b> {
     }
 
     /// The numbers of a table.
+    #[inline(never)]
     pub fn numbers(&mut self, fields: &[Field], numbers: &[i32]) {
         let some_absent = numbers.contains(&ABSENT);
         self.bits(u32::from(some_absent), 1);
@@ -108,10 +105,8 @@ impl<'b> Writer<'b> {
                 self.bits(u32::from(*number != ABSENT), 1);
             }
             if *number != ABSENT {
-                let value = match field.expected(numbers) {
-                    None => number.unsigned_abs(),
-                    Some(expected) => zigzag(number.wrapping_sub(expected)),
-                };
+                let difference = number.wrapping_sub(field.expected(numbers));
+                let value = if field.from == PLAIN { difference.unsigned_abs() } else { zigzag(difference) };
                 self.code(value, u32::from(field.order));
             }
         }
@@ -169,10 +164,8 @@ impl<'b> Reader<'b> {
                 continue;
             }
             let code = self.code(u32::from(field.order))?;
-            let number = match field.expected(&numbers) {
-                None => i32::try_from(code).ok()?,
-                Some(expected) => expected.checked_add(unzigzag(code))?,
-            };
+            let difference = if field.from == PLAIN { i32::try_from(code).ok()? } else { unzigzag(code) };
+            let number = field.expected(&numbers).checked_add(difference)?;
             *numbers.get_mut(place)? = Some(number).filter(|number| *number != ABSENT)?;
         }
         (some_absent == numbers.contains(&ABSENT)).then_some(numbers)

@@ -153,39 +153,50 @@ fn write<'o>(
     let mut writer = Writer::new(out.get_mut(stamp..)?);
     writer.numbers(fields, numbers);
     if let Some(spectrum) = spectrum {
-        let [a, b, c] = spectrum.voltage.each_ref().map(indexes);
-        let neutral = indexes(&spectrum.neutral);
-        for (channel, a) in [(a, None), (b, Some(&a)), (c, Some(&a)), (neutral, None)] {
-            write_channel(&mut writer, channel, a);
-        }
+        let [a, b, c] = &spectrum.voltage;
+        let a = indexes(a);
+        write_channel(&mut writer, &a, &[]);
+        write_channel(&mut writer, &indexes(b), &a);
+        write_channel(&mut writer, &indexes(c), &a);
+        write_channel(&mut writer, &indexes(&spectrum.neutral), &[]);
     }
     let end = stamp.checked_add(writer.finish()?)?;
     out.get(..end)
 }
 
 fn indexes<S: Scale>(harmonics: &[Stepped<S>; HARMONICS]) -> [u8; HARMONICS] {
-    harmonics.map(Stepped::index)
+    let mut indexes = [0; HARMONICS];
+    for (index, harmonic) in indexes.iter_mut().zip(harmonics) {
+        *index = harmonic.index();
+    }
+    indexes
 }
 
-/// The harmonics of a channel: by how much they differ from those of A, or as they are, in the order that is shortest.
+/// The harmonics of a channel: by how much they differ from those of A, or as they are, in the order that is shortest. Slices,
+/// not arrays, so that the loops stay loops.
 #[inline(never)]
-fn write_channel(writer: &mut Writer, channel: [u8; HARMONICS], a: Option<&[u8; HARMONICS]>) {
-    let mut codes = channel.map(u32::from);
-    if let Some(a) = a {
-        for (code, (index, a)) in codes.iter_mut().zip(channel.into_iter().zip(a)) {
-            *code = zigzag(i32::from(index).wrapping_sub(i32::from(*a)));
-        }
-    }
+fn write_channel(writer: &mut Writer, channel: &[u8], a: &[u8]) {
     let (mut order, mut least) = (0, u32::MAX);
     for candidate in 0..1 << ORDER_BITS {
-        let bits = codes.iter().fold(0, |bits: u32, code| bits.wrapping_add(length(*code, candidate)));
+        let bits = (0..channel.len())
+            .fold(0_u32, |bits, place| bits.wrapping_add(length(harmonic(channel, a, place), candidate)));
         if bits < least {
             (order, least) = (candidate, bits);
         }
     }
     writer.bits(order, ORDER_BITS);
-    for code in codes {
-        writer.code(code, order);
+    for place in 0..channel.len() {
+        writer.code(harmonic(channel, a, place), order);
+    }
+}
+
+/// What is coded of a harmonic; A itself and the neutral have no `a` beside them.
+#[inline(never)]
+fn harmonic(channel: &[u8], a: &[u8], place: usize) -> u32 {
+    let index = i32::from(channel.get(place).copied().unwrap_or_default());
+    match a.get(place) {
+        None => index.unsigned_abs(),
+        Some(a) => zigzag(index.wrapping_sub(i32::from(*a))),
     }
 }
 
