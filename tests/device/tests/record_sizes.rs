@@ -21,6 +21,9 @@ const RECORD_HEADER: usize = 6;
 const SECTOR: usize = 4096;
 const SECTOR_HEADER: usize = 24;
 
+/// As long as the demo: what befalls a bank comes once, and weighs the more in a shorter time.
+const DAYS: u16 = 14;
+
 /// Sizes in flash, framing included.
 #[derive(Default)]
 struct Weight {
@@ -86,7 +89,7 @@ fn at_two_levels(scenario: &Scenario) -> Vec<Stored> {
 #[test]
 fn the_demo_fleet_weighs_what_wire_md_says() {
     let mut all = Weight::default();
-    for member in fleet::fleet(2).expect("the fleet") {
+    for member in fleet::fleet(DAYS).expect("the fleet") {
         let mut one = Weight::default();
         let records = at_two_levels(&member.scenario);
         let minutes = member.scenario.duration_s / 60.0;
@@ -101,7 +104,7 @@ fn the_demo_fleet_weighs_what_wire_md_says() {
         );
         assert!(one.per_minute() <= 96.0);
     }
-    all.print("demo fleet, 13 banks, two days");
+    all.print(&format!("demo fleet, 13 banks, {DAYS} days"));
     let (interval, spectrum) = (all.of(Kind::Interval), all.of(Kind::Spectrum));
     assert!(interval.1 <= 80 && interval.0 <= 56.0, "{interval:?}");
     assert!(spectrum.1 <= 80 && spectrum.0 <= 64.0, "{spectrum:?}");
@@ -120,7 +123,7 @@ fn feeder(hz: f64, kv: f64, percent: f64, seconds: u32) -> String {
     let rated = if hz < 55.0 { 50 } else { 60 };
     format!(
         "name = \"every harmonic\"\nseed = 11\nduration_s = {seconds}\nstart_utc = \"2031-05-06T07:59:30Z\"\n[feeder]\n\
-         kv_ll = {kv:?}\nfrequency_hz = {hz:?}\nr_ohm = 1.7\nx_ohm = 4.6\nv1_pu = 1.02\nu2_percent = 1.3\nu0_percent = 0.6\n\
+         kv_ll = {kv:?}\nfrequency_hz = {hz:?}\nr_ohm = 1.2\nx_ohm = 3.4\nv1_pu = 1.02\nu2_percent = 1.3\nu0_percent = 0.6\n\
          u0_angle_deg = 75\nharmonics = [{}]\n[feeder.daily]\npeak_utc_h = 15\nv1_drop_percent = 3\nu0_rise_percent = 0.8\n\
          harmonics_rise_percent = 40\nwander_percent = 0.3\n[bank]\nconnection = \"grounded_wye\"\nrated_kvar = 1200\n\
          rated_kv_ll = {kv:?}\nfrequency_hz = {rated}\ntolerance_percent = [0.4, 3.7, 1.9]\n[sensors.A]\ngain_percent = -0.3\n\
@@ -134,16 +137,17 @@ fn feeder(hz: f64, kv: f64, percent: f64, seconds: u32) -> String {
 #[test]
 fn a_noisy_feeder_keeps_within_the_limits_too() {
     let mut all = Weight::default();
-    for (hz, kv, percent) in [(59.98, 13.8, 8.0), (50.03, 33.0, 15.0), (60.02, 4.16, 25.0)] {
+    for (hz, kv, percent) in [(59.98, 13.8, 8.0), (50.03, 33.0, 15.0), (60.02, 7.2, 25.0)] {
         let scenario = Scenario::parse("feeder", &feeder(hz, kv, percent, 1260)).expect("the scenario");
         let records = play(tape::from_scenario(&scenario));
         let mut one = Weight::default();
         one.add(&records, scenario.duration_s / 60.0);
-        one.print(&format!("every harmonic, {hz} Hz, {kv} kV, a fifth of {:.1} %", percent / 5.0));
+        one.print(&format!("every harmonic, {hz} Hz, {kv} kV, {:.1} % of fifth", percent / 5.0));
         all.add(&records, scenario.duration_s / 60.0);
     }
     let (interval, spectrum) = (all.of(Kind::Interval), all.of(Kind::Spectrum));
-    assert!(interval.2 <= 80, "{interval:?}");
-    assert!(spectrum.2 <= 96, "{spectrum:?}");
-    assert!(interval.0 + spectrum.0 / 10.0 <= 80.0);
+    assert!(interval.2 <= 72, "{interval:?}");
+    // Nothing can be left out of 96 harmonics of which none is small.
+    assert!(spectrum.2 <= 104, "{spectrum:?}");
+    assert!(interval.0 + spectrum.0 / 10.0 <= 72.0);
 }
