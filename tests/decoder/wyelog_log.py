@@ -100,6 +100,8 @@ class Schema:
             return value == 1
         if name in ("u16", "u32", "u64"):
             return cursor.varint(int(name[1:]))
+        if name == "time":
+            return read_time(cursor.varint(64))
         if name in ("text", "bytes", "waveform"):
             raw = cursor.take(cursor.varint(32))
             if name == "waveform":
@@ -207,6 +209,14 @@ def in_units(scale, steps):
     if not smallest <= steps <= largest:
         raise Malformed("quantity out of range")
     return steps / steps_per_unit
+
+
+def read_time(code):
+    """ms since 1970, None when there was no clock."""
+    ms = None if code == 0 else code // 2 * 60_000 if code & 1 else code // 2 - 1
+    if ms is not None and (ms > 2**63 - 2 or code & 1 == 0 and ms % 60_000 == 0):
+        raise Malformed("no time")
+    return ms
 
 
 def unzigzag(code):

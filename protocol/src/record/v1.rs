@@ -3,6 +3,7 @@
 mod bank;
 mod baseline;
 pub(super) mod packed;
+mod time;
 
 use serde::{Deserialize, Serialize};
 
@@ -25,7 +26,8 @@ pub struct Stamp {
     pub boot: u32,
     /// Frames since the start, at [`crate::FRAMES_PER_SECOND`].
     pub frame: u64,
-    /// UTC in ms since 1970-01-01, if the clock had been set.
+    /// UTC in ms since 1970-01-01, if the clock had been set; times beyond 2^63 ms are written as none.
+    #[serde(with = "time")]
     pub utc_ms: Option<u64>,
 }
 

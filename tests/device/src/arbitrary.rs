@@ -58,7 +58,11 @@ pub fn short_text<const N: usize>() -> impl Strategy<Value = Text<N>> {
 
 /// Any moment with its start.
 pub fn stamp() -> impl Strategy<Value = Stamp> {
-    (any::<u32>(), moment()).prop_map(|(boot, Moment { frame, utc_ms })| Stamp { boot, frame, utc_ms })
+    (any::<u32>(), moment(), any::<bool>()).prop_map(|(boot, Moment { frame, utc_ms }, whole)| {
+        // As late as a stamp may be; every other one at a whole minute.
+        let utc_ms = utc_ms.map(|ms| ms >> 2).map(|ms| if whole { ms - ms % 60_000 } else { ms });
+        Stamp { boot, frame, utc_ms }
+    })
 }
 
 /// Any moment. Small numbers as often as large ones: varints have one to ten bytes.

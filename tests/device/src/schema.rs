@@ -197,6 +197,7 @@ impl Schema {
             | ("u16", Shape::U16)
             | ("u32", Shape::U32)
             | ("u64", Shape::U64) => Ok(()),
+            ("time", Shape::Named("Time", inner)) if **inner == Shape::U64 => Ok(()),
             ("text", Shape::Text(length)) => {
                 if let [limit] = arguments {
                     seen.length(path, limit.number(), *length);

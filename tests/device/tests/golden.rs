@@ -284,7 +284,7 @@ fn a_schema_that_differs_is_found() {
                 ("  nema Percent\n", "  nema Current\n"),
                 ("  connected array<PerUnit,3> ", "  connected array<PerUnit,4> "),
                 ("  voltage array<Range<Voltage>,3>", "  voltage array<Range<Current>,3>"),
-                ("  utc_ms option<u64>", "  utc_ms u64"),
+                ("  utc_ms time", "  utc_ms u64"),
                 ("  common_basis Basis\n", "  common_basis BankState\n"),
                 ("  2 Closed\n", "  2 Shut\n"),
             ],
