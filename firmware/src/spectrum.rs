@@ -2,7 +2,7 @@
 
 use wyelog_electrical::MeanSquare;
 use wyelog_electrical::capacitor::Loading;
-use wyelog_protocol::quantity::{CurrentHarmonic, Percent, Quantity, Scale, VoltageHarmonic};
+use wyelog_protocol::quantity::{Quantity, Scale, Stepped};
 use wyelog_protocol::record::{Spectrum, v1};
 
 use crate::clock::Clock;
@@ -89,25 +89,27 @@ impl Spectra {
 
     fn spectrum(&self, stamp: v1::Stamp) -> Spectrum {
         let [a, b, c, neutral] = &self.harmonics;
-        let percent = |sum: MeanSquare| sum.rms().map_or(Percent::ABSENT, Percent::quantise);
-        let [thd, current_loading, reactive_loading] = self.others.map(|sums| sums.map(percent));
-        let voltage = [a, b, c].map(|sums| sums.map(|sum| self.rms(sum) as VoltageHarmonic));
+        let [thd, current_loading, reactive_loading] = &self.others;
         Spectrum {
             stamp,
             windows: self.windows,
             flagged: self.flagged,
-            voltage,
-            neutral: neutral.map(|sum| self.rms(sum) as CurrentHarmonic),
-            thd,
-            current_loading,
-            reactive_loading,
+            voltage: [a, b, c].map(|sums| self.harmonics_of(sums)),
+            neutral: self.harmonics_of(neutral),
+            thd: thd.map(percent),
+            current_loading: current_loading.map(percent),
+            reactive_loading: reactive_loading.map(percent),
         }
     }
 
     /// Absent without a window: 0/0.
-    fn rms<S: Scale>(&self, sum: f32) -> Quantity<S> {
-        Quantity::quantise(100.0 * libm::sqrtf(sum / f32::from(self.taken)))
+    fn harmonics_of<S: Scale>(&self, sums: &Squares) -> [Stepped<S>; v1::HARMONICS] {
+        sums.map(|sum| Stepped::quantise(100.0 * libm::sqrtf(sum / f32::from(self.taken))))
     }
+}
+
+fn percent<S: Scale>(sum: MeanSquare) -> Quantity<S> {
+    sum.rms().map_or(Quantity::ABSENT, Quantity::quantise)
 }
 
 fn add(sums: &mut Squares, harmonics: &Harmonics) {
@@ -145,11 +147,12 @@ mod tests {
             if let Some(spectrum) = spectrum {
                 assert_eq!((spectrum.windows, spectrum.flagged), (3000, 1));
                 assert_eq!(spectrum.stamp.frame, 600 * 4800);
-                assert_eq!(spectrum.voltage[1][3].steps(), Some(2236));
-                assert_eq!(spectrum.thd[2].steps(), Some(2236));
+                // Between 2.20 % and 2.28 %, which are neighbours on the scale.
+                assert_eq!(spectrum.voltage[1][3].steps(), Some(224));
+                assert_eq!(spectrum.thd[2].steps(), Some(224));
                 assert_eq!(spectrum.neutral[3].steps(), Some(0));
                 // 7200 V units on 12.47 kV: 0.99994 of their voltage; sqrt(1 + 25·0.0005).
-                assert_eq!(spectrum.current_loading[0].steps(), Some(100_617));
+                assert_eq!(spectrum.current_loading[0].steps(), Some(1006));
             }
         }
         assert_eq!(spectra.tick(), 1200 * 4800);

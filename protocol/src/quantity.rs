@@ -5,11 +5,17 @@
 //! refused when read and saturated when written by [`Quantity::quantise`], the one place where a float becomes a
 //! record: NaN becomes absent, −0 becomes 0, so the same float bits give the same record bytes on every machine.
 
+mod stepped;
+
 use core::fmt;
 use core::marker::PhantomData;
 
 use serde::de::Error as _;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+pub use stepped::{
+    CurrentHarmonic, CurrentHarmonicScale, STEPPED, Stepped, VoltageHarmonic, VoltageHarmonicScale,
+};
 
 /// Unit, resolution and range of one kind of quantity.
 pub trait Scale: Copy + Eq + 'static {
@@ -60,12 +66,10 @@ scales! {
     /// Unbalance and other ratios: 0.001 %, 0 to 1000 %. Saturated means 'or more' (a negative-sequence
     /// feeder has an unbounded u2).
     Percent = PercentScale("%", 1000.0, 0..=1_000_000);
-    /// Voltage harmonic over the rated voltage: 0.001 %, 0 to 16.382 %, so that it takes two bytes at most. Saturated means
-    /// 'or more'.
-    VoltageHarmonic = VoltageHarmonicScale("%", 1000.0, 0..=16_382);
-    /// Harmonic of the neutral current over the bank's rated current: 0.01 %, 0 to 163.82 %, so that it takes two bytes
-    /// at most. Saturated means 'or more'.
-    CurrentHarmonic = CurrentHarmonicScale("%", 100.0, 0..=16_382);
+    /// Distortion: 0.01 %, 0 to 1000 %. Saturated means 'or more'.
+    Distortion = DistortionScale("%", 100.0, 0..=100_000);
+    /// What a capacitor is loaded with over its rating: 0.1 %, 0 to 1000 %. Saturated means 'or more'.
+    Loading = LoadingScale("%", 10.0, 0..=10_000);
     /// Per unit of the bank's rated current, or capacitance over rated capacitance: 0.0001, −1000 to 1000.
     PerUnit = PerUnitScale("pu", 10_000.0, -10_000_000..=10_000_000);
     /// Reactive power: 1 var, 0 to 100 Mvar.
@@ -80,7 +84,8 @@ pub struct Quantity<S> {
     scale: PhantomData<S>,
 }
 
-const ABSENT: i32 = i32::MIN;
+/// Steps of a quantity that is absent.
+pub(crate) const ABSENT: i32 = i32::MIN;
 
 impl<S: Scale> Quantity<S> {
     /// Not measured, or not a number.
@@ -102,6 +107,20 @@ impl<S: Scale> Quantity<S> {
     /// Number of steps, `None` when absent.
     pub const fn steps(self) -> Option<i32> {
         if self.steps == ABSENT { None } else { Some(self.steps) }
+    }
+
+    /// Number of steps, [`ABSENT`] when absent.
+    pub(crate) const fn raw(self) -> i32 {
+        self.steps
+    }
+
+    /// The quantity of [`Quantity::raw`]; `None` outside the range.
+    pub(crate) const fn from_raw(steps: i32) -> Option<Self> {
+        if steps == ABSENT || (steps >= S::MIN && steps <= S::MAX) {
+            Some(Self { steps, scale: PhantomData })
+        } else {
+            None
+        }
     }
 
     /// The value in units, `None` when absent.
@@ -161,7 +180,7 @@ fn decimals(steps_per_unit: f32) -> usize {
     match steps_per_unit {
         s if s >= 9_999.0 => 4,
         s if s >= 999.0 => 3,
-        s if s >= 99.0 => 2,
+        s if s >= 19.0 => 2,
         s if s >= 9.0 => 1,
         _ => 0,
     }
@@ -210,11 +229,11 @@ fn read<'de, D: Deserializer<'de>>(deserializer: D, min: i32, max: i32) -> Resul
     }
 }
 
-const fn zigzag(n: i32) -> u32 {
+pub(crate) const fn zigzag(n: i32) -> u32 {
     (n.cast_unsigned() << 1) ^ (n >> 31).cast_unsigned()
 }
 
-const fn unzigzag(code: u32) -> i32 {
+pub(crate) const fn unzigzag(code: u32) -> i32 {
     (code >> 1).cast_signed() ^ 0_i32.wrapping_sub((code & 1).cast_signed())
 }
 

@@ -1,7 +1,7 @@
 //! What the log keeps.
 //!
 //! ```text
-//! record   = kind u8 · version u8 · length varint · payload (length bytes, postcard)
+//! record   = kind u8 · version u8 · length varint · payload (length bytes: postcard, or bits behind the stamp)
 //! ```
 //!
 //! A reader skips a kind or version it does not know by its length, and counts it. A module per released version
@@ -198,11 +198,11 @@ impl<'a> Envelope<'a> {
         let malformed = DecodeError::Malformed { kind: self.kind };
         let kind = Kind::from_number(self.kind).filter(|_| self.version == 1).ok_or(unknown)?;
         match kind {
-            Kind::Interval => payload(self.payload).map(Record::Interval),
+            Kind::Interval => v1::packed::read_interval(self.payload).map(Record::Interval),
             Kind::Event => payload(self.payload).map(Record::Event),
             Kind::Status => payload(self.payload).map(Record::Status),
             Kind::Settings => payload(self.payload).map(Record::Settings),
-            Kind::Spectrum => payload(self.payload).map(Record::Spectrum),
+            Kind::Spectrum => v1::packed::read_spectrum(self.payload).map(Record::Spectrum),
             Kind::Capture => payload(self.payload).map(Record::Capture),
             Kind::Operation => payload(self.payload).map(Record::Operation),
             Kind::Bank => payload(self.payload).map(Record::Bank),
@@ -251,18 +251,17 @@ impl Record {
     /// ([`MAX_RECORD_BYTES`] always suffice).
     pub fn encode<'o>(&self, out: &'o mut [u8]) -> Option<&'o [u8]> {
         let mut scratch = [0u8; MAX_RECORD_BYTES];
-        let payload = match self {
-            Self::Interval(record) => postcard::to_slice(record, &mut scratch),
-            Self::Event(record) => postcard::to_slice(record, &mut scratch),
-            Self::Status(record) => postcard::to_slice(record, &mut scratch),
-            Self::Settings(record) => postcard::to_slice(record, &mut scratch),
-            Self::Spectrum(record) => postcard::to_slice(record, &mut scratch),
-            Self::Capture(record) => postcard::to_slice(record, &mut scratch),
-            Self::Operation(record) => postcard::to_slice(record, &mut scratch),
-            Self::Bank(record) => postcard::to_slice(record, &mut scratch),
-            Self::Baseline(record) => postcard::to_slice(record, &mut scratch),
-        }
-        .ok()?;
+        let payload: &[u8] = match self {
+            Self::Interval(record) => v1::packed::write_interval(record, &mut scratch)?,
+            Self::Event(record) => postcard::to_slice(record, &mut scratch).ok()?,
+            Self::Status(record) => postcard::to_slice(record, &mut scratch).ok()?,
+            Self::Settings(record) => postcard::to_slice(record, &mut scratch).ok()?,
+            Self::Spectrum(record) => v1::packed::write_spectrum(record, &mut scratch)?,
+            Self::Capture(record) => postcard::to_slice(record, &mut scratch).ok()?,
+            Self::Operation(record) => postcard::to_slice(record, &mut scratch).ok()?,
+            Self::Bank(record) => postcard::to_slice(record, &mut scratch).ok()?,
+            Self::Baseline(record) => postcard::to_slice(record, &mut scratch).ok()?,
+        };
         let length = u16::try_from(payload.len()).ok()?;
         let (head, rest) = out.split_at_mut_checked(2)?;
         head.copy_from_slice(&[self.kind().number(), 1]);

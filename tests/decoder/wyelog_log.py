@@ -57,7 +57,7 @@ class Schema:
     """schema.txt, and how a value of any type in it is read."""
 
     def __init__(self, text):
-        self.constants, self.definitions, self.records, self.packets = {}, {}, {}, {}
+        self.constants, self.definitions, self.records, self.packets, self.packed = {}, {}, {}, {}, {}
         parts = []
         for line in text.splitlines():
             words = line.split("#")[0].split()
@@ -74,6 +74,10 @@ class Schema:
                 self.records[int(name), int(rest[0])] = (rest[1], parse_type(rest[2]))
             elif what == "packet":
                 self.packets[name] = parse_type(rest[0])
+            elif what == "packed":
+                self.packed[name] = parts
+            elif what == "stepped":
+                self.definitions[name] = (what, float(rest[1]))
             elif what == "quantity":
                 self.definitions[name] = (what, [float(rest[1]), int(rest[2]), int(rest[3])])
             elif what == "set":
@@ -96,6 +100,8 @@ class Schema:
             return value == 1
         if name in ("u16", "u32", "u64"):
             return cursor.varint(int(name[1:]))
+        if name == "time":
+            return read_time(cursor.varint(64))
         if name in ("text", "bytes", "waveform"):
             raw = cursor.take(cursor.varint(32))
             if name == "waveform":
@@ -136,6 +142,43 @@ class Schema:
             fields[field] = self.read(field_type, cursor)
         return fields
 
+    def read_record(self, of, cursor):
+        """The payload of a record of the type `of`: as any value, or bits behind its stamp."""
+        if of[0] not in self.packed:
+            return self.read(of, cursor)
+        _, fields = self.definitions[of[0]][1]
+        stamp = {fields[0][0]: self.read(parse_type(fields[0][1]), cursor)}
+        numbers = read_packed(self.packed[of[0]], Bits(cursor))
+        return stamp | {field: self.build(parse_type(text), field, numbers) for field, text in fields[1:]}
+
+    def build(self, of, path, numbers):
+        """The value at `path` of a packed record, from its numbers."""
+        name, arguments = of
+        if name == "array":
+            return [self.build(arguments[0], f"{path}.{n}", numbers) for n in range(int(arguments[1][0]))]
+        if name == "u16":
+            if numbers[path] is None or numbers[path] >= 1 << 16:
+                raise Malformed("number absent or too large")
+            return numbers[path]
+        what, body = self.definitions[name]
+        if what == "quantity":
+            return in_units(body, numbers[path])
+        if what == "stepped":
+            return stepped(numbers[path], body)
+        parameters, parts = body
+        if what == "enum":
+            for variant, text in parts:
+                if numbers[path] == int(variant):
+                    return snake(text)
+            raise Malformed("a variant that is not known")
+        fields = {}
+        for field, text in parts:
+            field_type = parse_type(text)
+            for parameter, argument in zip(parameters, arguments):
+                field_type = substitute(field_type, parameter, argument)
+            fields[field] = self.build(field_type, f"{path}.{field}", numbers)
+        return fields
+
     def read_variant(self, parts, cursor):
         number = cursor.varint(32)
         for variant, name, *payload in parts:
@@ -152,16 +195,73 @@ class Schema:
 
 def read_quantity(scale, cursor):
     """A quantity in units, None when absent."""
-    steps_per_unit, smallest, largest = scale
     code = cursor.varint(32)
     if code == 0:
         return None
-    steps = code - 1
-    if smallest < 0:
-        steps = steps >> 1 if steps & 1 == 0 else -(steps >> 1) - 1
+    return in_units(scale, unzigzag(code - 1) if scale[1] < 0 else code - 1)
+
+
+def in_units(scale, steps):
+    """A number of steps in units; None stays None."""
+    steps_per_unit, smallest, largest = scale
+    if steps is None:
+        return None
     if not smallest <= steps <= largest:
         raise Malformed("quantity out of range")
     return steps / steps_per_unit
+
+
+def read_time(code):
+    """ms since 1970, None when there was no clock."""
+    ms = None if code == 0 else code // 2 * 60_000 if code & 1 else code // 2 - 1
+    if ms is not None and (ms > 2**63 - 2 or code & 1 == 0 and ms % 60_000 == 0):
+        raise Malformed("no time")
+    return ms
+
+
+def unzigzag(code):
+    return code >> 1 if code & 1 == 0 else -(code >> 1) - 1
+
+
+def stepped(index, steps_per_unit):
+    """The value of an index in units, None for 255."""
+    if index == 255:
+        return None
+    return (index if index < 64 else 32 + index % 32 << index // 32 - 1) / steps_per_unit
+
+
+def read_packed(rows, bits):
+    """The numbers of a packed record by their paths, None where absent."""
+    numbers = {}
+    some_absent = bits.take(1)
+    for path, order, *expected in (row for row in rows if row[1] != "harmonics"):
+        if some_absent and not bits.take(1):
+            numbers[path] = None
+            continue
+        code = bits.code(int(order))
+        if not expected:
+            numbers[path] = code
+        elif expected[0] in numbers:
+            numbers[path] = (numbers[expected[0]] or 0) + unzigzag(code)
+        else:
+            numbers[path] = int(expected[0]) + unzigzag(code)
+    if some_absent and None not in numbers.values():
+        raise Malformed("nothing is absent")
+    for path, _, *beside in (row for row in rows if row[1] == "harmonics"):
+        order = bits.take(3)
+        for place in range(24):
+            code = bits.code(order)
+            index = numbers[f"{beside[0]}.{place}"] + unzigzag(code) if beside else code
+            if not 0 <= index <= 255:
+                raise Malformed("no index")
+            numbers[f"{path}.{place}"] = index
+    bits.end()
+    if "frequency.tens" in numbers:
+        tens, rest = numbers["frequency.tens"], numbers["frequency.rest"]
+        if (tens is None) != (rest is None) or rest is not None and not -50_000 <= rest < 50_000:
+            raise Malformed("no frequency")
+        numbers["frequency"] = None if tens is None else tens * 100_000 + rest
+    return numbers
 
 
 def read_waveform(cursor):
@@ -177,7 +277,7 @@ def read_waveform(cursor):
                 else 2 * known[1] - known[0] if len(known) == 2
                 else 3 * known[2] - 3 * known[1] + known[0]
             )
-            values.append(expected + (code >> 1 if code & 1 == 0 else -(code >> 1) - 1))
+            values.append(expected + unzigzag(code))
             if abs(values[-1]) > 32767:
                 raise Malformed("a sample is out of range")
         samples.append([values[-1] for values in last])
@@ -206,6 +306,35 @@ class Cursor:
                     break
                 return value
         raise Malformed("number too large")
+
+
+class Bits:
+    """Bits of the rest of a cursor, the highest of a byte first."""
+
+    def __init__(self, cursor):
+        self.data, self.at = cursor.data[cursor.at :], 0
+
+    def take(self, count):
+        value = 0
+        for _ in range(count):
+            if self.at >= 8 * len(self.data):
+                raise Malformed("cut short")
+            value = value << 1 | self.data[self.at // 8] >> 7 - self.at % 8 & 1
+            self.at += 1
+        return value
+
+    def code(self, order):
+        """An exponential-Golomb code."""
+        more = order
+        while not self.take(1):
+            more += 1
+            if more > 30:
+                raise Malformed("number too large")
+        return (1 << more | self.take(more)) - (1 << order)
+
+    def end(self):
+        if self.take(-self.at % 8):
+            raise Malformed("a one behind the last bit")
 
 
 def unframe(piece, limit):
@@ -279,7 +408,7 @@ class Log:
             else:
                 name, struct = self.schema.records[kind, version]
                 try:
-                    self.show({"type": name, "sequence": sequence, **self.schema.read(struct, payload)})
+                    self.show({"type": name, "sequence": sequence, **self.schema.read_record(struct, payload)})
                 except ValueError:
                     self.counts["records_malformed"] += 1
             sequence += 1

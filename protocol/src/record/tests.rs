@@ -3,7 +3,7 @@ use super::*;
 use crate::bank::*;
 use crate::cause::{Cause, MAX_CAUSES};
 use crate::condition::{Change, Condition, Phases};
-use crate::quantity::{PerUnitScale, Quantity, Scale};
+use crate::quantity::{PerUnitScale, Quantity, Scale, Stepped};
 use crate::text;
 
 /// The quantity whose code is longest.
@@ -11,7 +11,12 @@ fn long<S: Scale>() -> Quantity<S> {
     Quantity::from_steps(S::MAX)
 }
 
-const STAMP: Stamp = Stamp { boot: u32::MAX, frame: u64::MAX, utc_ms: Some(u64::MAX) };
+/// The quantity whose number is smallest.
+fn short<S: Scale>() -> Quantity<S> {
+    Quantity::from_steps(S::MIN)
+}
+
+const STAMP: Stamp = Stamp { boot: u32::MAX, frame: u64::MAX, utc_ms: Some((1 << 63) - 2) };
 const MOMENT: Moment = Moment { frame: u64::MAX, utc_ms: Some(u64::MAX) };
 
 const QUALITY: Quality = Quality {
@@ -21,22 +26,28 @@ const QUALITY: Quality = Quality {
 };
 
 fn longest() -> [Record; 9] {
+    // Each number as far as may be from what it is counted from; and one absent, which costs a bit for each.
+    let low = Quantity::from_steps(0);
     let interval = Interval {
         stamp: STAMP,
         windows: u16::MAX,
         flagged: u16::MAX,
-        frequency: long(),
-        voltage: [Range { rms: long(), min: long(), max: long() }; 3],
-        neutral: Range { rms: long(), min: long(), max: long() },
-        residual: long(),
-        neutral_phasor: Polar { size: long(), angle: long() },
-        residual_phasor: Polar { size: long(), angle: long() },
+        frequency: Quantity::from_steps(49_999),
+        voltage: [
+            Range { rms: long(), min: low, max: low },
+            Range { rms: low, min: long(), max: long() },
+            Range { rms: low, min: long(), max: long() },
+        ],
+        neutral: Range { rms: long(), min: Quantity::from_steps(0), max: Quantity::from_steps(0) },
+        residual: short(),
+        neutral_phasor: Polar { size: short(), angle: short() },
+        residual_phasor: Polar { size: long(), angle: Quantity::ABSENT },
         u2: long(),
         u0: long(),
-        nema: long(),
-        connected: [long(); 3],
-        quality: QUALITY,
-        state: BankState::PartlyClosed,
+        nema: Quantity::from_steps(0),
+        connected: [short(); 3],
+        quality: Quality { difference_sigma: short(), common_sigma: short(), common_basis: Basis::Baseline },
+        state: BankState::Unknown,
     };
     let evidence = Evidence {
         voltage: [long(); 3],
@@ -104,15 +115,16 @@ fn longest() -> [Record; 9] {
     };
     let sensors = Sensors { neutral_lead: long(), class, ..Sensors::new([sensor; 3], long()) };
     let settings = Settings { nameplate, sensors, limits, interval_s: u16::MAX };
+    let (absent, none) = ([Stepped::ABSENT; v1::HARMONICS], [Stepped::from_index(0); v1::HARMONICS]);
     let spectrum = Spectrum {
         stamp: STAMP,
         windows: u16::MAX,
         flagged: u16::MAX,
-        voltage: [[long(); v1::HARMONICS]; 3],
-        neutral: [long(); v1::HARMONICS],
-        thd: [long(); 3],
-        current_loading: [long(); 3],
-        reactive_loading: [long(); 3],
+        voltage: [absent, none, none],
+        neutral: [Stepped::ABSENT; v1::HARMONICS],
+        thd: [long(), short(), short()],
+        current_loading: [long(), short(), short()],
+        reactive_loading: [long(), short(), short()],
     };
     let samples = core::iter::repeat_n(0, crate::waveform::MAX_WAVEFORM_BYTES).collect();
     let capture = Capture { stamp: STAMP, follows: Follows::Lost, samples };
@@ -164,7 +176,7 @@ fn longest() -> [Record; 9] {
 #[test]
 fn the_longest_record_of_each_kind_fits() {
     let lengths = longest().map(|record| record.encode(&mut [0; MAX_RECORD_BYTES]).unwrap().len());
-    assert_eq!(lengths, [126, 134, 59, 186, 255, 253, 90, 63, 72]);
+    assert_eq!(lengths, [160, 133, 58, 185, 199, 252, 89, 62, 71]);
     assert!(lengths.into_iter().all(|length| length <= MAX_RECORD_BYTES));
 }
 

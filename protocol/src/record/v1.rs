@@ -2,6 +2,8 @@
 
 mod bank;
 mod baseline;
+pub(super) mod packed;
+mod time;
 
 use serde::{Deserialize, Serialize};
 
@@ -12,7 +14,8 @@ use crate::Text;
 use crate::cause::Causes;
 use crate::condition::{Change, Condition, Phases};
 use crate::quantity::{
-    Angle, Current, CurrentHarmonic, Frequency, PerUnit, Percent, Voltage, VoltageHarmonic,
+    Angle, Current, CurrentHarmonic, Distortion, Frequency, Loading, PerUnit, Percent, Voltage,
+    VoltageHarmonic,
 };
 use crate::waveform::Waveform;
 
@@ -23,7 +26,8 @@ pub struct Stamp {
     pub boot: u32,
     /// Frames since the start, at [`crate::FRAMES_PER_SECOND`].
     pub frame: u64,
-    /// UTC in ms since 1970-01-01, if the clock had been set.
+    /// UTC in ms since 1970-01-01, if the clock had been set; times beyond 2^63 ms are written as none.
+    #[serde(with = "time")]
     pub utc_ms: Option<u64>,
 }
 
@@ -58,8 +62,8 @@ pub struct Polar {
     pub angle: Angle,
 }
 
-/// What was measured over an interval.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+/// What was measured over an interval. Written by `packed`; serde names its fields, and tests compare them with `schema.txt`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Interval {
     /// End of the interval (IEC 61000-4-30 tags intervals with their end).
     pub stamp: Stamp,
@@ -98,8 +102,8 @@ pub struct Interval {
 pub const HARMONICS: usize = 24;
 
 /// What the voltages and the neutral current were made of over ten minutes. Every value is the root of the mean square over
-/// the windows (IEC 61000-4-30 4.5).
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+/// the windows (IEC 61000-4-30 4.5). Written by `packed`, as an [`Interval`] is.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Spectrum {
     /// End of the ten minutes.
     pub stamp: Stamp,
@@ -112,12 +116,12 @@ pub struct Spectrum {
     /// The same of the neutral current.
     pub neutral: [CurrentHarmonic; HARMONICS],
     /// Total harmonic distortion of the voltages of A, B, C through the 25th, over their fundamentals.
-    pub thd: [Percent; 3],
+    pub thd: [Distortion; 3],
     /// Current through the rated capacitors of A, B, C at these voltages over their rated current; 135 % is the limit of
     /// IEEE Std 18.
-    pub current_loading: [Percent; 3],
+    pub current_loading: [Loading; 3],
     /// Reactive power of the same over their rated one; 135 % is the limit of IEEE Std 18.
-    pub reactive_loading: [Percent; 3],
+    pub reactive_loading: [Loading; 3],
 }
 
 /// What follows behind the samples of a [`Capture`].

@@ -20,7 +20,7 @@ use wyelog_protocol::condition::{Change, Condition, Phases};
 use wyelog_protocol::message::{
     Extent, FromLogger, Identity, Live, MAX_RECORDS_BYTES, Replaced, Reply, Request, ToLogger,
 };
-use wyelog_protocol::quantity::{Quantity, Scale};
+use wyelog_protocol::quantity::{Quantity, Scale, Stepped};
 use wyelog_protocol::record::{
     Capture, CrashCause, Event, Evidence, Follows, Interval, MAX_RECORD_BYTES, Moment, Polar, Range, Record,
     Reset, SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
@@ -38,6 +38,14 @@ pub fn quantity<S: Scale + std::fmt::Debug>() -> impl Strategy<Value = Quantity<
     })
 }
 
+/// The harmonics of a channel: any, or such as fall off with their order.
+fn harmonics<S: Scale + std::fmt::Debug>() -> impl Strategy<Value = [Stepped<S>; 24]> {
+    let any = || uniform24(any::<u8>().prop_map(Stepped::from_index));
+    let falling = uniform24(0u8..64)
+        .prop_map(|sizes| std::array::from_fn(|order| Stepped::from_index(sizes[order] >> (order / 6))));
+    prop_oneof![any(), falling]
+}
+
 /// Three of `part`, as for phases A, B, C.
 fn abc<T: std::fmt::Debug>(part: impl Strategy<Value = T>) -> impl Strategy<Value = [T; 3]> {
     uniform3(part)
@@ -50,7 +58,11 @@ pub fn short_text<const N: usize>() -> impl Strategy<Value = Text<N>> {
 
 /// Any moment with its start.
 pub fn stamp() -> impl Strategy<Value = Stamp> {
-    (any::<u32>(), moment()).prop_map(|(boot, Moment { frame, utc_ms })| Stamp { boot, frame, utc_ms })
+    (any::<u32>(), moment(), any::<bool>()).prop_map(|(boot, Moment { frame, utc_ms }, whole)| {
+        // As late as a stamp may be; every other one at a whole minute.
+        let utc_ms = utc_ms.map(|ms| ms >> 2).map(|ms| if whole { ms - ms % 60_000 } else { ms });
+        Stamp { boot, frame, utc_ms }
+    })
 }
 
 /// Any moment. Small numbers as often as large ones: varints have one to ten bytes.
@@ -108,7 +120,7 @@ fn polar() -> impl Strategy<Value = Polar> {
 pub fn spectrum() -> BoxedStrategy<Spectrum> {
     (
         (stamp(), any::<u16>(), any::<u16>()),
-        (abc(uniform24(quantity())), uniform24(quantity())),
+        (abc(harmonics()), harmonics()),
         (abc(quantity()), abc(quantity()), abc(quantity())),
     )
         .prop_map(|((stamp, windows, flagged), (voltage, neutral), (thd, current, reactive))| Spectrum {

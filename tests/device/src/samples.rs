@@ -9,7 +9,8 @@ mod settings;
 
 use wyelog_protocol::message::{Extent, FromLogger, Identity, Live, Replaced, Reply, Request, ToLogger};
 use wyelog_protocol::quantity::{
-    Angle, Current, CurrentHarmonic, Frequency, PerUnit, Percent, Quantity, Voltage, VoltageHarmonic,
+    Angle, Current, CurrentHarmonic, Distortion, Frequency, Loading, PerUnit, Percent, Quantity, Voltage,
+    VoltageHarmonic,
 };
 use wyelog_protocol::record::{
     BankState, Basis, Capture, CrashCause, Follows, Interval, Polar, Quality, Range, Record, Reset, Spectrum,
@@ -77,9 +78,9 @@ fn spectrum() -> Spectrum {
             0 => CurrentHarmonic::ABSENT,
             n => CurrentHarmonic::quantise(of(n, 0.32)),
         }),
-        thd: [1.234, 0.0, 99.0].map(Percent::quantise),
-        current_loading: [101.5, 135.0, 98.7].map(Percent::quantise),
-        reactive_loading: [102.0, 135.001, 97.0].map(Percent::quantise),
+        thd: [1.234, 0.0, 99.0].map(Distortion::quantise),
+        current_loading: [101.5, 135.0, 98.7].map(Loading::quantise),
+        reactive_loading: [102.0, 135.1, 97.0].map(Loading::quantise),
     }
 }
 

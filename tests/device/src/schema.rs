@@ -29,6 +29,8 @@ pub enum Payload {
 pub enum Definition {
     /// Unit, steps per unit, smallest and largest number of steps.
     Quantity(String, f32, i32, i32),
+    /// Unit, steps per unit.
+    Stepped(String, f32),
     /// Members, from bit 0.
     Set(Vec<String>),
     /// Variants: number, name, payload.
@@ -48,6 +50,8 @@ pub struct Schema {
     pub quantities: Vec<String>,
     /// Kind, version, name and struct of every record.
     pub records: Vec<(u8, u8, String, Type)>,
+    /// Names of the structs that are packed; their tables are compared where they are used.
+    pub packed: Vec<String>,
     /// Name and struct of both packets.
     pub packets: Vec<(String, Type)>,
 }
@@ -108,9 +112,12 @@ impl Schema {
                 continue;
             }
             let understood = if content.starts_with(' ') {
-                schema.part(&open, &words)
+                if open.is_empty() { Some(()) } else { schema.part(&open, &words) }
             } else {
                 open = words.get(1).map_or("", |name| name.split('<').next().unwrap_or_default()).to_owned();
+                if words[0] == "packed" {
+                    open.clear();
+                }
                 schema.definition(&words)
             };
             assert!(understood.is_some(), "schema.txt: not understood: {line}");
@@ -132,6 +139,11 @@ impl Schema {
                 self.packets.push((name.to_owned(), Type::parse(of)));
                 return Some(());
             }
+            ["packed", name] => {
+                self.packed.push(name.to_owned());
+                return Some(());
+            }
+            ["stepped", _, unit, steps] => Definition::Stepped(unit.to_owned(), steps.parse().ok()?),
             ["quantity", name, unit, steps, smallest, largest] => {
                 self.quantities.push(name.to_owned());
                 let (smallest, largest) = (smallest.parse().ok()?, largest.parse().ok()?);
@@ -185,6 +197,7 @@ impl Schema {
             | ("u16", Shape::U16)
             | ("u32", Shape::U32)
             | ("u64", Shape::U64) => Ok(()),
+            ("time", Shape::Named("Time", inner)) if **inner == Shape::U64 => Ok(()),
             ("text", Shape::Text(length)) => {
                 if let [limit] = arguments {
                     seen.length(path, limit.number(), *length);
@@ -221,7 +234,9 @@ impl Schema {
                     {
                         Ok(())
                     }
-                    (Definition::Set(..), Shape::Named(n, inner)) if *n == name && **inner == Shape::U8 => {
+                    (Definition::Set(..) | Definition::Stepped(..), Shape::Named(n, inner))
+                        if *n == name && **inner == Shape::U8 =>
+                    {
                         Ok(())
                     }
                     (Definition::Struct(parameter, fields), Shape::Struct(n, parts)) if *n == name => {

@@ -19,7 +19,7 @@ use wyelog_protocol::condition::{Change, Condition};
 use wyelog_protocol::message::{
     FromLogger, MAX_PACKET_BYTES, MAX_RECORDS_BYTES, Replaced, Reply, Request, ToLogger,
 };
-use wyelog_protocol::quantity::SCALES;
+use wyelog_protocol::quantity::{SCALES, STEPPED};
 use wyelog_protocol::record::{
     Action, BankState, BaselineReason, BaselineState, Basis, CrashCause, Envelope, Follows, KINDS,
     MAX_RECORD_BYTES, Record, Reset, Stamp, Status, StatusRecord,
@@ -237,6 +237,14 @@ fn quantities_constants_and_kinds_are_as_the_schema_says() {
         let rust = Definition::Quantity(unit.to_owned(), steps, smallest, largest);
         assert_eq!(schema.definitions.get(name), Some(&rust), "{name}");
     }
+    for &(name, unit, steps) in STEPPED {
+        assert_eq!(
+            schema.definitions.get(name),
+            Some(&Definition::Stepped(unit.to_owned(), steps)),
+            "{name}"
+        );
+    }
+    assert_eq!(schema.packed, ["Interval", "Spectrum"]);
     let constants = [
         ("frames_per_second", FRAMES_PER_SECOND),
         ("max_packet_bytes", u32::try_from(MAX_PACKET_BYTES).unwrap()),
@@ -276,7 +284,7 @@ fn a_schema_that_differs_is_found() {
                 ("  nema Percent\n", "  nema Current\n"),
                 ("  connected array<PerUnit,3> ", "  connected array<PerUnit,4> "),
                 ("  voltage array<Range<Voltage>,3>", "  voltage array<Range<Current>,3>"),
-                ("  utc_ms option<u64>", "  utc_ms u64"),
+                ("  utc_ms time", "  utc_ms u64"),
                 ("  common_basis Basis\n", "  common_basis BankState\n"),
                 ("  2 Closed\n", "  2 Shut\n"),
             ],

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use polars::prelude::{DataFrame, PolarsResult};
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::Phases;
-use wyelog_protocol::quantity::{Quantity, Scale};
+use wyelog_protocol::quantity::{Quantity, Scale, Stepped};
 use wyelog_protocol::record::{
     Capture, Event, Follows, Interval, Quality, Record, Spectrum, Stamp, Status, StatusRecord,
 };
@@ -169,6 +169,10 @@ pub(super) fn real<S: Scale>(quantity: Quantity<S>) -> Cell {
     Cell::Real(quantity.value_f64())
 }
 
+fn stepped<S: Scale>(quantity: Stepped<S>) -> Cell {
+    Cell::Real(quantity.value_f64())
+}
+
 fn interval(record: &Interval, settings: Option<&Settings>) -> Vec<Cell> {
     let [a, b, c] = &record.voltage;
     let nameplate = settings.map(|settings| &settings.nameplate);
@@ -288,12 +292,11 @@ fn status(record: &StatusRecord) -> Vec<Cell> {
 
 fn spectrum(record: &Spectrum) -> Vec<Cell> {
     let mut cells = vec![u32::from(record.windows).into(), u32::from(record.flagged).into()];
-    for part in [record.thd, record.current_loading, record.reactive_loading] {
-        cells.extend(part.map(real));
-    }
+    cells.extend(record.thd.map(real));
+    cells.extend([record.current_loading, record.reactive_loading].into_iter().flatten().map(real));
     let [a, b, c] = &record.voltage;
     for (((a, b), c), neutral) in a.iter().zip(b).zip(c).zip(&record.neutral) {
-        cells.extend([real(*a), real(*b), real(*c), real(*neutral)]);
+        cells.extend([stepped(*a), stepped(*b), stepped(*c), stepped(*neutral)]);
     }
     cells
 }

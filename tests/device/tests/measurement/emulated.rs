@@ -78,6 +78,12 @@ fn check_interval(case: &Case, truth: &Truth, interval: &Interval) {
     }
 }
 
+/// The step of a stepped quantity at a value: `least` below 64 of them, from there on a 32nd of the power of two below it.
+fn step(percent: f64, least: f64) -> f64 {
+    let octave = (percent / least).max(32.0).log2().floor() - 5.0;
+    least * octave.exp2()
+}
+
 fn check_spectrum(case: &Case, truth: &Truth, spectrum: &Spectrum) {
     let of = |size: f64| match size {
         large if large >= 0.01 => limit(Quantity::HarmonicLarge) * large,
@@ -86,12 +92,12 @@ fn check_spectrum(case: &Case, truth: &Truth, spectrum: &Spectrum) {
     for (measured, truth) in spectrum.voltage.iter().zip(&truth.harmonics) {
         for (measured, truth) in measured.iter().zip(&truth[1..]) {
             let percent = measured.value_f64().unwrap_or(f64::NAN);
-            near("harmonic", &case.signal, percent, 100.0 * truth, of(*truth), 0.001);
+            near("harmonic", &case.signal, percent, 100.0 * truth, of(*truth), step(100.0 * truth, 0.01));
         }
     }
     for (measured, truth) in spectrum.neutral.iter().zip(&truth.harmonics[3][1..]) {
         let percent = measured.value_f64().unwrap_or(f64::NAN);
-        near("neutral harmonic", &case.signal, percent, 100.0 * truth, of(*truth), 0.01);
+        near("neutral harmonic", &case.signal, percent, 100.0 * truth, of(*truth), step(100.0 * truth, 0.05));
     }
 }
 

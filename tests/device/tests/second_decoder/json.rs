@@ -7,7 +7,7 @@ use wyelog_protocol::bank::{
 };
 use wyelog_protocol::condition::Phases;
 use wyelog_protocol::message::Identity;
-use wyelog_protocol::quantity::{Quantity, Scale};
+use wyelog_protocol::quantity::{Quantity, Scale, Stepped};
 use wyelog_protocol::record::{
     BankRecord, BaselineRecord, Capture, CrashCause, Event, Evidence, Follows, Interval, Moment, Operation,
     Polar, Quality, Range, Record, Reset, SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
@@ -47,6 +47,10 @@ pub fn identity(id: &Identity) -> Value {
 }
 
 fn value<S: Scale>(quantity: Quantity<S>) -> Value {
+    json!(quantity.value_f64())
+}
+
+fn stepped<S: Scale>(quantity: Stepped<S>) -> Value {
     json!(quantity.value_f64())
 }
 
@@ -111,7 +115,7 @@ fn baseline(record: &BaselineRecord) -> Value {
 fn spectrum(record: &Spectrum) -> Value {
     json!({
         "stamp": stamp(&record.stamp), "windows": record.windows, "flagged": record.flagged,
-        "voltage": record.voltage.map(|phase| phase.map(value)), "neutral": record.neutral.map(value),
+        "voltage": record.voltage.map(|phase| phase.map(stepped)), "neutral": record.neutral.map(stepped),
         "thd": abc(record.thd), "current_loading": abc(record.current_loading),
         "reactive_loading": abc(record.reactive_loading),
     })
