@@ -63,7 +63,7 @@ pub const fn length(value: u32, order: u32) -> u32 {
 pub struct Writer<'b> {
     bytes: &'b mut [u8],
     /// Bits written, or that would have been.
-    at: usize,
+    at: u32,
 }
 
 impl<'b> Writer<'b> {
@@ -78,9 +78,9 @@ impl<'b> Writer<'b> {
     pub fn bits(&mut self, value: u32, count: u32) {
         for shift in (0..count).rev() {
             if value.wrapping_shr(shift) & 1 == 1
-                && let Some(byte) = self.bytes.get_mut(self.at / 8)
+                && let Some(byte) = self.bytes.get_mut((self.at / 8) as usize)
             {
-                *byte |= 0x80_u8.wrapping_shr((self.at & 7) as u32);
+                *byte |= 0x80_u8.wrapping_shr(self.at & 7);
             }
             self.at = self.at.wrapping_add(1);
         }
@@ -114,7 +114,7 @@ impl<'b> Writer<'b> {
 
     /// Number of bytes used; `None` when there were too few.
     pub fn finish(self) -> Option<usize> {
-        let used = self.at.div_ceil(8);
+        let used = self.at.div_ceil(8) as usize;
         (used <= self.bytes.len()).then_some(used)
     }
 }
@@ -124,7 +124,7 @@ impl<'b> Writer<'b> {
 pub struct Reader<'b> {
     bytes: &'b [u8],
     /// Bits taken.
-    at: usize,
+    at: u32,
 }
 
 impl<'b> Reader<'b> {
@@ -137,8 +137,8 @@ impl<'b> Reader<'b> {
     pub fn bits(&mut self, count: u32) -> Option<u32> {
         let mut value = 0_u32;
         for _ in 0..count {
-            let byte = *self.bytes.get(self.at / 8)?;
-            let bit = byte & 0x80_u8.wrapping_shr((self.at & 7) as u32);
+            let byte = *self.bytes.get((self.at / 8) as usize)?;
+            let bit = byte & 0x80_u8.wrapping_shr(self.at & 7);
             value = value.wrapping_shl(1) | u32::from(bit != 0);
             self.at = self.at.wrapping_add(1);
         }
