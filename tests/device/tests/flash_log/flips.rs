@@ -120,7 +120,7 @@ fn one_flip_in_a_million_bits_costs_only_what_it_hits() {
     }
     println!(
         "{flipped} flips in {} MiB: {lost} records hit and lost, {headers} headers, {repaired} set right, {empty} hit nothing",
-        8 * SECTORS * SECTOR >> 20
+        (8 * SECTORS * SECTOR) >> 20
     );
     assert_eq!(repaired, headers);
     assert!(lost > 200);
