@@ -12,6 +12,8 @@
 //! 4. The number of a start is never used twice, and sequence numbers go on.
 //!
 //! 50 kills; `WYELOG_KILLS=200` for more. The times are seeded, but the emulator's own time is not ours: no two runs are the same.
+//! A write to the file is one call of the system, so that few kills fall within an operation of the flash: those are what
+//! `power_cut` is about. This is about the whole board, its queues and its start.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{Read as _, Write as _};
