@@ -2,8 +2,8 @@
 
 use std::process::ExitCode;
 use wyelog_task::{
-    Error, Output, Toolchain, budgets, cargo, cross, deny, image_of, install, lint_boards, picture, qemu,
-    run, test,
+    Error, Output, Toolchain, budgets, cargo, cross, deny, image_of, install, lint_boards, miri, picture,
+    qemu, run, test,
 };
 
 const USAGE: &str = "\
@@ -17,6 +17,7 @@ usage: cargo task COMMAND
   test       every check: this is the one test command
   budgets    print image sections, RAM by module and dependency counts beside tests/budgets.toml
   deny       licences, bans and sources of the dependencies (installs cargo-deny)
+  miri       protocol and journal tests under Miri (needs a nightly toolchain; installs its component)
   picture    run the demo and take the README's picture of its report (needs Chromium)
   package [--profile release|dev] [--binary PATH] [--out DIR]
              a folder with tool, image, completions, manual pages, licences and checksums";
@@ -45,6 +46,7 @@ fn command(words: &[&str]) -> Result<(), Error> {
         ["test"] => test(),
         ["budgets"] => budgets(),
         ["deny"] => deny(),
+        ["miri"] => miri(),
         ["picture"] => picture(),
         ["package", options @ ..] => package(options),
         ["help" | "--help" | "-h"] => {

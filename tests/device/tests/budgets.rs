@@ -42,6 +42,7 @@ struct Budgets {
     ram: BTreeMap<String, u64>,
     panics: BTreeMap<String, u64>,
     dependencies: BTreeMap<String, u64>,
+    stack: BTreeMap<String, u64>,
 }
 
 fn budgets() -> Budgets {
@@ -125,6 +126,34 @@ fn ram_by_module() {
         *measured.entry(name).or_default() += symbol.size();
     }
     compare("static RAM, bytes", &measured, &budgets().ram);
+}
+
+/// Start-up paints the stack, and the board says at the end how much paint is gone. Everything at once: interrupts in each other at
+/// the true pace, a fuse that blows with its captures, sectors that are erased. Counted instructions: the same at every run.
+#[test]
+#[cfg(feature = "log")]
+fn worst_stack() {
+    use wyelog_device_tests::arm::{Board, line, numbers};
+    use wyelog_firmware::frontend::Input;
+    use wyelog_simulator::emulator::{Erase, Pace};
+
+    let path = wyelog_task::root().join("tests/device/scenarios/blown_fuse_b.toml");
+    let scenario =
+        wyelog_simulator::scenario::Scenario::read(&path).unwrap_or_else(|error| panic!("{error}"));
+    let tape = wyelog_simulator::tape::from_scenario(&scenario);
+    let settings = tape.settings().clone();
+    let clocks = (0_u64..).map(|n| (n % 192 == 191).then(|| Input::Clock(1_900_000_000_000 + n * 5 / 24)));
+    let inputs = tape.take(32 * 4800).zip(clocks).flat_map(|(input, clock)| [Some(input), clock]).flatten();
+    let board = Board::new();
+    board.insert(&settings, inputs);
+    let mut options = board.options();
+    options.pace = Pace::Real;
+    options.erase = Erase::Typical;
+    options.icount_shift = Some(4);
+    let log = board.run(&options);
+    let [.., used, size] = numbers(line(&log, "stack:"))[..] else { panic!("{log:?}") };
+    assert!(used > 1000 && used < size, "{used} of {size}");
+    compare("stack, bytes", &BTreeMap::from([("used".to_owned(), used)]), &budgets().stack);
 }
 
 #[test]

@@ -1,15 +1,4 @@
-//! Any text as a scenario and as a bank file.
+//! See `wyelog_fuzz::scenario`.
 #![no_main]
 
-use libfuzzer_sys::fuzz_target;
-use wyelog_simulator::scenario::{BankFile, Scenario};
-
-fuzz_target!(|bytes: &[u8]| {
-    let Ok(text) = std::str::from_utf8(bytes) else { return };
-    if let Ok(scenario) = Scenario::parse("fuzz.toml", text) {
-        let _ = scenario.settings();
-    }
-    if let Ok(bank) = BankFile::parse("fuzz.toml", text) {
-        let _ = (bank.settings(), bank.corrections());
-    }
-});
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| wyelog_fuzz::scenario::run(bytes));
