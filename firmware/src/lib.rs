@@ -36,6 +36,7 @@ pub mod keeper;
 pub mod logger;
 pub mod meter;
 pub mod outbox;
+pub mod rtc;
 pub mod spectrum;
 pub mod tape;
 #[cfg(test)]

@@ -10,6 +10,7 @@
 //! - [`explain`]: what each condition means, in plain words;
 //! - [`capability`]: what a bank's settings let a logger find;
 //! - [`captures`]: the waveforms in a log, and out of it as COMTRADE;
+
 //! - [`trial`]: the shipped firmware in this process, over a simulated signal;
 //! - [`replay`]: the shipped firmware in this process, over a recorded signal.
 #![forbid(unsafe_code)]
@@ -30,6 +31,7 @@ pub mod number;
 pub mod replay;
 #[cfg(feature = "desk")]
 pub mod report;
+pub mod rtc;
 #[cfg(feature = "desk")]
 pub mod store;
 #[cfg(feature = "desk")]

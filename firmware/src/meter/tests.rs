@@ -4,6 +4,7 @@ use std::vec::Vec;
 
 use wyelog_electrical::Phasor;
 use wyelog_protocol::condition::{Change, Condition};
+use wyelog_protocol::record::ClockSource;
 
 use super::*;
 use crate::testing::{Bank, Heard, settings};
@@ -275,7 +276,10 @@ fn the_clock_places_the_end_of_an_interval_on_the_minute() {
     let mut meter = Meter::new(&mut buffers, &settings(), 7);
     let mut heard = Heard::default();
     // 12:00:47.5 UTC: the minute ends 12.5 s later.
-    meter.input(Input::Clock(1_900_000_847_500 - 1_900_000_847_500 % 60_000 + 47_500), &mut heard);
+    meter.input(
+        Input::Clock(1_900_000_847_500 - 1_900_000_847_500 % 60_000 + 47_500, ClockSource::Signal),
+        &mut heard,
+    );
     for n in 0..20 * 4800 {
         meter.input(Input::Frame(Bank::default().frame(n)), &mut heard);
     }
@@ -293,7 +297,7 @@ fn records_without_room_are_counted_and_told() {
     let mut meter = Meter::new(&mut buffers, &settings(), 1);
     let mut heard = Heard { room: Some(0), ..Heard::default() };
     for utc in 0..3 {
-        meter.input(Input::Clock(utc), &mut heard);
+        meter.input(Input::Clock(utc, ClockSource::Signal), &mut heard);
     }
     heard.room = None;
     meter.input(Input::FramesLost(7), &mut heard);

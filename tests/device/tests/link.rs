@@ -8,7 +8,7 @@ use wyelog_firmware::logger::Logger;
 use wyelog_firmware::meter::Buffers;
 use wyelog_protocol::frame::{Decoder, MAX_FRAME_BYTES, encode};
 use wyelog_protocol::message::{Extent, FromLogger, Replaced, Reply, Request, ToLogger};
-use wyelog_protocol::record::{BaselineReason, BaselineState, Envelope, Record};
+use wyelog_protocol::record::{BaselineReason, BaselineState, ClockSource, Envelope, Record};
 use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA};
 use wyelog_simulator::flash::NorMemory;
 use wyelog_simulator::line::{MemoryLine, memory_line};
@@ -35,7 +35,7 @@ impl<'b> Session<'b> {
         let (mut logger, mounted) = Logger::start(buffers, NorMemory::new(sectors), device(), settings, None);
         mounted.unwrap();
         tape.take(seconds * 4800).for_each(|input| logger.input(input));
-        (0..clocks).for_each(|utc_ms| logger.input(Input::Clock(utc_ms)));
+        (0..clocks).for_each(|utc_ms| logger.input(Input::Clock(utc_ms, ClockSource::Signal)));
         let (near, far) = memory_line();
         Self { logger, near, far, decoder: Decoder::new(), number: 0 }
     }

@@ -271,9 +271,10 @@ fn status(record: &StatusRecord) -> Vec<Cell> {
         ),
         Status::FramesLost { count } => ("frames_lost", serde_json::json!({ "count": count })),
         Status::RecordsLost { count } => ("records_lost", serde_json::json!({ "count": count })),
-        Status::ClockSet { before_ms, after_ms } => {
-            ("clock_set", serde_json::json!({ "before_ms": before_ms, "after_ms": after_ms }))
-        }
+        Status::ClockSet { before_ms, after_ms, source } => (
+            "clock_set",
+            serde_json::json!({ "before_ms": before_ms, "after_ms": after_ms, "source": source.name() }),
+        ),
         Status::JournalFailed { count } => ("journal_failed", serde_json::json!({ "count": count })),
         Status::FlashFaults { sectors, records, numbers } => (
             "flash_faults",
