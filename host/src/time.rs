@@ -6,6 +6,9 @@ use wyelog_protocol::FRAMES_PER_SECOND;
 use wyelog_protocol::record::{Moment, Stamp};
 use wyelog_simulator::civil::Civil;
 
+/// UTC before 2000 is no time: a clock that was never set right.
+pub const EARLIEST_MS: u64 = 946_684_800_000;
+
 /// A moment in the life of a logger: exact since its start, and in UTC if its clock had been set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct When {

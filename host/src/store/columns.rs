@@ -9,7 +9,7 @@ mod spectra;
 use polars::prelude::{DataType, Field, Schema, TimeUnit, TimeZone};
 
 pub use bank::{BANK, BASELINES, OPERATIONS, SETTINGS};
-pub use rows::{EARLIEST_MS, Rows};
+pub use rows::Rows;
 pub use spectra::SPECTRA;
 
 /// What a column holds.

@@ -15,10 +15,7 @@ use super::{
     BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table, bank_rows,
 };
 use crate::log::Sequenced;
-use crate::time;
-
-/// UTC before 2000 is no time: a clock that was never set right.
-pub const EARLIEST_MS: u64 = 946_684_800_000;
+use crate::time::{self, EARLIEST_MS};
 
 /// Month of the files whose time is not known.
 pub const NO_MONTH: &str = "unknown";

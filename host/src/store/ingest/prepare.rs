@@ -7,8 +7,9 @@ use polars::prelude::DataFrame;
 use super::files::{write_parquet, write_whole};
 use super::{Identity, Verdict};
 use crate::log::{Log, Sequenced};
-use crate::store::columns::{EARLIEST_MS, Rows};
+use crate::store::columns::Rows;
 use crate::store::{Mark, Store, StoreError};
+use crate::time::EARLIEST_MS;
 
 /// A log that can be written into the store, and what is to be told of it.
 pub struct Prepared {
