@@ -42,7 +42,7 @@ pub enum Quality {
     Synced,
     /// Between two references of the same start: the crystal's drift is taken out.
     Corrected,
-    /// The battery-backed clock alone says so.
+    /// The battery-backed clock alone says so, or a clock of which the log does not say who set it.
     Rtc,
     /// From what was before and after.
     Guessed,
@@ -82,6 +82,8 @@ pub struct Seen {
     pub boot: u32,
     /// Frames since the start.
     pub frame: u64,
+    /// What the logger's clock said, in ms since 1970-01-01.
+    pub utc_ms: Option<u64>,
     /// The clock was set there: UTC in ms since 1970-01-01, and by whom.
     pub set: Option<(u64, ClockSource)>,
 }
@@ -96,7 +98,7 @@ impl From<&Sequenced> for Seen {
             },
             _ => None,
         };
-        Self { boot: stamp.boot, frame: stamp.frame, set }
+        Self { boot: stamp.boot, frame: stamp.frame, utc_ms: stamp.utc_ms, set }
     }
 }
 
@@ -136,14 +138,26 @@ impl Timeline {
     pub fn new(seen: impl IntoIterator<Item = Seen>) -> Self {
         let mut ends: BTreeMap<u32, u64> = BTreeMap::new();
         let mut sets = Vec::new();
+        // In each start the first frame at which the clock was known.
+        let mut said: BTreeMap<u32, (u64, u64)> = BTreeMap::new();
         for seen in seen {
             let end = ends.entry(seen.boot).or_default();
             *end = seen.frame.max(*end);
+            if let Some(utc_ms) = seen.utc_ms.filter(|utc_ms| PLAUSIBLE_MS.contains(utc_ms)) {
+                let first = said.entry(seen.boot).or_insert((seen.frame, utc_ms));
+                *first = (*first).min((seen.frame, utc_ms));
+            }
             sets.extend(seen.set.map(|(utc_ms, source)| (seen.boot, seen.frame, utc_ms, source)));
         }
         // The order of one frame is that of the log: a stable sort keeps it.
         sets.sort_by_key(|(boot, frame, ..)| (*boot, *frame));
         sets.dedup();
+        for (boot, (frame, utc_ms)) in said {
+            // Nothing in the log says who set the clock: as good as what the battery kept.
+            if !sets.iter().any(|set: &(u32, u64, u64, ClockSource)| set.0 == boot) {
+                sets.push((boot, frame, utc_ms, ClockSource::Rtc));
+            }
+        }
         let boots: Vec<u32> = ends.keys().copied().collect();
         let lengths: Vec<u64> = ends.into_values().collect();
         let mut overruled = Vec::new();
@@ -151,7 +165,7 @@ impl Timeline {
         for (boot, frame, utc_ms, source) in sets {
             let error_s = match source {
                 ClockSource::Signal => 0.0,
-                ClockSource::Rtc => RTC_ERROR_S,
+                ClockSource::Rtc => RTC_ERROR_S + to_ms(frame) * DRIFT_LIMIT_PPM * 1e-9,
                 ClockSource::Host => HOST_ERROR_S,
             };
             match boots.binary_search(&boot) {

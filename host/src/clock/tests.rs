@@ -6,11 +6,11 @@ const T: u64 = 1_803_859_200_000; // 2027-03-01 00:00 UTC
 const DAY_MS: u64 = 86_400_000;
 
 fn set(boot: u32, frame: u64, utc_ms: u64, source: ClockSource) -> Seen {
-    Seen { boot, frame, set: Some((utc_ms, source)) }
+    Seen { boot, frame, utc_ms: Some(utc_ms), set: Some((utc_ms, source)) }
 }
 
 const fn plain(boot: u32, frame: u64) -> Seen {
-    Seen { boot, frame, set: None }
+    Seen { boot, frame, utc_ms: None, set: None }
 }
 
 /// Numbers that look random: splitmix64 (Steele, Lea, Flood 2014; from memory).
@@ -255,4 +255,13 @@ fn neither_a_leap_second_nor_summer_time_moves_anything() {
         let shown = [0, 4800, 9600].map(|frame| crate::time::utc(timeline.at(1, frame).utc_ms.unwrap()));
         assert_eq!(shown, expected);
     }
+}
+
+#[test]
+fn a_log_that_does_not_say_who_set_the_clock_is_believed_as_a_battery() {
+    let said = |frame: u64| Seen { utc_ms: Some(T + frame * 5 / 24), ..plain(1, frame) };
+    let timeline = Timeline::new([said(480_000), said(4800)]);
+    let time = timeline.at(1, 480_000);
+    assert_eq!((time.utc_ms, time.quality), (Some(T + 100_000), Quality::Rtc));
+    assert_eq!(timeline.at(1, 0).utc_ms, Some(T));
 }
