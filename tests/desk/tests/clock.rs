@@ -5,12 +5,21 @@ use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 
+use std::time::Duration;
+
 use serde_json::Value;
+use wyelog::device::{DeviceError, Patience, Port, Session};
 use wyelog::log::Log;
+use wyelog::rtc::now_ms;
 use wyelog_desk_tests::logs::{Logger, START_MS, whole};
 use wyelog_desk_tests::python::python;
 use wyelog_desk_tests::{binary, repository, wyelog_in};
+use wyelog_device_tests::arm::Board;
+use wyelog_device_tests::play;
 use wyelog_protocol::record::{ClockSource, Record, Stamp, Status, StatusRecord};
+use wyelog_simulator::emulator::{Emulator, End, Pace, Serial};
+use wyelog_simulator::scenario::Scenario;
+use wyelog_simulator::tape::from_scenario;
 
 /// A simulated logger with a battery-backed clock, in this folder, for so many seconds; and its port. The zone of the computer is far
 /// from UTC.
@@ -54,19 +63,19 @@ fn a_clock_that_was_set_goes_on_without_power_and_the_log_says_who_set_it() {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
     let (mut board, port) = emulate(folder, "9");
-    std::thread::sleep(std::time::Duration::from_secs(1));
+    std::thread::sleep(Duration::from_secs(1));
     let shown = clock(folder, &["--port", &port]);
     assert!(shown["logger_utc"].is_null(), "nobody has set it: {shown}");
     let set = clock(folder, &["--port", &port, "--set"]);
     assert!(set["set_utc"].is_string() && set["set_error_s"].as_f64().unwrap() < 0.1, "{set}");
-    std::thread::sleep(std::time::Duration::from_millis(700));
+    std::thread::sleep(Duration::from_millis(700));
     let (ahead, error) = off(&clock(folder, &["--port", &port]));
     assert!(ahead.abs() <= error + 0.1 && error < 0.25, "{ahead} ± {error}");
     clock(folder, &["--port", &port, "--set"]);
     assert!(board.wait().unwrap().success());
 
     let (mut board, port) = emulate(folder, "5");
-    std::thread::sleep(std::time::Duration::from_secs(1));
+    std::thread::sleep(Duration::from_secs(1));
     let (ahead, error) = off(&clock(folder, &["--port", &port]));
     assert!(ahead.abs() <= error + 0.2, "behind a restart: {ahead} ± {error}");
     let downloaded = wyelog_in(folder, &["download", "--port", &port, "--out", "b.log"]);
@@ -83,7 +92,59 @@ fn a_clock_that_was_set_goes_on_without_power_and_the_log_says_who_set_it() {
     assert!(third.2 > second.2 && third.2 - second.2 < 60_000, "{sets:?}");
 }
 
-/// A log of 60 min in two starts and a host's clock at three moments; the crystal is 80 ppm fast, and before the first setting there
+#[test]
+fn the_arm_image_keeps_the_time_of_its_battery() {
+    let path = wyelog_task::root().join("tests/device/scenarios/healthy_50hz.toml");
+    let scenario = Scenario::read(&path).unwrap_or_else(|error| panic!("{error}"));
+    let board = Board::new();
+    board.insert(&scenario.settings(), from_scenario(&scenario).without_clock());
+    let mut options = board.options();
+    options.rtc = Some("rtc".to_owned());
+    options.serial = Serial::Pty;
+    options.pace = Pace::Real;
+    options.end = End::Stay;
+    let mut emulator = Emulator::start(&options).unwrap_or_else(|error| panic!("{error}"));
+    let port = emulator.port().expect("a pseudo-terminal").display().to_string();
+    let port = Port::open(&port, Port::BAUD).unwrap_or_else(|error| panic!("{error}"));
+    let mut session = Session::new(port, Patience::default());
+    session.identify().unwrap_or_else(|error| panic!("{error}"));
+    std::thread::sleep(Duration::from_millis(700));
+    // An hour ahead of this computer, so that it can be told from a clock that merely follows it.
+    let ahead = || now_ms() + 3_600_000;
+    let trip = session.round_trip().unwrap();
+    session.set_clock(ahead, trip).unwrap_or_else(|error| panic!("{error}"));
+    assert!(matches!(session.set_clock(|| 0, trip), Err(DeviceError::OutOfRange { .. })));
+    std::thread::sleep(Duration::from_millis(700));
+    let reading = session.clock(ahead).unwrap();
+    let error_ms = reading.error.expect("samples come").as_millis() as i64;
+    assert!(reading.ahead_ms().unwrap().abs() <= error_ms + 100, "{reading:?}");
+    emulator.kill();
+
+    // The power comes back; and once more with an empty battery.
+    options.serial = Serial::None;
+    options.pace = Pace::Free;
+    options.end = End::Exit;
+    let restarted_ms = ahead();
+    board.run(&options);
+    fs::write(board.folder().join("rtc"), (-3_000_000_000_000_i64).to_le_bytes()).unwrap();
+    board.run(&options);
+    let sets: Vec<_> = play::decode(&play::stored(board.flash()))
+        .into_iter()
+        .filter_map(|record| match record {
+            Record::Status(StatusRecord { stamp, status: Status::ClockSet { after_ms, source, .. } }) => {
+                Some((stamp.boot, stamp.frame, after_ms, source))
+            }
+            _ => None,
+        })
+        .collect();
+    let [host, rtc] = sets[..] else { panic!("{sets:?}") };
+    assert_eq!((host.0, host.3), (1, ClockSource::Host));
+    assert_eq!((rtc.0, rtc.1, rtc.3), (2, 0, ClockSource::Rtc), "before the first frame");
+    // Whole seconds, twice.
+    assert!(rtc.2.abs_diff(restarted_ms) <= 2000, "{rtc:?} {restarted_ms}");
+}
+
+/// A log of sixty days and a host's clock at three moments of them; the crystal is 80 ppm fast, and before the first setting there
 /// is no clock.
 fn two_visits() -> Vec<u8> {
     let logger = Logger { serial: "L7", bank: "Two Visits", start_ms: None };

@@ -279,7 +279,7 @@ fn losses(closes: usize) -> (Vec<(usize, usize)>, bool) {
                 losses.push((stamp.frame as usize - *count as usize, *count as usize));
             }
             // It was always set to what it was: however many frames were lost, time went on.
-            Status::ClockSet { before_ms: Some(before), after_ms } => {
+            Status::ClockSet { before_ms: Some(before), after_ms, .. } => {
                 assert_eq!(before, after_ms);
                 clocks += 1;
             }
