@@ -17,7 +17,7 @@ use wyelog_desk_tests::{binary, repository, wyelog_in};
 use wyelog_device_tests::arm::Board;
 use wyelog_device_tests::play;
 use wyelog_protocol::record::{ClockSource, Record, Stamp, Status, StatusRecord};
-use wyelog_simulator::emulator::{Emulator, End, Pace, Serial};
+use wyelog_simulator::emulator::{Emulator, End, Options, Pace, Serial};
 use wyelog_simulator::scenario::Scenario;
 use wyelog_simulator::tape::from_scenario;
 
@@ -124,10 +124,14 @@ fn the_arm_image_keeps_the_time_of_its_battery() {
     options.serial = Serial::None;
     options.pace = Pace::Free;
     options.end = End::Exit;
+    let run = |options: &Options| {
+        let mut emulator = Emulator::start(options).unwrap_or_else(|error| panic!("{error}"));
+        assert!(emulator.wait(Duration::from_secs(120)).unwrap_or_else(|error| panic!("{error}")).success());
+    };
     let restarted_ms = ahead();
-    board.run(&options);
+    run(&options);
     fs::write(board.folder().join("rtc"), (-3_000_000_000_000_i64).to_le_bytes()).unwrap();
-    board.run(&options);
+    run(&options);
     let sets: Vec<_> = play::decode(&play::stored(board.flash()))
         .into_iter()
         .filter_map(|record| match record {
