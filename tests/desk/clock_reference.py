@@ -33,7 +33,7 @@ def main():
         expected = np.interp(rows.frame.astype(float), anchors.frame.astype(float), anchors.after_ms.astype(float))
         worst = max(worst, float(np.abs(ms(rows.time) - expected).max()))
         compared += len(rows)
-        assert (rows.time_quality == "corrected").all()
+        assert ((rows.time_quality == "corrected") | rows.frame.isin(anchors.frame)).all()
     print(json.dumps({"compared": compared, "worst_ms": worst}))
 
 
