@@ -155,11 +155,11 @@ fn the_clock_is_set_over_the_link_and_the_log_says_from_what_to_what() {
             _ => None,
         })
         .collect();
-    // The signal begins in 2030; one second of it has been played.
+    // The signal begins in 2030; 4798 frames of it have been played, with the clock and the contact before them.
     let set = |n: usize| set.get(n).cloned();
     let told = |before_ms, after_ms, source| Some(Status::ClockSet { before_ms, after_ms, source });
     assert_eq!(set(0), told(None, 1_893_456_000_000, ClockSource::Signal));
-    assert_eq!(set(1), told(Some(1_893_456_001_000), 1_767_225_600_000, ClockSource::Host));
+    assert_eq!(set(1), told(Some(1_893_456_000_999), 1_767_225_600_000, ClockSource::Host));
     assert_eq!(set(2), told(Some(1_767_225_600_000), 4_102_444_799_999, ClockSource::Host));
     assert_eq!(set(3), told(Some(4_102_444_799_999), good, ClockSource::Host));
     assert_eq!(set(4), None);
