@@ -6,6 +6,7 @@ use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::Phases;
 use wyelog_protocol::message::Replaced;
 use wyelog_protocol::quantity::Angle;
+use wyelog_protocol::record::ClockSource;
 
 /// Everything that can happen to the [`crate::meter::Meter`], in the order it happened.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -16,8 +17,8 @@ pub enum Input {
     FramesLost(u32),
     /// The bank's switch contact, or the close command: true when it says closed.
     Contact(bool),
-    /// The clock is set: UTC in ms since 1970-01-01 at the next frame.
-    Clock(u64),
+    /// The clock is set: UTC in ms since 1970-01-01 at the next frame, and who says so.
+    Clock(u64, ClockSource),
     /// What is to become of the baseline.
     Baseline(Order),
 }

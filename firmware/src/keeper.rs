@@ -20,7 +20,7 @@ use link::Link;
 
 use crate::VERSION;
 use crate::capture::Packed;
-use crate::frontend::Order;
+use crate::frontend::Input;
 use crate::journal::{Faults, MountError};
 use crate::log::Log;
 
@@ -67,8 +67,8 @@ pub struct Keeper<F> {
     /// The baseline: a copy of it stands at the beginning of each sector of the log's kept ring, so that it is never
     /// overwritten.
     baseline: Option<BaselineRecord>,
-    /// What somebody said of it over the link.
-    order: Option<Order>,
+    /// What came over the link for the Meter.
+    order: Option<Input>,
     capture: Assembly,
     link: Link,
 }
@@ -215,8 +215,8 @@ impl<F: NorFlash> Keeper<F> {
         self.baseline.clone()
     }
 
-    /// What has been said of the baseline over the link since the last call, for the Meter.
-    pub const fn take_order(&mut self) -> Option<Order> {
+    /// What has come over the link for the Meter since the last call: an order, or the time.
+    pub const fn take_order(&mut self) -> Option<Input> {
         self.order.take()
     }
 

@@ -38,6 +38,7 @@ pub mod log;
 pub mod logger;
 pub mod meter;
 pub mod outbox;
+pub mod rtc;
 pub mod spectrum;
 pub mod tape;
 #[cfg(test)]

@@ -13,6 +13,7 @@ use crate::keeper::{Crash, Device, Keeper, Line};
 use crate::measure::window::Window;
 use crate::meter::{Buffers, Meter};
 use crate::outbox::{Outbox, RECORDS};
+use crate::rtc::{self, NoRtc, Rtc};
 use crate::tape::{self, Item, TapeError};
 
 /// The whole logger.
@@ -109,11 +110,24 @@ impl<'b, F: NorFlash> Logger<'b, F> {
         Ok(items)
     }
 
-    /// Moves bytes between the logger and a line; see [`Keeper::serve`].
+    /// Sets the clock by a battery-backed one, if that knows the time; to be called before the first input.
+    pub fn start_clock(&mut self, rtc: &mut (impl Rtc + ?Sized)) {
+        if let Some(input) = rtc::at_start(rtc) {
+            self.input(input);
+        }
+    }
+
+    /// Moves bytes between the logger and a line; see [`Keeper::serve`]. The board has no battery-backed clock.
     pub fn serve(&mut self, line: &mut impl Line) -> bool {
+        self.serve_with(line, &mut NoRtc)
+    }
+
+    /// The same where the board has one.
+    pub fn serve_with(&mut self, line: &mut impl Line, rtc: &mut (impl Rtc + ?Sized)) -> bool {
         let busy = self.keeper.serve(line);
         if let Some(order) = self.keeper.take_order() {
-            self.input(Input::Baseline(order));
+            rtc::follow(rtc, &order);
+            self.input(order);
         }
         busy
     }

@@ -158,11 +158,11 @@ impl<'b> Meter<'b> {
                 }
             }
             Input::Baseline(order) => self.baseline.order(order, self.clock.frames()),
-            Input::Clock(utc_ms) => {
+            Input::Clock(utc_ms, source) => {
                 let before_ms = self.clock.set(utc_ms);
                 self.intervals.place_end(&self.clock);
                 self.spectra.place_end(&self.clock);
-                self.status(Status::ClockSet { before_ms, after_ms: utc_ms }, out);
+                self.status(Status::ClockSet { before_ms, after_ms: utc_ms, source }, out);
             }
         }
     }

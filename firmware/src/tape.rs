@@ -8,7 +8,7 @@
 //! kind  = 1 settings     length in bytes · CRC-32 of the bytes · 0     (first item only)
 //!         2 frames lost  count · 0 · 0
 //!         3 contact      1 closed, 0 open · 0 · 0
-//!         4 clock        UTC in ms: low word · high word · 0
+//!         4 clock        UTC in ms: low word · high word · 0 the signal's own, 1 battery-backed clock's, 2 host's
 //!         5 baseline     1 learn; 2 link, 3 unit, 4 sensor replaced · 0 · 0
 //! ```
 //!
@@ -17,6 +17,7 @@
 
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::frame::CRC32;
+use wyelog_protocol::record::ClockSource;
 
 use crate::frontend::{Frame, Input, Order};
 
@@ -68,9 +69,9 @@ pub fn encode(input: &Input) -> Item {
         Input::Frame(Frame { channels }) => item(channels),
         Input::FramesLost(count) => item([FRAMES_LOST, count.cast_signed(), 0, 0]),
         Input::Contact(closed) => item([CONTACT, i32::from(closed), 0, 0]),
-        Input::Clock(utc_ms) => {
+        Input::Clock(utc_ms, source) => {
             let [low, high] = split(utc_ms);
-            item([CLOCK, low, high, 0])
+            item([CLOCK, low, high, i32::from(source.number())])
         }
         Input::Baseline(order) => item([BASELINE, i32::from(order.number()), 0, 0]),
     }
@@ -82,7 +83,10 @@ pub fn decode(item: &Item) -> Option<Input> {
     match words {
         [FRAMES_LOST, count, 0, 0] => Some(Input::FramesLost(count.cast_unsigned())),
         [CONTACT, closed @ (0 | 1), 0, 0] => Some(Input::Contact(closed == 1)),
-        [CLOCK, low, high, 0] => Some(Input::Clock(join(low, high))),
+        [CLOCK, low, high, source] => {
+            let source = ClockSource::from_number(u8::try_from(source).ok()?)?;
+            Some(Input::Clock(join(low, high), source))
+        }
         [BASELINE, number, 0, 0] => Order::from_number(u8::try_from(number).ok()?).map(Input::Baseline),
         channels if channels.iter().all(|count| (-0x80_0000..=0x7F_FFFF).contains(count)) => {
             Some(Input::Frame(Frame { channels }))
@@ -210,7 +214,8 @@ mod tests {
         #[test]
         fn inputs_survive(channels in prop::array::uniform4(-0x80_0000i32..=0x7F_FFFF), lost: u32, closed: bool, utc: u64) {
             for input in [
-                Input::Frame(Frame { channels }), Input::FramesLost(lost), Input::Contact(closed), Input::Clock(utc),
+                Input::Frame(Frame { channels }), Input::FramesLost(lost), Input::Contact(closed),
+                Input::Clock(utc, ClockSource::Signal), Input::Clock(utc, ClockSource::Rtc), Input::Clock(utc, ClockSource::Host),
             ] {
                 prop_assert_eq!(decode(&encode(&input)), Some(input));
             }

@@ -10,6 +10,7 @@ use wyelog_protocol::condition::{Change, Condition, Phases, Route};
 use wyelog_protocol::quantity::PerUnit;
 use wyelog_protocol::record::{Event, Evidence, Record};
 
+use crate::clock::Timeline;
 use crate::explain::Case;
 use crate::log::Log;
 use crate::time::When;
@@ -94,10 +95,11 @@ impl Collector {
     pub fn log(&mut self, file: &str, log: &Log) {
         let device = log.identity.as_ref().map_or(file, |identity| &identity.serial);
         let mut bank = String::new();
+        let timeline = Timeline::of_records(&log.records);
         for kept in &log.records {
             match &kept.record {
                 Record::Settings(settings) => bank = settings.settings.nameplate.name.to_string(),
-                Record::Event(event) => self.event(device, &bank, event),
+                Record::Event(event) => self.event_at(device, &bank, event, &|when| when.on(&timeline)),
                 _ => {}
             }
         }
@@ -105,6 +107,10 @@ impl Collector {
 
     /// Takes one event.
     pub fn event(&mut self, device: &str, bank: &str, event: &Event) {
+        self.event_at(device, bank, event, &|when| when);
+    }
+
+    fn event_at(&mut self, device: &str, bank: &str, event: &Event, on: &dyn Fn(When) -> When) {
         let boot = event.stamp.boot;
         let new = Alarm {
             device: device.to_owned(),
@@ -114,7 +120,7 @@ impl Collector {
             phases: event.phases,
             fraction: PerUnit::ABSENT,
             causes: Vec::new(),
-            begin: When::of(boot, &event.begin),
+            begin: on(When::of(boot, &event.begin)),
             detected: None,
             announced: None,
             end: None,
@@ -138,11 +144,11 @@ impl Collector {
             alarm.fraction = event.fraction;
             alarm.causes = event.causes.to_vec();
         }
-        let when = Some(When::from(&event.stamp));
+        let when = Some(on(When::from(&event.stamp)));
         match event.change {
             Change::Detected => alarm.detected = when,
             Change::Announced => alarm.announced = when,
-            Change::Ended => alarm.end = event.end.as_ref().map(|end| When::of(boot, end)).or(when),
+            Change::Ended => alarm.end = event.end.as_ref().map(|end| on(When::of(boot, end))).or(when),
         }
     }
 

@@ -5,6 +5,7 @@ mod alarms;
 mod baseline;
 mod capability;
 mod captures;
+mod clock;
 #[cfg(feature = "desk")]
 mod demo;
 mod documents;
@@ -64,6 +65,7 @@ enum Command {
     Emulate(emulate::Arguments),
     Download(download::Arguments),
     Baseline(baseline::Arguments),
+    Clock(clock::Arguments),
     Alarms(alarms::Arguments),
     Captures(captures::Arguments),
     Explain(explain::Arguments),
@@ -92,6 +94,7 @@ pub fn run() -> ExitCode {
         Command::Emulate(arguments) => emulate::run(arguments, &mut out),
         Command::Download(arguments) => download::run(arguments, &mut out),
         Command::Baseline(arguments) => baseline::run(arguments, &mut out),
+        Command::Clock(arguments) => clock::run(arguments, &mut out),
         Command::Alarms(arguments) => alarms::run(arguments, &mut out),
         Command::Captures(arguments) => captures::run(arguments, &mut out),
         Command::Capability(arguments) => capability::run(arguments, &mut out),

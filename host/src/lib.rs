@@ -10,6 +10,7 @@
 //! - [`explain`]: what each condition means, in plain words;
 //! - [`capability`]: what a bank's settings let a logger find;
 //! - [`captures`]: the waveforms in a log, and out of it as COMTRADE;
+//! - [`clock`]: what time it was, before and after a logger's clock was set; [`rtc`]: a clock that outlives a simulated logger;
 //! - [`trial`]: the shipped firmware in this process, over a simulated signal;
 //! - [`replay`]: the shipped firmware in this process, over a recorded signal.
 #![forbid(unsafe_code)]
@@ -20,6 +21,7 @@ pub mod analysis;
 pub mod baseline;
 pub mod capability;
 pub mod captures;
+pub mod clock;
 #[cfg(feature = "desk")]
 pub mod demo;
 pub mod device;
@@ -30,6 +32,7 @@ pub mod number;
 pub mod replay;
 #[cfg(feature = "desk")]
 pub mod report;
+pub mod rtc;
 #[cfg(feature = "desk")]
 pub mod store;
 #[cfg(feature = "desk")]

@@ -6,6 +6,17 @@ use wyelog_protocol::FRAMES_PER_SECOND;
 use wyelog_protocol::record::{Moment, Stamp};
 use wyelog_simulator::civil::Civil;
 
+use crate::clock::{Quality, Timeline};
+
+/// UTC before 2000 is no time: a clock that was never set right.
+pub const EARLIEST_MS: u64 = 946_684_800_000;
+
+/// Stands in front of a time that was guessed.
+pub const GUESSED: &str = "~";
+
+/// What to say below times of which some have the mark.
+pub const GUESSED_NOTE: &str = "~ the logger's clock was not set then: reckoned from the records before and after, see `time_error_s` in the store";
+
 /// A moment in the life of a logger: exact since its start, and in UTC if its clock had been set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct When {
@@ -15,12 +26,24 @@ pub struct When {
     pub frame: u64,
     /// UTC in ms since 1970-01-01.
     pub utc_ms: Option<u64>,
+    /// The logger did not know it: it is reckoned from what was before and after.
+    pub is_guessed: bool,
 }
 
 impl When {
     /// A moment of the start number `boot`.
     pub const fn of(boot: u32, moment: &Moment) -> Self {
-        Self { boot, frame: moment.frame, utc_ms: moment.utc_ms }
+        Self { boot, frame: moment.frame, utc_ms: moment.utc_ms, is_guessed: false }
+    }
+
+    /// The same moment in the time that was reconstructed; as it was where that knows none.
+    #[must_use]
+    pub fn on(self, timeline: &Timeline) -> Self {
+        let time = timeline.at(self.boot, self.frame);
+        match time.utc_ms {
+            Some(_) => Self { utc_ms: time.utc_ms, is_guessed: time.quality == Quality::Guessed, ..self },
+            None => self,
+        }
     }
 
     /// Seconds since the start.
@@ -36,15 +59,18 @@ impl When {
 
 impl From<&Stamp> for When {
     fn from(stamp: &Stamp) -> Self {
-        Self { boot: stamp.boot, frame: stamp.frame, utc_ms: stamp.utc_ms }
+        Self { boot: stamp.boot, frame: stamp.frame, utc_ms: stamp.utc_ms, is_guessed: false }
     }
 }
 
 impl fmt::Display for When {
-    /// `2030-01-01 00:00:20.017 UTC`, or `20.017 s after start 3` while the clock had not been set.
+    /// `2030-01-01 00:00:20.017 UTC`, with [`GUESSED`] in front of a guess, or `20.017 s after start 3` while the clock had not been set.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.utc_ms {
-            Some(ms) => f.pad(&utc(ms).replace('T', " ").replace('Z', " UTC")),
+            Some(ms) => {
+                let mark = if self.is_guessed { GUESSED } else { "" };
+                f.pad(&format!("{mark}{}", utc(ms).replace('T', " ").replace('Z', " UTC")))
+            }
             None => f.pad(&format!("{:.3} s after start {}", self.seconds(), self.boot)),
         }
     }
@@ -80,7 +106,9 @@ mod tests {
 
     #[test]
     fn times_are_utc_or_counted_from_the_start() {
-        let when = When { boot: 3, frame: 4800 * 20 + 24, utc_ms: Some(1_893_456_020_005) };
+        let when =
+            When { boot: 3, frame: 4800 * 20 + 24, utc_ms: Some(1_893_456_020_005), is_guessed: false };
+        assert_eq!(When { is_guessed: true, ..when }.to_string(), "~2030-01-01 00:00:20.005 UTC");
         assert_eq!(when.to_string(), "2030-01-01 00:00:20.005 UTC");
         assert_eq!(when.utc().as_deref(), Some("2030-01-01T00:00:20.005Z"));
         assert_eq!(When { utc_ms: None, ..when }.to_string(), "20.005 s after start 3");

@@ -10,7 +10,7 @@ fn wyelog(words: &[&str]) -> Output {
 #[test]
 fn every_command_explains_itself_with_examples() {
     let without_tables =
-        ["try", "replay", "emulate", "download", "alarms", "captures", "explain", "capability"];
+        ["try", "replay", "emulate", "download", "clock", "alarms", "captures", "explain", "capability"];
     // Built without the tables' library, the commands of the desk are not there.
     let with_tables = ["demo", "ingest", "report", "unbalance", "kvar"];
     let commands =

@@ -2,7 +2,7 @@
 //!
 //! A packet is a number that the requester chose, then the request, or the reply with the same number. A request
 //! may be repeated at any time, and a reply to an older number is ignored. Those about the baseline change what the logger
-//! compares the bank with; nothing else changes the logger.
+//! compares the bank with, and one sets its clock; nothing else changes the logger.
 //!
 //! | request | reply |
 //! |---|---|
@@ -13,6 +13,7 @@
 //! | [`Request::ReadLog`] | any number of [`Reply::Records`] and [`Reply::Missing`], then one [`Reply::LogEnd`] |
 //! | [`Request::ReadBaseline`] | [`Reply::Baseline`], or [`Reply::NotYet`] before the first |
 //! | [`Request::LearnBaseline`], [`Request::DiscardBaseline`] | [`Reply::Accepted`]: what comes of it is a record |
+//! | [`Request::SetClock`] | [`Reply::Accepted`], or [`Reply::OutOfRange`]: then nothing has changed |
 //! | anything else | [`Reply::NotUnderstood`] |
 //!
 //! A log file is the replies of one download in frames: an identity, then records, each in a frame of its own.
@@ -54,7 +55,16 @@ pub enum Request {
     LearnBaseline,
     /// Compare with the baseline no more: a part of the bank has been replaced.
     DiscardBaseline(Replaced),
+    /// Set the clock, and the battery-backed one if there is one.
+    SetClock {
+        /// UTC in ms since 1970-01-01 when the request arrives: in [`CLOCK_RANGE_MS`].
+        utc_ms: u64,
+    },
 }
+
+/// Times in ms since 1970-01-01 that a clock may be set to over the link, or by a battery-backed clock: 2026 to 2099, UTC. No
+/// logger of ours is older, and a clock whose battery was empty stands before.
+pub const CLOCK_RANGE_MS: core::ops::Range<u64> = 1_767_225_600_000..4_102_444_800_000;
 
 /// What has been replaced at a bank. The enum only grows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -104,6 +114,8 @@ pub enum Reply<'a> {
     Baseline(&'a [u8]),
     /// It will be done.
     Accepted,
+    /// It is not done: a value of the request is outside its range.
+    OutOfRange,
 }
 
 /// Who a logger is and what it speaks.

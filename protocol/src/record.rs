@@ -13,9 +13,9 @@ pub mod v1;
 use serde::{Deserialize, Serialize};
 
 pub use v1::{
-    Action, BankRecord, BankState, BaselineReason, BaselineRecord, BaselineState, Basis, Capture, CrashCause,
-    Event, Evidence, Follows, Interval, Moment, Operation, Polar, Quality, Range, Reset, Spectrum, Stamp,
-    Status, StatusRecord,
+    Action, BankRecord, BankState, BaselineReason, BaselineRecord, BaselineState, Basis, Capture,
+    ClockSource, CrashCause, Event, Evidence, Follows, Interval, Moment, Operation, Polar, Quality, Range,
+    Reset, Spectrum, Stamp, Status, StatusRecord,
 };
 
 use crate::bank::Settings;

@@ -5,14 +5,14 @@ use embedded_storage::nor_flash::NorFlash;
 use heapless::Vec;
 use wyelog_protocol::frame::{self, Decoder, MAX_FRAME_BYTES};
 use wyelog_protocol::message::{
-    FromLogger, Identity, MAX_PACKET_BYTES, MAX_RECORDS_BYTES, Reply, Request, ToLogger,
+    CLOCK_RANGE_MS, FromLogger, Identity, MAX_PACKET_BYTES, MAX_RECORDS_BYTES, Reply, Request, ToLogger,
 };
-use wyelog_protocol::record::{KINDS, MAX_RECORD_BYTES, Record, SettingsRecord, Stamp};
+use wyelog_protocol::record::{ClockSource, KINDS, MAX_RECORD_BYTES, Record, SettingsRecord, Stamp};
 use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA};
 
 use super::Keeper;
 use crate::VERSION;
-use crate::frontend::Order;
+use crate::frontend::{Input, Order};
 use crate::log::{Cursor, Entry};
 
 /// A byte pipe to a host, which never waits: nothing is read unless it is there, or written unless there is room.
@@ -154,8 +154,14 @@ fn answer<F: NorFlash>(keeper: &mut Keeper<F>, number: u16, request: Request) {
                 record.and_then(|record| record.encode(&mut bytes)).map_or(Reply::NotYet, Reply::Baseline);
             keeper.link.outgoing.put(number, reply);
         }
-        Request::LearnBaseline => accept(keeper, number, Order::Learn),
-        Request::DiscardBaseline(replaced) => accept(keeper, number, Order::Discard(replaced)),
+        Request::LearnBaseline => accept(keeper, number, Input::Baseline(Order::Learn)),
+        Request::DiscardBaseline(replaced) => {
+            accept(keeper, number, Input::Baseline(Order::Discard(replaced)));
+        }
+        Request::SetClock { utc_ms } if CLOCK_RANGE_MS.contains(&utc_ms) => {
+            accept(keeper, number, Input::Clock(utc_ms, ClockSource::Host));
+        }
+        Request::SetClock { .. } => keeper.link.outgoing.put(number, Reply::OutOfRange),
         Request::ReadLive => {
             keeper.link.outgoing.put(number, keeper.live.map_or(Reply::NotYet, Reply::Live));
         }
@@ -175,7 +181,7 @@ fn answer<F: NorFlash>(keeper: &mut Keeper<F>, number: u16, request: Request) {
     }
 }
 
-fn accept<F: NorFlash>(keeper: &mut Keeper<F>, number: u16, order: Order) {
+fn accept<F: NorFlash>(keeper: &mut Keeper<F>, number: u16, order: Input) {
     keeper.order = Some(order);
     keeper.link.outgoing.put(number, Reply::Accepted);
 }

@@ -4,6 +4,7 @@ use std::vec::Vec;
 
 use wyelog_electrical::Phasor;
 use wyelog_protocol::condition::{Change, Condition};
+use wyelog_protocol::record::ClockSource;
 
 use super::*;
 use crate::testing::{Bank, Heard, settings};
@@ -275,7 +276,10 @@ fn the_clock_places_the_end_of_an_interval_on_the_minute() {
     let mut meter = Meter::new(&mut buffers, &settings(), 7);
     let mut heard = Heard::default();
     // 12:00:47.5 UTC: the minute ends 12.5 s later.
-    meter.input(Input::Clock(1_900_000_847_500 - 1_900_000_847_500 % 60_000 + 47_500), &mut heard);
+    meter.input(
+        Input::Clock(1_900_000_847_500 - 1_900_000_847_500 % 60_000 + 47_500, ClockSource::Signal),
+        &mut heard,
+    );
     for n in 0..20 * 4800 {
         meter.input(Input::Frame(Bank::default().frame(n)), &mut heard);
     }
@@ -293,7 +297,7 @@ fn records_without_room_are_counted_and_told() {
     let mut meter = Meter::new(&mut buffers, &settings(), 1);
     let mut heard = Heard { room: Some(0), ..Heard::default() };
     for utc in 0..3 {
-        meter.input(Input::Clock(utc), &mut heard);
+        meter.input(Input::Clock(utc, ClockSource::Signal), &mut heard);
     }
     heard.room = None;
     meter.input(Input::FramesLost(7), &mut heard);
@@ -399,4 +403,79 @@ fn a_swell_that_stays_is_an_overvoltage_whose_values_count() {
         .collect();
     assert_eq!(flagged.len(), 3);
     assert!(flagged[0] >= 270 && (20..40).contains(&flagged[1]) && flagged[2] == 0, "{flagged:?}");
+}
+
+#[test]
+fn a_clock_that_jumps_neither_holds_up_intervals_nor_floods_the_log() {
+    /// 2027-03-01 00:00:30.
+    const UTC: u64 = 1_803_859_230_000;
+    const HOUR: u64 = 3_600_000;
+    const IN_2099: u64 = 4_070_908_800_000;
+    let jumps: [&[i64]; 8] = [
+        &[HOUR as i64],
+        &[-(HOUR as i64)],
+        &[1],
+        &[-1],
+        &[-(UTC as i64)],
+        &[(IN_2099 - UTC) as i64],
+        &[HOUR as i64, -(HOUR as i64)],
+        &[-1, 1, -1, 1],
+    ];
+    for jumps in jumps {
+        let mut buffers = Box::new(Buffers::new());
+        let mut meter = Meter::new(&mut buffers, &settings(), 1);
+        let mut heard = Heard::default();
+        meter.input(Input::Clock(UTC, ClockSource::Rtc), &mut heard);
+        let mut utc = UTC;
+        for n in 0..200 * 4800_u64 {
+            // From the 31st second on, ten a second: the first minute has just ended.
+            if let Some(at) = n.checked_sub(31 * 4800).filter(|after| after % 480 == 0)
+                && let Some(jump) = jumps.get((at / 480) as usize)
+            {
+                utc = utc.checked_add_signed(*jump).unwrap();
+                meter.input(Input::Clock(utc + n * 5 / 24, ClockSource::Host), &mut heard);
+            }
+            meter.input(Input::Frame(Bank::default().frame(n)), &mut heard);
+        }
+        let of = |is: fn(&Record) -> bool| heard.records.iter().filter(|r| is(r)).count();
+        let ends: Vec<(u64, u64)> = heard
+            .records
+            .iter()
+            .filter(|record| matches!(record, Record::Interval(_)))
+            .map(|record| (record.stamp().frame, record.stamp().utc_ms.unwrap()))
+            .collect();
+        // 200 s: three or four minutes end in them, and each jump ends at most one more.
+        assert!((3..=4 + jumps.len()).contains(&ends.len()), "{jumps:?}: {ends:?}");
+        assert!(of(|r| matches!(r, Record::Spectrum(_))) <= 1 + jumps.len(), "{jumps:?}");
+        assert_eq!(of(|r| matches!(r, Record::Status(_))), 1 + jumps.len(), "{jumps:?}");
+        for (frame, utc_ms) in &ends {
+            let into_minute = utc_ms % 60_000;
+            assert!(
+                into_minute.min(60_000 - into_minute) <= 1,
+                "{jumps:?}: {into_minute} ms into the minute at {frame}"
+            );
+        }
+        // None is longer than a minute, and the last one ends in the last minute.
+        let frames = ends.iter().map(|(frame, _)| *frame).chain([200 * 4800]);
+        let mut begin = 0;
+        for end in frames {
+            assert!(end - begin <= 60 * 4800 + 24, "{jumps:?}: {begin} to {end}");
+            begin = end;
+        }
+        let told: Vec<(Option<u64>, u64)> = heard
+            .records
+            .iter()
+            .filter_map(|record| match record {
+                Record::Status(StatusRecord {
+                    status: Status::ClockSet { before_ms, after_ms, .. }, ..
+                }) => Some((*before_ms, *after_ms)),
+                _ => None,
+            })
+            .collect();
+        for ((_, after), jump) in told.iter().skip(1).zip(jumps) {
+            let before = told.iter().skip(1).find(|(_, other)| other == after).unwrap().0.unwrap();
+            let moved = i128::from(*after) - i128::from(before);
+            assert!((moved - i128::from(*jump)).abs() <= 1, "{jumps:?}: {before} to {after}");
+        }
+    }
 }

@@ -3,6 +3,7 @@
 //! With [`Pace::Real`] this module reads the monotonic clock, to let 4800 frames pass in a second; what the logger
 //! records does not depend on it.
 
+use std::fmt;
 use std::io;
 use std::time::{Duration, Instant};
 
@@ -11,6 +12,7 @@ use wyelog_firmware::journal::MountError;
 use wyelog_firmware::keeper::{Device, Line};
 use wyelog_firmware::logger::Logger;
 use wyelog_firmware::meter::Buffers;
+use wyelog_firmware::rtc::{NoRtc, Rtc};
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::text;
 
@@ -99,6 +101,16 @@ pub struct Board<'b> {
     pace: Pace,
     started: Instant,
     ended: bool,
+    rtc: Chip<'b>,
+}
+
+/// The board's battery-backed clock.
+struct Chip<'b>(Box<dyn Rtc + 'b>);
+
+impl fmt::Debug for Chip<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Chip")
+    }
 }
 
 impl<'b> Board<'b> {
@@ -118,7 +130,15 @@ impl<'b> Board<'b> {
         let settings = source.settings().clone();
         let (logger, mounted) = Logger::start(buffers, flash, device, settings, None);
         mounted.map_err(BoardError::Flash)?;
-        Ok(Self { logger, source, pace, started: Instant::now(), ended: false })
+        Ok(Self { logger, source, pace, started: Instant::now(), ended: false, rtc: Chip(Box::new(NoRtc)) })
+    }
+
+    /// The same board with a battery-backed clock, by which its own is set now.
+    #[must_use]
+    pub fn with_rtc(mut self, rtc: impl Rtc + 'b) -> Self {
+        self.rtc = Chip(Box::new(rtc));
+        self.logger.start_clock(&mut *self.rtc.0);
+        self
     }
 
     /// Plays what is due of the tape, a tenth of a second of it at most. Returns whether there was anything.
@@ -148,7 +168,7 @@ impl<'b> Board<'b> {
 
     /// Moves bytes between the logger and a line. Returns whether there was anything to do.
     pub fn serve(&mut self, line: &mut impl Line) -> bool {
-        self.logger.serve(line)
+        self.logger.serve_with(line, &mut *self.rtc.0)
     }
 
     /// Plays the tape and answers on `line` until it is disconnected or `stop` says so.

@@ -14,6 +14,7 @@ use wyelog_firmware::frontend::Input;
 use wyelog_firmware::logger::Logger;
 use wyelog_firmware::measure::window::Window;
 use wyelog_protocol::bank::Settings;
+use wyelog_protocol::record::ClockSource;
 
 use crate::complex::Complex;
 use crate::frames_per_second;
@@ -90,7 +91,7 @@ impl Levels {
             settings,
             waveform,
             stretches: stretches.into(),
-            ready: start.map(Input::Clock).into_iter().collect(),
+            ready: start.map(|utc_ms| Input::Clock(utc_ms, ClockSource::Signal)).into_iter().collect(),
             orders: Orders::of(scenario),
             frames,
             sampled,

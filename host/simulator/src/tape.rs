@@ -11,6 +11,7 @@ use wyelog_firmware::frontend::{FULL_SCALE, Frame, Input, Order};
 use wyelog_firmware::tape::{ITEM_BYTES, Item, encode, encode_head};
 use wyelog_protocol::bank::{SensorKind, Settings};
 use wyelog_protocol::quantity::{Current, Voltage};
+use wyelog_protocol::record::ClockSource;
 
 use crate::comtrade::{BankSignals, Error, Record};
 use crate::frames_per_second;
@@ -136,8 +137,19 @@ impl Tape {
     ) -> Self {
         let converter = Converter::new(&settings);
         // Before 1970 there is no UTC for the logger: its clock stays unset.
-        let ready = u64::try_from(start_ms).ok().map(Input::Clock).into_iter().collect();
+        let ready = u64::try_from(start_ms)
+            .ok()
+            .map(|utc_ms| Input::Clock(utc_ms, ClockSource::Signal))
+            .into_iter()
+            .collect();
         Self { settings, source, frames, converter, taken: 0, orders: Orders::default(), ready }
+    }
+
+    /// The same without the time of its first frame: the logger's clock is set by others.
+    #[must_use]
+    pub fn without_clock(mut self) -> Self {
+        self.ready.retain(|input| !matches!(input, Input::Clock(..)));
+        self
     }
 
     /// What the logger is told.
@@ -265,7 +277,7 @@ mod tests {
         let tape = from_scenario(&scenario());
         assert_eq!(tape.frames(), 4800);
         let inputs: Vec<Input> = tape.collect();
-        assert_eq!(inputs[0], Input::Clock(1_893_456_000_000));
+        assert_eq!(inputs[0], Input::Clock(1_893_456_000_000, ClockSource::Signal));
         assert_eq!(inputs[1], Input::Contact(true));
         assert_eq!(inputs[2402], Input::Contact(false));
         assert_eq!(inputs.len(), 4803);
@@ -335,7 +347,7 @@ mod tests {
         };
         let expected = [
             // 1 March 2026, 08:00 UTC.
-            Input::Clock(1_772_352_000_000),
+            Input::Clock(1_772_352_000_000, ClockSource::Signal),
             Input::Contact(true),
             frame(1000.0, 1.0),
             Input::FramesLost(2),

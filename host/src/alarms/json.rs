@@ -6,7 +6,7 @@ use wyelog_protocol::quantity::{Quantity, Scale};
 use super::Alarm;
 use crate::time::When;
 
-/// An alarm as an object. Times are UTC if the logger's clock had been set, and always also seconds since the start
+/// An alarm as an object. Times are UTC where the log lets it be told, `time_guessed` if only from what was before and after, and always also seconds since the start
 /// `boot` of the logger; what is not known is null. Voltages in V, neutral in A, residual in per unit of a phase's
 /// rated current, angle in degrees, connected capacitance and `fraction` (lost; negative: gained) over the rated one; `causes` the
 /// likeliest first.
@@ -25,6 +25,7 @@ pub fn to_json(alarm: &Alarm) -> Value {
         "causes": alarm.causes.iter().map(|cause| cause.name()).collect::<Vec<_>>(),
         "begin_utc": alarm.begin.utc(),
         "begin_s": alarm.begin.seconds(),
+        "time_guessed": alarm.begin.is_guessed,
         "detected_utc": utc(alarm.detected),
         "detected_s": seconds(alarm.detected),
         "announced_utc": utc(alarm.announced),

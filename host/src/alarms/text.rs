@@ -8,7 +8,7 @@ use wyelog_protocol::quantity::{Quantity, Scale};
 use super::Alarm;
 use crate::explain::{Explanation, explain, letters};
 use crate::number::{plain, quantity};
-use crate::time::duration;
+use crate::time::{GUESSED_NOTE, duration};
 
 /// Width of running text.
 const WIDTH: usize = 100;
@@ -43,6 +43,10 @@ pub fn table(alarms: &[Alarm]) -> String {
         let cells: Vec<String> =
             row.iter().zip(widths).map(|(cell, width)| format!("{cell:width$}")).collect();
         out.push_str(cells.join("  ").trim_end());
+        out.push('\n');
+    }
+    if alarms.iter().any(|alarm| alarm.begin.is_guessed) {
+        out.push_str(GUESSED_NOTE);
         out.push('\n');
     }
     out

@@ -41,6 +41,7 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         latest("fraction"),
         latest("causes"),
         col("begin_time").first(),
+        col("time_quality").first(),
         of("detected", "time").alias("detected_time"),
         of("announced", "time").alias("announced_time"),
         of("ended", "end_time").alias("end_time"),
@@ -83,6 +84,7 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         "occurrence",
         "begin_frame",
         "end_frame",
+        "time_quality",
     ];
     let order = SortMultipleOptions::default().with_order_descending(true).with_nulls_last(true);
     Ok(rows.select(shown.map(col)).sort(["begin_time"], order).collect()?)

@@ -124,6 +124,7 @@ fn in_store(
             ("phases", "phase", TEXT),
             ("route", "route", TEXT),
             ("begin_time", "began (UTC)", TEXT),
+            ("time_quality", "time is", TEXT),
             ("announced_time", "announced", TEXT),
             ("end_time", "ended", TEXT),
             ("duration_s", "lasted s", 0),

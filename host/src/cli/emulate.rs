@@ -7,6 +7,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
+use wyelog::rtc::FileRtc;
 use wyelog_firmware::meter::Buffers;
 use wyelog_simulator::board::{self, Board};
 use wyelog_simulator::emulator::{self, Emulator, EmulatorError};
@@ -47,6 +48,9 @@ pub struct Arguments {
     /// File of the logger's flash; made if it is not there, written at the end
     #[arg(long, value_name = "FILE")]
     flash: Option<PathBuf>,
+    /// File of the logger's battery-backed clock; made when the clock is set. The signal brings no time then: `wyelog clock` sets it
+    #[arg(long, value_name = "FILE")]
+    rtc: Option<PathBuf>,
     /// End after so many seconds
     #[arg(long = "for", value_name = "SECONDS", value_parser = seconds)]
     seconds: Option<f64>,
@@ -130,6 +134,12 @@ fn check_writable(path: &Path) -> Result<(), Failure> {
     Ok(())
 }
 
+/// What the logger measures. With a battery-backed clock it is told no time.
+fn signal(arguments: &Arguments, scenario: &Scenario) -> tape::Tape {
+    let tape = tape::from_scenario(scenario);
+    if arguments.rtc.is_some() { tape.without_clock() } else { tape }
+}
+
 fn in_process(
     arguments: &Arguments,
     scenario: &Scenario,
@@ -146,7 +156,10 @@ fn in_process(
         Pace::Free => board::Pace::Free,
     };
     let mut buffers = Box::new(Buffers::new());
-    let mut board = Board::start(&mut buffers, tape::from_scenario(scenario), flash, SERIAL, pace)?;
+    let mut board = Board::start(&mut buffers, signal(arguments, scenario), flash, SERIAL, pace)?;
+    if let Some(path) = &arguments.rtc {
+        board = board.with_rtc(FileRtc::new(path.clone()));
+    }
     let mut told = false;
     let mut stop = |board: &Board<'_>| {
         if board.has_ended() && !told {
@@ -254,7 +267,7 @@ fn in_emulator(
     let folder = tempfile::tempdir().map_err(|error| failed("a temporary folder", error))?;
     let write_tape = || {
         let mut file = std::io::BufWriter::new(std::fs::File::create(folder.path().join("tape"))?);
-        tape::from_scenario(scenario).write(&mut file)?;
+        signal(arguments, scenario).write(&mut file)?;
         file.flush()
     };
     write_tape().map_err(|error| failed("the tape", error))?;
@@ -270,6 +283,13 @@ fn in_emulator(
     options.folder = folder.path().to_owned();
     options.tape = Some("tape".to_owned());
     options.flash = Some("flash".to_owned());
+    let rtc = folder.path().join("rtc");
+    if let Some(path) = &arguments.rtc {
+        options.rtc = Some("rtc".to_owned());
+        if path.exists() {
+            std::fs::copy(path, &rtc).map_err(|error| failed(&path.display().to_string(), error))?;
+        }
+    }
     options.pace = match arguments.pace {
         Pace::Real => emulator::Pace::Real,
         Pace::Free => emulator::Pace::Free,
@@ -300,6 +320,9 @@ fn in_emulator(
     emulator.kill();
     if let Some(path) = &arguments.flash {
         std::fs::copy(&flash, path).map_err(|error| failed(&path.display().to_string(), error))?;
+    }
+    if let Some(path) = arguments.rtc.as_ref().filter(|_| rtc.exists()) {
+        std::fs::copy(&rtc, path).map_err(|error| failed(&path.display().to_string(), error))?;
     }
     Ok(clients.map_or_else(FaultCounts::default, |clients| clients.counts()))
 }

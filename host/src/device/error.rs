@@ -89,6 +89,12 @@ pub enum DeviceError {
         /// The request.
         request: &'static str,
     },
+    /// A value of the request is outside what the logger takes.
+    #[error("{port}: the logger does not take that time: its clock goes from 2026 to 2099")]
+    OutOfRange {
+        /// The port.
+        port: String,
+    },
     /// It measures nothing yet.
     #[error("{port}: the logger has not measured a whole window yet")]
     NotYet {
@@ -137,6 +143,7 @@ impl DeviceError {
             Self::Stopped { .. } => "repeat the command: it goes on where it stopped",
             Self::OtherSchema { .. } => "use a wyelog as new as the logger's firmware",
             Self::NotUnderstood { .. } => "use a wyelog that fits the logger's firmware",
+            Self::OutOfRange { .. } => "set this computer's clock right first",
             Self::NotYet { .. } => "repeat the command in a second",
             Self::Nonsense { .. } => {
                 "repeat the command; if it stays, use a wyelog as new as the logger's firmware"

@@ -239,7 +239,7 @@ impl<T: Transport> Session<T> {
 
     /// `Some(None)`: the logger does not understand the request.
     #[expect(clippy::option_option, reason = "no answer, a refusal, an answer")]
-    fn try_once<R>(
+    pub(super) fn try_once<R>(
         &mut self,
         request: Request,
         take: &mut impl FnMut(Reply<'_>) -> Option<R>,

@@ -208,8 +208,10 @@ fn alarm_table(row: &FleetRow) -> String {
     } else {
         String::new()
     };
+    let is_guessed = row.alarms.iter().take(MOST_ALARMS).any(|alarm| alarm.begin.is_guessed);
+    let note = if is_guessed { format!("<p>{}</p>", escape(time::GUESSED_NOTE)) } else { String::new() };
     format!(
-        "<div class=\"wide\"><table class=\"alarms\"><thead><tr>{heads}</tr></thead><tbody>{lines}</tbody></table></div>{rest}"
+        "<div class=\"wide\"><table class=\"alarms\"><thead><tr>{heads}</tr></thead><tbody>{lines}</tbody></table></div>{note}{rest}"
     )
 }
 
@@ -238,11 +240,12 @@ fn line(alarm: &AlarmRow) -> String {
         Route::LogOnly => "log only",
         route => route.name(),
     });
+    let mark = if alarm.begin.is_guessed { time::GUESSED } else { "" };
     let cells = [
         escape(&alarm.name.replace('_', " ")),
         alarm.phases.letters().collect(),
         route.to_owned(),
-        begin.map_or_else(|| escape(&alarm.begin.to_string()), second),
+        begin.map_or_else(|| escape(&alarm.begin.to_string()), |ms| format!("{mark}{}", second(ms))),
         after(alarm.detected_ms),
         after(alarm.announced_ms),
         ended,

@@ -12,6 +12,7 @@ use crate::analysis::fleet::{AlarmRow, FleetRow, State};
 use crate::explain::{Case, explain};
 use crate::number::count;
 use crate::store::Store;
+use crate::time;
 
 /// Most banks that have a sentence; a table follows anyway.
 const MOST_SENTENCES: usize = 20;
@@ -46,7 +47,10 @@ fn headlines(rows: &[FleetRow]) -> (String, Option<String>) {
 /// Since when, in words.
 pub fn since(alarm: &AlarmRow) -> String {
     match alarm.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok()) {
-        Some(ms) => format!("since {} UTC", minute(ms)),
+        Some(ms) => {
+            let mark = if alarm.begin.is_guessed { time::GUESSED } else { "" };
+            format!("since {mark}{} UTC", minute(ms))
+        }
         None => format!("since {}", alarm.begin),
     }
 }

@@ -9,7 +9,7 @@ mod spectra;
 use polars::prelude::{DataType, Field, Schema, TimeUnit, TimeZone};
 
 pub use bank::{BANK, BASELINES, OPERATIONS, SETTINGS};
-pub use rows::{EARLIEST_MS, Rows};
+pub use rows::Rows;
 pub use spectra::SPECTRA;
 
 /// What a column holds.
@@ -23,7 +23,7 @@ pub enum Kind {
     U64,
     /// Real number; null where nothing was measured.
     F64,
-    /// UTC to the millisecond; null while the logger's clock had not been set.
+    /// UTC to the millisecond; null where it is not known.
     Time,
 }
 
@@ -67,6 +67,9 @@ macro_rules! columns {
             ("boot", Kind::U32),
             ("frame", Kind::U64),
             ("time", Kind::Time),
+            ("time_logger", Kind::Time),
+            ("time_quality", Kind::Text),
+            ("time_error_s", Kind::F64),
             $($column),*
         ]
     };

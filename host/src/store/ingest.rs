@@ -14,12 +14,13 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 use std::thread;
 
-use polars::prelude::col;
+use polars::prelude::{col, lit};
 use wyelog_protocol::bank::Settings;
-use wyelog_protocol::record::Record;
+use wyelog_protocol::record::{ClockSource, Record};
 
-use super::columns::TABLES;
+use super::columns::{STATUS, TABLES};
 use super::{Mark, Store, StoreError};
+use crate::clock::Seen;
 use crate::log::{Log, LogError};
 use prepare::{Prepared, Written};
 use read::{Content, Read};
@@ -128,7 +129,7 @@ impl Store {
         }
         for table in TABLES {
             let frame = self.scan(table)?.filter(col("device").eq(polars::prelude::lit(device)));
-            let wanted = [col("sequence"), col("boot"), col("frame"), col("time").to_physical()];
+            let wanted = [col("sequence"), col("boot"), col("frame"), col("time_logger").to_physical()];
             let frame = frame.select(wanted).collect()?;
             let [sequence, boot, number, time] = frame.columns() else { continue };
             let rows = sequence
@@ -144,6 +145,43 @@ impl Store {
             }
         }
         Ok(held)
+    }
+
+    /// What the store knows of a logger's time before its record `sequence`: a log that goes on where another ended has no word of when
+    /// the clock was set.
+    fn seen_before(
+        &self,
+        device: &str,
+        sequence: u32,
+        held: &HashSet<Identity>,
+    ) -> Result<Vec<Seen>, StoreError> {
+        let earlier = held.iter().filter(|record| record.0 < sequence);
+        let mut seen: Vec<Seen> = earlier
+            .map(|(_, boot, frame, time)| {
+                let utc_ms = time.and_then(|ms| u64::try_from(ms).ok());
+                Seen { boot: *boot, frame: *frame, utc_ms, set: None }
+            })
+            .collect();
+        if seen.is_empty() {
+            return Ok(seen);
+        }
+        let of_device = col("device").eq(lit(device)).and(col("status").eq(lit("clock_set")));
+        let frame = self.scan(&STATUS)?.filter(of_device.and(col("sequence").lt(lit(sequence))));
+        let frame = frame.select([col("boot"), col("frame"), col("detail")]).collect()?;
+        let [boots, frames, details] = frame.columns() else { return Ok(seen) };
+        let rows = boots.u32()?.iter().zip(frames.u64()?.iter()).zip(details.str()?.iter());
+        for ((boot, frame), detail) in rows {
+            let detail = detail.and_then(|text| serde_json::from_str::<serde_json::Value>(text).ok());
+            let set = detail.and_then(|detail| {
+                let name = detail.get("source")?.as_str()?;
+                let source = ClockSource::ALL.into_iter().find(|source| source.name() == name)?;
+                Some((detail.get("after_ms")?.as_u64()?, source))
+            });
+            if let (Some(boot), Some(frame)) = (boot, frame) {
+                seen.push(Seen { boot, frame, utc_ms: set.map(|set| set.0), set });
+            }
+        }
+        Ok(seen)
     }
 }
 

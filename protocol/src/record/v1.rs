@@ -240,6 +240,8 @@ pub enum Status {
         before_ms: Option<u64>,
         /// The new one.
         after_ms: u64,
+        /// Who says so.
+        source: ClockSource,
     },
     /// The flash refused to take records.
     JournalFailed {
@@ -262,6 +264,41 @@ pub enum Status {
         /// Frames that belonged to a capture and found no room.
         frames: u32,
     },
+}
+
+/// Who says what time it is. The enum only grows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum ClockSource {
+    /// The signal that is played in the place of sensors: a simulation's or a recording's own time.
+    Signal,
+    /// The battery-backed clock of the board, at the start.
+    Rtc,
+    /// A host, over the link.
+    Host,
+}
+
+impl ClockSource {
+    /// Every source, by its number.
+    pub const ALL: [Self; 3] = [Self::Signal, Self::Rtc, Self::Host];
+
+    /// Its number, for a tape.
+    pub const fn number(self) -> u8 {
+        self as u8
+    }
+
+    /// The source of this number, if there is one.
+    pub fn from_number(number: u8) -> Option<Self> {
+        Self::ALL.get(usize::from(number)).copied()
+    }
+
+    /// Its name, as tables and JSON have it.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Signal => "signal",
+            Self::Rtc => "rtc",
+            Self::Host => "host",
+        }
+    }
 }
 
 /// Why the logger started.

@@ -22,8 +22,8 @@ use wyelog_protocol::message::{
 };
 use wyelog_protocol::quantity::{Quantity, Scale, Stepped};
 use wyelog_protocol::record::{
-    Capture, CrashCause, Event, Evidence, Follows, Interval, MAX_RECORD_BYTES, Moment, Polar, Range, Record,
-    Reset, SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
+    Capture, ClockSource, CrashCause, Event, Evidence, Follows, Interval, MAX_RECORD_BYTES, Moment, Polar,
+    Range, Record, Reset, SettingsRecord, Spectrum, Stamp, Status, StatusRecord,
 };
 use wyelog_protocol::waveform::{FULL_SCALE, Packer};
 use wyelog_protocol::{Text, text};
@@ -182,8 +182,8 @@ pub fn status() -> BoxedStrategy<Status> {
         }),
         any::<u32>().prop_map(|count| Status::FramesLost { count }),
         any::<u32>().prop_map(|count| Status::RecordsLost { count }),
-        (any::<Option<u64>>(), any::<u64>())
-            .prop_map(|(before_ms, after_ms)| Status::ClockSet { before_ms, after_ms }),
+        (any::<Option<u64>>(), any::<u64>(), select(ClockSource::ALL.to_vec()))
+            .prop_map(|(before_ms, after_ms, source)| Status::ClockSet { before_ms, after_ms, source }),
         any::<u32>().prop_map(|count| Status::JournalFailed { count }),
         (any::<u32>(), any::<u32>(), any::<u32>())
             .prop_map(|(sectors, records, numbers)| Status::FlashFaults { sectors, records, numbers }),
@@ -236,6 +236,7 @@ pub fn request() -> impl Strategy<Value = Request> {
         Just(Request::ReadBaseline),
         Just(Request::LearnBaseline),
         select(vec![Replaced::Link, Replaced::Unit, Replaced::Sensor]).prop_map(Request::DiscardBaseline),
+        any::<u64>().prop_map(|utc_ms| Request::SetClock { utc_ms }),
     ]
 }
 
@@ -324,6 +325,7 @@ pub fn from_logger() -> BoxedStrategy<FromLogger<'static>> {
         Just(Reply::NotUnderstood),
         record_bytes().prop_map(Reply::Baseline),
         Just(Reply::Accepted),
+        Just(Reply::OutOfRange),
     ];
     (any::<u16>(), reply).prop_map(|(number, reply)| FromLogger { number, reply }).boxed()
 }

@@ -13,8 +13,8 @@ use wyelog_protocol::quantity::{
     VoltageHarmonic,
 };
 use wyelog_protocol::record::{
-    BankState, Basis, Capture, CrashCause, Follows, Interval, Polar, Quality, Range, Record, Reset, Spectrum,
-    Stamp, Status, StatusRecord,
+    BankState, Basis, Capture, ClockSource, CrashCause, Follows, Interval, Polar, Quality, Range, Record,
+    Reset, Spectrum, Stamp, Status, StatusRecord,
 };
 use wyelog_protocol::waveform::Packer;
 use wyelog_protocol::{FRAMES_PER_SECOND, text};
@@ -128,6 +128,7 @@ fn statuses() -> Vec<(&'static str, Status)> {
         torn_records,
     };
     let crash = |cause| Status::Crash { cause, address: 0x0800_1234, schema: SCHEMA };
+    let clock_set = |before_ms, source| Status::ClockSet { before_ms, after_ms: 1_767_225_600_000, source };
     vec![
         ("status_boot_power", boot(Reset::Power, 0)),
         ("status_boot_crash", boot(Reset::Crash, 1)),
@@ -136,8 +137,9 @@ fn statuses() -> Vec<(&'static str, Status)> {
         ("status_crash_hard_fault", crash(CrashCause::HardFault)),
         ("status_frames_lost", Status::FramesLost { count: 960 }),
         ("status_records_lost", Status::RecordsLost { count: 1 }),
-        ("status_clock_set_first", Status::ClockSet { before_ms: None, after_ms: 1_767_225_600_000 }),
-        ("status_clock_set_again", Status::ClockSet { before_ms: Some(127), after_ms: 1_767_225_600_000 }),
+        ("status_clock_set_first", clock_set(None, ClockSource::Rtc)),
+        ("status_clock_set_again", clock_set(Some(127), ClockSource::Host)),
+        ("status_clock_set_signal", clock_set(Some(1_767_225_600_000), ClockSource::Signal)),
         ("status_captures_lost", Status::CapturesLost { triggers: 3, frames: 1280 }),
         ("status_journal_failed", Status::JournalFailed { count: u32::MAX }),
         ("status_flash_faults", Status::FlashFaults { sectors: 1, records: 200, numbers: 30_000 }),
@@ -157,6 +159,7 @@ pub fn to_logger() -> Vec<(&'static str, ToLogger)> {
         ("link_replaced", ToLogger { number: 5, request: Request::DiscardBaseline(Replaced::Link) }),
         ("unit_replaced", ToLogger { number: 6, request: Request::DiscardBaseline(Replaced::Unit) }),
         ("sensor_replaced", ToLogger { number: 7, request: Request::DiscardBaseline(Replaced::Sensor) }),
+        ("set_clock", ToLogger { number: 8, request: Request::SetClock { utc_ms: 1_767_225_600_000 } }),
     ]
 }
 
@@ -184,6 +187,7 @@ pub fn from_logger<'a>(settings: &'a [u8], two: &'a [u8]) -> Vec<(&'static str, 
         ("not_understood", Reply::NotUnderstood),
         ("baseline", Reply::Baseline(settings)),
         ("accepted", Reply::Accepted),
+        ("out_of_range", Reply::OutOfRange),
     ];
     replies.into_iter().zip(1..).map(|((name, reply), number)| (name, FromLogger { number, reply })).collect()
 }

@@ -142,7 +142,7 @@ fn worst_stack() {
         wyelog_simulator::scenario::Scenario::read(&path).unwrap_or_else(|error| panic!("{error}"));
     let tape = wyelog_simulator::tape::from_scenario(&scenario);
     let settings = tape.settings().clone();
-    let clocks = (0_u64..).map(|n| (n % 192 == 191).then(|| Input::Clock(1_900_000_000_000 + n * 5 / 24)));
+    let clocks = (0_u64..).map(|n| (n % 192 == 191).then(|| Input::Clock(1_900_000_000_000 + n * 5 / 24, ClockSource::Signal)));
     let inputs = tape.take(32 * 4800).zip(clocks).flat_map(|(input, clock)| [Some(input), clock]).flatten();
     let board = Board::new();
     board.insert(&settings, inputs);

@@ -13,7 +13,7 @@ use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::{Change, Condition};
 use wyelog_protocol::frame::{Decoder, MAX_FRAME_BYTES, encode};
 use wyelog_protocol::message::{FromLogger, Reply, Request, ToLogger};
-use wyelog_protocol::record::{CrashCause, Follows, Record, Reset, Status, StatusRecord};
+use wyelog_protocol::record::{ClockSource, CrashCause, Follows, Record, Reset, Status, StatusRecord};
 use wyelog_simulator::emulator::{Emulator, End, Erase, Pace, Serial, Trip};
 use wyelog_simulator::scenario::Scenario;
 use wyelog_simulator::tape::from_scenario;
@@ -68,7 +68,7 @@ fn many_records(seconds: usize, every: usize) -> (Settings, Vec<Input>, usize) {
     for (n, input) in signal.into_iter().enumerate() {
         inputs.push(input);
         if n % every == every - 1 {
-            inputs.push(Input::Clock(1_900_000_000_000 + n as u64 * 5 / 24));
+            inputs.push(Input::Clock(1_900_000_000_000 + n as u64 * 5 / 24, ClockSource::Signal));
             records += 1;
         }
     }
@@ -246,7 +246,7 @@ fn chatter(seconds: usize, closes: usize) -> (Settings, Vec<Input>) {
             inputs.push(Input::Contact(n == closes));
         }
         if n % BURST_EVERY == CLOCK_AT && n < CHATTER_ENDS {
-            inputs.push(Input::Clock(1_900_000_000_000 + n as u64 * 5 / 24));
+            inputs.push(Input::Clock(1_900_000_000_000 + n as u64 * 5 / 24, ClockSource::Signal));
         }
         inputs.push(frame);
     }
@@ -279,7 +279,7 @@ fn losses(closes: usize) -> (Vec<(usize, usize)>, bool) {
                 losses.push((stamp.frame as usize - *count as usize, *count as usize));
             }
             // It was always set to what it was: however many frames were lost, time went on.
-            Status::ClockSet { before_ms: Some(before), after_ms } => {
+            Status::ClockSet { before_ms: Some(before), after_ms, .. } => {
                 assert_eq!(before, after_ms);
                 clocks += 1;
             }

@@ -21,8 +21,8 @@ use wyelog_protocol::message::{
 };
 use wyelog_protocol::quantity::{SCALES, STEPPED};
 use wyelog_protocol::record::{
-    Action, BankState, BaselineReason, BaselineState, Basis, CrashCause, Envelope, Follows, KINDS,
-    MAX_RECORD_BYTES, Record, Reset, Stamp, Status, StatusRecord,
+    Action, BankState, BaselineReason, BaselineState, Basis, ClockSource, CrashCause, Envelope, Follows,
+    KINDS, MAX_RECORD_BYTES, Record, Reset, Stamp, Status, StatusRecord,
 };
 use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA, SCHEMA_TEXT, frame};
 
@@ -177,6 +177,7 @@ fn every_enum_is_as_the_schema_says() {
         ("Location", variants::<Location>()),
         ("Reset", variants::<Reset>()),
         ("CrashCause", variants::<CrashCause>()),
+        ("ClockSource", variants::<ClockSource>()),
         ("Follows", variants::<Follows>()),
         ("Status", variants::<Status>()),
         ("Request", variants::<Request>()),

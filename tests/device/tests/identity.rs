@@ -7,7 +7,7 @@ use wyelog_device_tests::arm::Board;
 use wyelog_device_tests::play::{self, SECTORS, Stored};
 use wyelog_firmware::frontend::Input;
 use wyelog_protocol::bank::Settings;
-use wyelog_protocol::record::Kind;
+use wyelog_protocol::record::{ClockSource, Kind};
 use wyelog_simulator::comtrade;
 use wyelog_simulator::flash::NorMemory;
 use wyelog_simulator::scenario::{BankFile, Scenario};
@@ -83,7 +83,7 @@ fn every_other_input_at_odd_places() {
         match n % 20_011 {
             777 => inputs.push(Input::FramesLost(n as u32 % 3000 + 1)),
             7_777 => inputs.push(Input::Contact(n % 2 == 0)),
-            9_999 => inputs.push(Input::Clock(1_900_000_000_000 + n as u64)),
+            9_999 => inputs.push(Input::Clock(1_900_000_000_000 + n as u64, ClockSource::Signal)),
             _ => {}
         }
     }

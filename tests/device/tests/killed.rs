@@ -30,7 +30,7 @@ use wyelog_firmware::log::{Entry, Log};
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::frame::{Decoder, MAX_FRAME_BYTES, encode};
 use wyelog_protocol::message::{FromLogger, Reply, Request, ToLogger};
-use wyelog_protocol::record::{Envelope, MAX_RECORD_BYTES, Record, Status, StatusRecord};
+use wyelog_protocol::record::{ClockSource, Envelope, MAX_RECORD_BYTES, Record, Status, StatusRecord};
 use wyelog_simulator::emulator::{Emulator, Pace, Serial};
 use wyelog_simulator::flash::NorMemory;
 use wyelog_simulator::scenario::Scenario;
@@ -66,7 +66,7 @@ fn tape() -> (Settings, Vec<Input>) {
     for (n, input) in tape.take(20 * 4800).enumerate() {
         inputs.push(input);
         if n % EVERY == EVERY - 1 {
-            inputs.extend([Input::Clock(1_900_000_000_000 + n as u64 * 5 / 24); TIMES]);
+            inputs.extend([Input::Clock(1_900_000_000_000 + n as u64 * 5 / 24, ClockSource::Signal); TIMES]);
         }
     }
     (settings, inputs)

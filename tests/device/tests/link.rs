@@ -8,7 +8,7 @@ use wyelog_firmware::logger::Logger;
 use wyelog_firmware::meter::Buffers;
 use wyelog_protocol::frame::{Decoder, MAX_FRAME_BYTES, encode};
 use wyelog_protocol::message::{Extent, FromLogger, Replaced, Reply, Request, ToLogger};
-use wyelog_protocol::record::{BaselineReason, BaselineState, Envelope, Record};
+use wyelog_protocol::record::{BaselineReason, BaselineState, ClockSource, Envelope, Record, Status};
 use wyelog_protocol::{FRAMES_PER_SECOND, SCHEMA};
 use wyelog_simulator::flash::NorMemory;
 use wyelog_simulator::line::{MemoryLine, memory_line};
@@ -35,7 +35,7 @@ impl<'b> Session<'b> {
         let (mut logger, mounted) = Logger::start(buffers, NorMemory::new(sectors), device(), settings, None);
         mounted.unwrap();
         tape.take(seconds * 4800).for_each(|input| logger.input(input));
-        (0..clocks).for_each(|utc_ms| logger.input(Input::Clock(utc_ms)));
+        (0..clocks).for_each(|utc_ms| logger.input(Input::Clock(utc_ms, ClockSource::Signal)));
         let (near, far) = memory_line();
         Self { logger, near, far, decoder: Decoder::new(), number: 0 }
     }
@@ -128,6 +128,41 @@ fn the_baseline_is_learned_and_discarded_over_the_link() {
     tape.take(4800).for_each(|input| session.logger.input(input));
     let discarded = Some((BaselineState::Invalid, BaselineReason::UnitReplaced));
     assert_eq!(session.ask(Request::ReadBaseline, baseline), discarded);
+}
+
+#[test]
+fn the_clock_is_set_over_the_link_and_the_log_says_from_what_to_what() {
+    let mut buffers = Box::new(Buffers::new());
+    let mut session = Session::new(&mut buffers, 16, 1, 0);
+    let good = 1_803_859_200_000;
+    for utc_ms in [0, 1_767_225_599_999, 4_102_444_800_000, u64::MAX] {
+        assert!(session.ask(Request::SetClock { utc_ms }, |reply| reply == Reply::OutOfRange), "{utc_ms}");
+    }
+    for utc_ms in [1_767_225_600_000, 4_102_444_799_999, good] {
+        assert!(session.ask(Request::SetClock { utc_ms }, |reply| reply == Reply::Accepted), "{utc_ms}");
+    }
+    let end = session.ask(Request::ReadExtent, |reply| match reply {
+        Reply::Extent(extent) => extent.next,
+        other => panic!("{other:?}"),
+    });
+    let (records, ..) = session.download(0, end);
+    let set: Vec<Status> = records
+        .iter()
+        .filter_map(|(_, bytes)| match Envelope::parse(bytes).unwrap().0.decode() {
+            Ok(Record::Status(record)) if matches!(record.status, Status::ClockSet { .. }) => {
+                Some(record.status)
+            }
+            _ => None,
+        })
+        .collect();
+    // The signal begins in 2030; 4798 frames of it have been played, with the clock and the contact before them.
+    let set = |n: usize| set.get(n).cloned();
+    let told = |before_ms, after_ms, source| Some(Status::ClockSet { before_ms, after_ms, source });
+    assert_eq!(set(0), told(None, 1_893_456_000_000, ClockSource::Signal));
+    assert_eq!(set(1), told(Some(1_893_456_000_999), 1_767_225_600_000, ClockSource::Host));
+    assert_eq!(set(2), told(Some(1_767_225_600_000), 4_102_444_799_999, ClockSource::Host));
+    assert_eq!(set(3), told(Some(4_102_444_799_999), good, ClockSource::Host));
+    assert_eq!(set(4), None);
 }
 
 #[test]

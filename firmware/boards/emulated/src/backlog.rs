@@ -4,13 +4,14 @@ use core::mem::take;
 use heapless::spsc::Producer;
 use wyelog_firmware::frontend::{Input, Order};
 use wyelog_firmware::tape::{Item, encode};
+use wyelog_protocol::record::ClockSource;
 
 /// Frames as their number, of clocks, contacts and orders the newest. A frame can be missed, and the Meter must know; what time
 /// it is, and where the contact stands, is true until the next change.
 pub struct Backlog {
     /// Frames lost, but for those of `lost_since_clock`.
     lost: u32,
-    clock: Option<u64>,
+    clock: Option<(u64, ClockSource)>,
     /// Frames lost after `clock` was true.
     lost_since_clock: u32,
     contact: Option<bool>,
@@ -28,10 +29,10 @@ impl Backlog {
         match input {
             Input::Frame(_) => self.lose(1),
             Input::FramesLost(count) => self.lose(count),
-            Input::Clock(utc_ms) => {
+            Input::Clock(utc_ms, source) => {
                 self.lost = self.lost.saturating_add(self.lost_since_clock);
                 self.lost_since_clock = 0;
-                self.clock = Some(utc_ms);
+                self.clock = Some((utc_ms, source));
             }
             Input::Contact(closed) => self.contact = Some(closed),
             Input::Baseline(order) => self.order = Some(order),
@@ -65,9 +66,9 @@ impl Backlog {
         if self.lost > 0 {
             return Some(Input::FramesLost(take(&mut self.lost)));
         }
-        if let Some(utc_ms) = self.clock.take() {
+        if let Some((utc_ms, source)) = self.clock.take() {
             self.lost = take(&mut self.lost_since_clock);
-            return Some(Input::Clock(utc_ms));
+            return Some(Input::Clock(utc_ms, source));
         }
         self.contact.take().map(Input::Contact).or_else(|| self.order.take().map(Input::Baseline))
     }

@@ -4,9 +4,9 @@ use crate::backlog::Backlog;
 use crate::clock::FrameTimer;
 use crate::owned::Owned;
 use crate::tape_file::TapeFile;
-use core::sync::atomic::{AtomicBool, AtomicU8, AtomicU32, Ordering};
+use core::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use heapless::spsc::Producer;
-use wyelog_firmware::frontend::{Input, Order};
+use wyelog_firmware::frontend::Input;
 use wyelog_firmware::tape::{self, Item};
 
 /// Most inputs between two frames.
@@ -24,8 +24,8 @@ pub static ENDED: AtomicBool = AtomicBool::new(false);
 /// Whether that was because it is damaged there.
 pub static DAMAGED: AtomicBool = AtomicBool::new(false);
 
-/// What came over the link for the Meter: the number of an order, and 0 once it is on its way.
-pub static ORDER: AtomicU8 = AtomicU8::new(0);
+/// What came over the link, or from the battery-backed clock, for the Meter.
+pub static ASKED: Owned<Option<Input>> = Owned::empty();
 
 /// Frames that found the queue full.
 pub static LOST: AtomicU32 = AtomicU32::new(0);
@@ -71,8 +71,8 @@ impl Frames {
     }
 
     fn next_frame(&mut self) {
-        if let Some(order) = Order::from_number(ORDER.swap(0, Ordering::Relaxed)) {
-            self.push(Input::Baseline(order));
+        if let Some(input) = ASKED.with(Option::take).flatten() {
+            self.push(input);
         }
         for _ in 0..INPUTS_PER_FRAME {
             let Some(item) = self.next_item() else { return };

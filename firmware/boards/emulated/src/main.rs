@@ -33,6 +33,7 @@ mod metering;
 mod note;
 mod options;
 mod owned;
+mod rtc_file;
 mod semihosting;
 mod stack;
 mod tape_file;
@@ -47,12 +48,14 @@ use heapless::spsc::Queue;
 use machine::Line;
 use metering::{METERING, Metering};
 use options::Options;
+use rtc_file::RtcFile;
 use semihosting::refuse;
 use tape_file::TapeFile;
 use wyelog_firmware::capture::Packed;
 use wyelog_firmware::keeper::{Device, Keeper};
 use wyelog_firmware::meter::{Buffers, Meter};
 use wyelog_firmware::outbox::{Queues, RecordQueue, SAMPLES};
+use wyelog_firmware::rtc;
 use wyelog_firmware::tape::{self, Item};
 use wyelog_protocol::message::Live;
 use wyelog_protocol::text;
@@ -99,6 +102,8 @@ fn main() -> ! {
     }
     let trip = options.trip.filter(|_| crash.is_none());
     METERING.give(Metering::new(meter, inputs, Queues { records: record, live, samples: sample }, trip));
+    let mut clock_chip = RtcFile::open(options.rtc.as_ref());
+    frames::ASKED.give(rtc::at_start(&mut clock_chip));
     let mut uart = uart::Uart::start(UART_QUEUES);
     let timer = options.real_time.then(clock::FrameTimer::start);
     FRAMES.give(Frames::new(tape, input, timer));
@@ -108,7 +113,8 @@ fn main() -> ! {
         let ended = ENDED.load(Ordering::Relaxed);
         let mut busy = keeper.serve(&mut uart);
         if let Some(order) = keeper.take_order() {
-            frames::ORDER.store(order.number(), Ordering::Relaxed);
+            rtc::follow(&mut clock_chip, &order);
+            frames::ASKED.with(|asked| *asked = Some(order));
         }
         while let Some(record) = records.receive() {
             keeper.store(&record);

@@ -3,6 +3,7 @@
 //! ```text
 //! tape=FILE    frames and other inputs
 //! flash=FILE   the NOR flash; made, all ones, if it does not exist
+//! rtc=FILE     the battery-backed clock: how far it is ahead of the host's; without it there is none
 //! log=FILE     defmt, appended; without it nothing is logged
 //! pace=free    frames as fast as they are worked off
 //! pace=real    4800 frames a second of the machine's time
@@ -26,6 +27,8 @@ pub struct Options {
     pub tape: Name,
     /// `flash=`
     pub flash: Name,
+    /// `rtc=`
+    pub rtc: Option<Name>,
     /// `log=`
     pub log: Option<Name>,
     /// `pace=real`
@@ -66,6 +69,7 @@ impl Options {
         let mut options = Self {
             tape: Name::new(),
             flash: Name::new(),
+            rtc: None,
             log: None,
             real_time: false,
             exit_at_end: false,
@@ -87,6 +91,7 @@ impl Options {
         match (key, value) {
             (b"tape", file) => self.tape = name(file)?,
             (b"flash", file) => self.flash = name(file)?,
+            (b"rtc", file) => self.rtc = Some(name(file)?),
             (b"log", file) => self.log = Some(name(file)?),
             (b"pace", b"free") => self.real_time = false,
             (b"pace", b"real") => self.real_time = true,

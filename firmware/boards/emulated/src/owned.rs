@@ -1,4 +1,4 @@
-//! A place for a value that is used from one interrupt, but made in `main`.
+//! A place for a value that is used from an interrupt, but made in `main`.
 
 use core::cell::UnsafeCell;
 use core::hint::black_box;

@@ -6,11 +6,13 @@
 use core::arch::asm;
 
 const SYS_OPEN: u32 = 0x01;
+const SYS_CLOSE: u32 = 0x02;
 const SYS_WRITE0: u32 = 0x04;
 const SYS_WRITE: u32 = 0x05;
 const SYS_READ: u32 = 0x06;
 const SYS_SEEK: u32 = 0x0A;
 const SYS_FLEN: u32 = 0x0C;
+const SYS_TIME: u32 = 0x11;
 const SYS_GET_CMDLINE: u32 = 0x15;
 const SYS_EXIT_EXTENDED: u32 = 0x20;
 
@@ -60,10 +62,20 @@ impl File {
         (result == 0).then_some(())
     }
 
+    /// Closes it, so that the host writes what it still holds.
+    pub fn close(self) {
+        call(SYS_CLOSE, &[self.0]);
+    }
+
     /// Length in bytes. `None` on an error.
     pub fn length(&self) -> Option<u32> {
         u32::try_from(call(SYS_FLEN, &[self.0])).ok()
     }
+}
+
+/// The host's clock: UTC in ms since 1970-01-01, in whole seconds, until 2106.
+pub fn time_ms() -> u64 {
+    u64::from(raw(SYS_TIME, 0).cast_unsigned() as u32).saturating_mul(1000)
 }
 
 /// Reads the words after `arg=` into `buffer` and returns them. `None` if they do not fit.

@@ -16,6 +16,8 @@ pub struct Options {
     pub tape: Option<String>,
     /// File of the NOR flash, made if it does not exist.
     pub flash: Option<String>,
+    /// File of the battery-backed clock, made when the clock is set; none: the board has no such clock.
+    pub rtc: Option<String>,
     /// File that the board's defmt log is appended to.
     pub log: Option<String>,
     /// How fast the tape goes.
@@ -93,6 +95,7 @@ impl Options {
             folder: PathBuf::from("."),
             tape: None,
             flash: None,
+            rtc: None,
             log: None,
             pace: Pace::Free,
             end: End::Stay,
@@ -135,7 +138,9 @@ impl Options {
             // The emulator's own rule: a comma inside a value is doubled.
             text.push_str(&word.replace(',', ",,"));
         };
-        for (key, file) in [("tape", &self.tape), ("flash", &self.flash), ("log", &self.log)] {
+        for (key, file) in
+            [("tape", &self.tape), ("flash", &self.flash), ("rtc", &self.rtc), ("log", &self.log)]
+        {
             let Some(file) = file else { continue };
             if file.is_empty() || file.contains([' ', '\0']) {
                 return Err(EmulatorError::FileName(file.clone()));
@@ -179,6 +184,7 @@ mod tests {
         let mut options = Options::new("/a/image.elf");
         options.tape = Some("a,b.tape".to_owned());
         options.flash = Some("flash.bin".to_owned());
+        options.rtc = Some("rtc.bin".to_owned());
         options.pace = Pace::Real;
         options.end = End::Exit;
         options.erase = Erase::Worst;
@@ -188,7 +194,7 @@ mod tests {
         assert_eq!(
             line(&options),
             "-M mps2-an386 -display none -monitor none -semihosting-config enable=on,target=native,\
-             arg=tape=a,,b.tape,arg=flash=flash.bin,arg=pace=real,arg=end=exit,arg=erase=worst,arg=trip=panic \
+             arg=tape=a,,b.tape,arg=flash=flash.bin,arg=rtc=rtc.bin,arg=pace=real,arg=end=exit,arg=erase=worst,arg=trip=panic \
              -serial tcp:127.0.0.1:4321 -icount shift=4 -kernel /a/image.elf"
         );
     }

@@ -120,6 +120,7 @@ pub(super) fn read(store: &Store, filter: &Filter) -> Result<Vec<(Key, AlarmRow)
                 boot: cells.whole("boot", index).and_then(|boot| u32::try_from(boot).ok()).unwrap_or(0),
                 frame: cells.whole("begin_frame", index).unwrap_or(0),
                 utc_ms: cells.ms("begin_time", index).and_then(|ms| u64::try_from(ms).ok()),
+                is_guessed: cells.text("time_quality", index).as_deref() == Some("guessed"),
             },
             detected_ms: cells.ms("detected_time", index),
             announced_ms: cells.ms("announced_time", index),

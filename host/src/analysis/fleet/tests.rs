@@ -35,7 +35,7 @@ fn alarm(condition: Condition, boot: u32) -> AlarmRow {
         fraction: None,
         causes: Vec::new(),
         route: Some(condition.route()),
-        begin: When { boot, frame: 0, utc_ms: None },
+        begin: When { boot, frame: 0, utc_ms: None, is_guessed: false },
         detected_ms: Some(NOON_MS),
         announced_ms: Some(NOON_MS),
         end_ms: None,

@@ -4,14 +4,14 @@ use wyelog_protocol::bank::{Connection, Fusing, Location, SensorKind, Switching}
 use wyelog_protocol::record::{BankRecord, BaselineRecord, Operation, SettingsRecord};
 
 use super::builder::Cell;
-use super::rows::{basis, real, utc};
+use super::rows::{basis, real};
 
-pub(super) fn operation(record: &Operation) -> Vec<Cell> {
+pub(super) fn operation(record: &Operation, begin: Cell) -> Vec<Cell> {
     let mut cells = vec![
         record.action.name().into(),
         Cell::Whole(record.told.map(u64::from)),
         record.begin.frame.into(),
-        utc(record.begin.utc_ms),
+        begin,
     ];
     cells.extend(record.poles_us.map(|us| Cell::Whole(us.map(u64::from))));
     cells.extend([real(record.neutral_peak), real(record.voltage_step)]);

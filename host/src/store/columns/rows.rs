@@ -7,18 +7,16 @@ use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::Phases;
 use wyelog_protocol::quantity::{Quantity, Scale, Stepped};
 use wyelog_protocol::record::{
-    Capture, Event, Follows, Interval, Quality, Record, Spectrum, Stamp, Status, StatusRecord,
+    Capture, Event, Follows, Interval, Quality, Record, Spectrum, Status, StatusRecord,
 };
 
 use super::builder::{Builder, Cell};
 use super::{
     BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table, bank_rows,
 };
+use crate::clock::{Time, Timeline};
 use crate::log::Sequenced;
-use crate::time;
-
-/// UTC before 2000 is no time: a clock that was never set right.
-pub const EARLIEST_MS: u64 = 946_684_800_000;
+use crate::time::{self, EARLIEST_MS};
 
 /// Month of the files whose time is not known.
 pub const NO_MONTH: &str = "unknown";
@@ -29,6 +27,7 @@ pub struct Rows {
     device: String,
     /// Settings in force; before the first settings record, those of the first.
     settings: Option<Settings>,
+    timeline: Timeline,
     intervals: BTreeMap<String, Builder>,
     spectra: BTreeMap<String, Builder>,
     events: Builder,
@@ -49,12 +48,13 @@ pub type Split = (&'static Table, Option<String>, DataFrame);
 
 impl Rows {
     /// Of the records of one logger of which `is_new` says so; the others tell which bank it hangs on. `earlier` are its
-    /// settings by an earlier log.
+    /// settings by an earlier log, `timeline` says when they were.
     pub fn new(
         device: &str,
         records: &[Sequenced],
         is_new: impl Fn(&Sequenced) -> bool,
         earlier: Option<Settings>,
+        timeline: Timeline,
     ) -> Self {
         let first = records.iter().find_map(|kept| match &kept.record {
             Record::Settings(record) => Some(record.settings.clone()),
@@ -63,6 +63,7 @@ impl Rows {
         let mut rows = Self {
             device: device.to_owned(),
             settings: earlier.or(first),
+            timeline,
             intervals: BTreeMap::new(),
             spectra: BTreeMap::new(),
             events: Builder::new(&EVENTS),
@@ -117,33 +118,39 @@ impl Rows {
         if stamp.utc_ms.is_some_and(|ms| ms < EARLIEST_MS) {
             self.clock_before_2000 += 1;
         }
+        let time = self.timeline.at(stamp.boot, stamp.frame);
         let head = [
             self.device.as_str().into(),
             bank.as_str().into(),
             kept.sequence.into(),
             stamp.boot.into(),
             stamp.frame.into(),
+            Cell::Whole(time.utc_ms),
             utc(stamp.utc_ms),
+            time.quality.name().into(),
+            Cell::Real(time.error_s),
         ];
+        let at = |frame: u64| Cell::Whole(self.timeline.at(stamp.boot, frame).utc_ms);
         match &kept.record {
             Record::Interval(record) => {
-                let month = month(&stamp);
+                let month = month(&time);
                 let cells = interval(record, self.settings.as_ref());
                 let rows = self.intervals.entry(month).or_insert_with(|| Builder::new(&INTERVALS));
                 rows.row(head.into_iter().chain(cells));
             }
             Record::Spectrum(record) => {
-                let rows = self.spectra.entry(month(&stamp)).or_insert_with(|| Builder::new(&SPECTRA));
+                let rows = self.spectra.entry(month(&time)).or_insert_with(|| Builder::new(&SPECTRA));
                 rows.row(head.into_iter().chain(spectrum(record)));
             }
             Record::Capture(record) => self.captures.row(head.into_iter().chain(capture(record))),
-            Record::Event(record) => self.events.row(head.into_iter().chain(event(record))),
+            Record::Event(record) => self.events.row(head.into_iter().chain(event(record, at))),
             Record::Status(record) => self.status.row(head.into_iter().chain(status(record))),
             Record::Settings(record) => {
                 self.nameplates.row(head.into_iter().chain(bank_rows::settings(record)));
             }
             Record::Operation(record) => {
-                self.operations.row(head.into_iter().chain(bank_rows::operation(record)));
+                self.operations
+                    .row(head.into_iter().chain(bank_rows::operation(record, at(record.begin.frame))));
             }
             Record::Bank(record) => self.states.row(head.into_iter().chain(bank_rows::bank(record))),
             Record::Baseline(record) => {
@@ -154,14 +161,14 @@ impl Rows {
     }
 }
 
-fn month(stamp: &Stamp) -> String {
-    match stamp.utc_ms.filter(|ms| *ms >= EARLIEST_MS) {
+fn month(time: &Time) -> String {
+    match time.utc_ms {
         Some(ms) => time::utc(ms).chars().take(7).collect(),
         None => NO_MONTH.to_owned(),
     }
 }
 
-pub(super) fn utc(utc_ms: Option<u64>) -> Cell {
+fn utc(utc_ms: Option<u64>) -> Cell {
     Cell::Whole(utc_ms.filter(|ms| *ms >= EARLIEST_MS))
 }
 
@@ -222,7 +229,7 @@ pub(super) fn basis(quality: &Quality) -> Cell {
     Cell::Text(quality.common_sigma.value().map(|_| quality.common_basis.name().into()))
 }
 
-fn event(record: &Event) -> Vec<Cell> {
+fn event(record: &Event, at: impl Fn(u64) -> Cell) -> Vec<Cell> {
     let phases: String = record.phases.letters().collect();
     let causes = record.causes.iter().map(|cause| cause.name()).collect::<Vec<_>>().join(", ");
     let end = record.end.as_ref();
@@ -236,9 +243,9 @@ fn event(record: &Event) -> Vec<Cell> {
         real(record.fraction),
         Cell::Text(Some(causes.as_str().into()).filter(|_| !causes.is_empty())),
         record.begin.frame.into(),
-        utc(record.begin.utc_ms),
+        at(record.begin.frame),
         Cell::Whole(end.map(|end| end.frame)),
-        utc(end.and_then(|end| end.utc_ms)),
+        end.map_or(Cell::Whole(None), |end| at(end.frame)),
     ];
     cells.extend(evidence.voltage.map(real));
     cells.extend([real(evidence.neutral), real(evidence.residual), real(evidence.residual_angle)]);
@@ -275,9 +282,10 @@ fn status(record: &StatusRecord) -> Vec<Cell> {
         ),
         Status::FramesLost { count } => ("frames_lost", serde_json::json!({ "count": count })),
         Status::RecordsLost { count } => ("records_lost", serde_json::json!({ "count": count })),
-        Status::ClockSet { before_ms, after_ms } => {
-            ("clock_set", serde_json::json!({ "before_ms": before_ms, "after_ms": after_ms }))
-        }
+        Status::ClockSet { before_ms, after_ms, source } => (
+            "clock_set",
+            serde_json::json!({ "before_ms": before_ms, "after_ms": after_ms, "source": source.name() }),
+        ),
         Status::JournalFailed { count } => ("journal_failed", serde_json::json!({ "count": count })),
         Status::FlashFaults { sectors, records, numbers } => (
             "flash_faults",

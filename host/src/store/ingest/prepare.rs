@@ -6,9 +6,11 @@ use polars::prelude::DataFrame;
 
 use super::files::{write_parquet, write_whole};
 use super::{Identity, Verdict};
+use crate::clock::{Seen, Timeline};
 use crate::log::{Log, Sequenced};
-use crate::store::columns::{EARLIEST_MS, Rows};
+use crate::store::columns::Rows;
 use crate::store::{Mark, Store, StoreError};
+use crate::time::{self, EARLIEST_MS};
 
 /// A log that can be written into the store, and what is to be told of it.
 pub struct Prepared {
@@ -41,15 +43,19 @@ impl Prepared {
         let records: u64 = sequences.iter().map(|(from, to)| u64::from(to - from)).sum();
         let known = log.records.len() as u64 - records;
         let first = log.records.first().map_or(0, |kept| kept.sequence);
-        let rows = Rows::new(&device, &log.records, is_new, store.settings_before(&device, first));
+        let earlier = store.seen_before(&device, first, &held)?;
+        let timeline = Timeline::new(earlier.into_iter().chain(log.records.iter().map(Seen::from)));
+        let overruled = overruled(&timeline);
+        let rows = Rows::new(&device, &log.records, is_new, store.settings_before(&device, first), timeline);
         let banks: Vec<String> = rows.banks.iter().cloned().collect();
         let mut notes = Vec::new();
         if rows.clock_before_2000 > 0 {
             notes.push(format!(
-                "{} records were written while the logger's clock stood before 2000: their time is unknown",
+                "{} records were written while the logger's clock stood before 2000: their time rests on other records",
                 rows.clock_before_2000
             ));
         }
+        notes.extend(overruled);
         notes.extend(log.end.filter(|end| end.refused > 0).map(|end| {
             format!(
                 "the logger's flash has refused {} records since start {}: they are lost",
@@ -111,6 +117,20 @@ impl Written {
 pub fn device(path: &Path, log: &Log) -> String {
     let source = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy();
     log.identity.as_ref().map_or_else(|| source.into_owned(), |identity| identity.serial.clone())
+}
+
+/// What the clock was set to and is not believed.
+fn overruled(timeline: &Timeline) -> Option<String> {
+    let (first, others) = timeline.overruled().split_first()?;
+    let what = match others.len() {
+        0 => String::new(),
+        n => format!(" (and {n} more)"),
+    };
+    Some(format!(
+        "the clock was set to {} in start {}{what}, which contradicts the other times: left out",
+        time::utc(first.utc_ms),
+        first.boot
+    ))
 }
 
 fn identity(kept: &Sequenced) -> Identity {

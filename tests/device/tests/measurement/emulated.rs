@@ -13,7 +13,7 @@ use wyelog_device_tests::measurement::truth::Truth;
 use wyelog_device_tests::play::{self, SECTORS, Stored};
 use wyelog_firmware::frontend::Input;
 use wyelog_protocol::bank::RatedFrequency;
-use wyelog_protocol::record::{Interval, Kind, Record, Spectrum};
+use wyelog_protocol::record::{ClockSource, Interval, Kind, Record, Spectrum};
 use wyelog_simulator::flash::NorMemory;
 
 use crate::limits::points;
@@ -33,7 +33,7 @@ fn tape(cases: &[Case]) -> Vec<Input> {
     for case in cases {
         for (n, input) in case.signal.inputs(f64::from(SECONDS)).enumerate() {
             if n == 4800 || n == 11 * 4800 {
-                inputs.push(Input::Clock(UTC_MS - 8500));
+                inputs.push(Input::Clock(UTC_MS - 8500, ClockSource::Signal));
             }
             inputs.push(input);
         }

@@ -178,8 +178,8 @@ fn status(status: &Status) -> Value {
         }
         Status::FramesLost { count } => json!({"frames_lost": {"count": count}}),
         Status::RecordsLost { count } => json!({"records_lost": {"count": count}}),
-        Status::ClockSet { before_ms, after_ms } => {
-            json!({"clock_set": {"before_ms": before_ms, "after_ms": after_ms}})
+        Status::ClockSet { before_ms, after_ms, source } => {
+            json!({"clock_set": {"before_ms": before_ms, "after_ms": after_ms, "source": source.name()}})
         }
         Status::CapturesLost { triggers, frames } => {
             json!({"captures_lost": {"triggers": triggers, "frames": frames}})
