@@ -135,6 +135,7 @@ fn ram_by_module() {
 fn worst_stack() {
     use wyelog_device_tests::arm::{Board, line, numbers};
     use wyelog_firmware::frontend::Input;
+    use wyelog_protocol::record::ClockSource;
     use wyelog_simulator::emulator::{Erase, Pace};
 
     let path = wyelog_task::root().join("tests/device/scenarios/blown_fuse_b.toml");
@@ -142,7 +143,8 @@ fn worst_stack() {
         wyelog_simulator::scenario::Scenario::read(&path).unwrap_or_else(|error| panic!("{error}"));
     let tape = wyelog_simulator::tape::from_scenario(&scenario);
     let settings = tape.settings().clone();
-    let clocks = (0_u64..).map(|n| (n % 192 == 191).then(|| Input::Clock(1_900_000_000_000 + n * 5 / 24, ClockSource::Signal)));
+    let clocks = (0_u64..)
+        .map(|n| (n % 192 == 191).then(|| Input::Clock(1_900_000_000_000 + n * 5 / 24, ClockSource::Signal)));
     let inputs = tape.take(32 * 4800).zip(clocks).flat_map(|(input, clock)| [Some(input), clock]).flatten();
     let board = Board::new();
     board.insert(&settings, inputs);

@@ -11,7 +11,7 @@ use wyelog_firmware::log::Log;
 use wyelog_firmware::tape::{encode, encode_head};
 use wyelog_protocol::frame::{self, MAX_FRAME_BYTES};
 use wyelog_protocol::message::{Extent, FromLogger, Reply};
-use wyelog_protocol::record::{MAX_RECORD_BYTES, Record};
+use wyelog_protocol::record::{ClockSource, MAX_RECORD_BYTES, Record};
 use wyelog_simulator::flash::NorMemory;
 use wyelog_simulator::scenario::Scenario;
 use wyelog_simulator::tape::from_scenario;
@@ -173,7 +173,7 @@ fn scenarios() -> std::io::Result<()> {
                 let tape = from_scenario(&Scenario::parse(&name, &text).expect("a scenario"));
                 let mut bytes = Vec::new();
                 encode_head(tape.settings(), &mut |item| bytes.extend_from_slice(item));
-                let inputs = [Input::Contact(true), Input::Clock(1_900_000_000_000), Input::FramesLost(3)];
+                let inputs = [Input::Contact(true), Input::Clock(1_900_000_000_000, ClockSource::Signal), Input::FramesLost(3)];
                 tape.take(8).chain(inputs).for_each(|input| bytes.extend_from_slice(&encode(&input)));
                 write("tape", &name, &bytes)?;
             }
