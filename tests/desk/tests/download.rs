@@ -13,7 +13,7 @@ use wyelog_simulator::line::LineFaults;
 
 /// Records that the logger writes at its start: boot and settings.
 const AT_START: u64 = 2;
-const INTERVALS: u64 = 1500;
+const INTERVALS: u64 = 2500;
 
 fn download(folder: &TempDir, port: &str, file: &str, more: &[&str]) -> Ended {
     wyelog_in(folder.path(), &[&["download", "--port", port, "--out", file], more].concat())
@@ -155,7 +155,7 @@ fn files_that_do_not_fit_the_logger_stay_as_they_are() {
             &erased.port,
             "clean.log",
             &[],
-            "clean.log: the file ends with record 1501 and the logger with record 6: its memory was replaced or erased; choose another name",
+            "clean.log: the file ends with record 2501 and the logger with record 6: its memory was replaced or erased; choose another name",
         ),
         (
             &erased.port,

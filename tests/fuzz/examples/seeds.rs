@@ -107,7 +107,7 @@ fn journals(records: &[(String, Vec<u8>)]) -> std::io::Result<()> {
         }
         write("journal", name, &used(journal.into_flash()))?;
     }
-    for (name, count) in [("begun", 3), ("gone_round", 90)] {
+    for (name, count) in [("begun", 3), ("second_sector", 20), ("gone_round", 90)] {
         let (mut log, _) =
             Log::mount(NorMemory::<1, SECTOR>::new(8), &mut |_, _| {}).expect("an empty flash mounts");
         for (_, bytes) in records.iter().cycle().take(count) {
