@@ -126,6 +126,11 @@ impl Ring {
         self.geometry.sectors as usize
     }
 
+    /// Whether no sector is ready to be opened next.
+    pub(crate) const fn needs_prepare(&self) -> bool {
+        self.prepared.is_none()
+    }
+
     /// Gives up all numbers below `next` that have not been used.
     pub(crate) const fn skip_to(&mut self, next: u32) {
         if next > self.next {
@@ -206,7 +211,7 @@ impl<F: NorFlash> Journal<F> {
 
     /// True if [`Journal::prepare`] would erase a sector.
     pub const fn needs_prepare(&self) -> bool {
-        self.ring.prepared.is_none()
+        self.ring.needs_prepare()
     }
 
     /// True if a record of `length` bytes would be the first of a sector. (A record that others refer to belongs

@@ -213,6 +213,10 @@ impl<F: NorFlash> Log<F> {
     /// # Errors
     /// Whatever [`Journal::prepare`] refuses with.
     pub fn prepare(&mut self) -> Result<bool, Refused> {
+        // It is asked whenever there is nothing else to do: nothing is moved for a no.
+        if !self.journal.needs_prepare() && !self.kept.needs_prepare() {
+            return Ok(false);
+        }
         let mut erased = Ok(false);
         for _ in 0..2 {
             if erased == Ok(false) {
