@@ -173,7 +173,11 @@ fn scenarios() -> std::io::Result<()> {
                 let tape = from_scenario(&Scenario::parse(&name, &text).expect("a scenario"));
                 let mut bytes = Vec::new();
                 encode_head(tape.settings(), &mut |item| bytes.extend_from_slice(item));
-                let inputs = [Input::Contact(true), Input::Clock(1_900_000_000_000, ClockSource::Signal), Input::FramesLost(3)];
+                let inputs = [
+                    Input::Contact(true),
+                    Input::Clock(1_900_000_000_000, ClockSource::Signal),
+                    Input::FramesLost(3),
+                ];
                 tape.take(8).chain(inputs).for_each(|input| bytes.extend_from_slice(&encode(&input)));
                 write("tape", &name, &bytes)?;
             }
