@@ -75,7 +75,7 @@ impl File {
 
 /// The host's clock: UTC in ms since 1970-01-01, in whole seconds, until 2106.
 pub fn time_ms() -> u64 {
-    u64::from(raw(SYS_TIME, 0).cast_unsigned() as u32).saturating_mul(1000)
+    (raw(SYS_TIME, 0).cast_unsigned() as u64).saturating_mul(1000)
 }
 
 /// Reads the words after `arg=` into `buffer` and returns them. `None` if they do not fit.
