@@ -1,7 +1,7 @@
 //! Events become rows.
 
 use wyelog_protocol::cause::Causes;
-use wyelog_protocol::record::{Moment, Stamp};
+use wyelog_protocol::record::{ClockSource, Moment, Stamp, Status, StatusRecord};
 
 use super::*;
 use crate::log::{DeviceIdentity, Sequenced};
@@ -153,4 +153,29 @@ fn json_has_null_for_what_is_not_known() {
     assert_eq!(json["phases"], serde_json::json!(["B"]));
     assert_eq!(json["begin_s"], 1.0);
     assert!(json["begin_utc"].is_null() && json["evidence"]["residual_pu"].is_null());
+}
+
+/// A start whose clock nobody set lies between the one before and the one behind it.
+#[test]
+fn a_time_from_what_was_before_and_after_is_marked() {
+    const DAY_MS: u64 = 86_400_000;
+    let set = |boot: u32, after_ms: u64| {
+        let stamp = Stamp { boot, frame: 4800, utc_ms: Some(after_ms) };
+        let status = Status::ClockSet { before_ms: None, after_ms, source: ClockSource::Host };
+        Record::Status(StatusRecord { stamp, status })
+    };
+    let noon = 1_900_000_000_000;
+    let mut log = log("X1", &[]);
+    let records = [set(1, noon), Record::Event(event(2, 9000, 1, Change::Detected)), set(3, noon + DAY_MS)];
+    log.records =
+        records.into_iter().zip(0..).map(|(record, sequence)| Sequenced { sequence, record }).collect();
+    let mut collector = Collector::default();
+    collector.log("a", &log);
+    let alarms = collector.into_alarms();
+    let [alarm] = alarms.as_slice() else { panic!("{alarms:?}") };
+    assert!(alarm.begin.is_guessed, "{alarm:?}");
+    assert!((noon..noon + DAY_MS).contains(&alarm.begin.utc_ms.unwrap()), "{alarm:?}");
+    let table = table(&alarms);
+    assert!(table.contains(&alarm.begin.to_string()) && table.contains(crate::time::GUESSED_NOTE), "{table}");
+    assert!(alarm.begin.to_string().starts_with('~'));
 }
