@@ -165,12 +165,17 @@ impl<S: Scale> fmt::Debug for Quantity<S> {
 
 impl<S: Scale> fmt::Display for Quantity<S> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self.value() {
-            None => f.write_str("absent"),
-            Some(value) => {
-                let decimals = f.precision().unwrap_or_else(|| decimals(S::STEPS_PER_UNIT));
-                write!(f, "{value:.decimals$} {}", S::UNIT)
-            }
+        show::<S>(self.value(), f)
+    }
+}
+
+/// A value with its unit.
+fn show<S: Scale>(value: Option<f32>, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+    match value {
+        None => f.write_str("absent"),
+        Some(value) => {
+            let decimals = f.precision().unwrap_or_else(|| decimals(S::STEPS_PER_UNIT));
+            write!(f, "{value:.decimals$} {}", S::UNIT)
         }
     }
 }

@@ -5,7 +5,7 @@ use core::marker::PhantomData;
 
 use serde::{Serialize, Serializer};
 
-use super::{Scale, decimals, nearest};
+use super::{Scale, nearest, show};
 
 /// Scale of [`VoltageHarmonic`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -131,13 +131,7 @@ impl<S: Scale> fmt::Debug for Stepped<S> {
 
 impl<S: Scale> fmt::Display for Stepped<S> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self.value() {
-            None => f.write_str("absent"),
-            Some(value) => {
-                let decimals = f.precision().unwrap_or_else(|| decimals(S::STEPS_PER_UNIT));
-                write!(f, "{value:.decimals$} {}", S::UNIT)
-            }
-        }
+        show::<S>(self.value(), f)
     }
 }
 
