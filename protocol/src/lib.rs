@@ -2,7 +2,8 @@
 //!
 //! From the outside in: [`frame`] puts a packet on an imperfect byte pipe (COBS, CRC-32); [`message`] is every
 //! request beside its reply; [`record`] is what the log keeps, each record as kind, version, length, payload;
-//! [`bank`], [`condition`] and [`cause`] are the vocabulary inside; [`waveform`] packs samples, `packed` the two commonest records; [`quantity`] is every
+//! [`bank`], [`condition`] and [`cause`] are the vocabulary inside; [`waveform`] packs samples, `packed` the two commonest
+//! records; [`quantity`] is every
 //! number, as a scaled integer with unit, resolution and range.
 //!
 //! `schema.txt` beside this crate lists every record and message field by field: it is what a second decoder is

@@ -57,6 +57,7 @@ pub(super) enum Neutral {
     Good,
     Lost {
         begin: u64,
+        /// Whether this bank is known to have drawn one: in this start, or by its baseline.
         ever: bool,
     },
     Divided {

@@ -129,7 +129,7 @@ fn show(before: Option<&Reading>, setting: Option<&Setting>, out: &mut impl Writ
         )?;
     }
     if let Some(Setting { utc_ms, error }) = setting {
-        writeln!(out, "Set to     {}, ±{:.3} s: half the round trip", human(*utc_ms), error.as_secs_f64())?;
+        writeln!(out, "Set to     {}, ±{:.3} s (half the round trip)", human(*utc_ms), error.as_secs_f64())?;
     }
     Ok(())
 }
