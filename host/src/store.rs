@@ -19,7 +19,7 @@ mod error;
 mod ingest;
 mod mark;
 
-pub use banks::Banks;
+pub use banks::{Bank, Banks};
 pub use columns::{BANK, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table};
 pub use error::StoreError;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};

@@ -214,7 +214,8 @@ mod tests {
             assert_eq!(bits(value, 0), code);
         }
         // Of order k the last k bits stand beside the code of order 0 of the rest.
-        for value in 0..500_u32 {
+        // An interpreter that watches memory takes minutes for all of them.
+        for value in (0..500_u32).step_by(if cfg!(miri) { 97 } else { 1 }) {
             for order in 0..9 {
                 let low: String =
                     (0..order).rev().map(|bit| if value >> bit & 1 == 1 { '1' } else { '0' }).collect();

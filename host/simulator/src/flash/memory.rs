@@ -226,10 +226,15 @@ impl Array {
             counts: Counts::default(),
             bytes,
         };
-        for word in 0..array.bytes.len() / array.word {
-            let start = word * array.word;
-            if array.bytes[start..start + array.word].iter().any(|&byte| byte != 0xFF) {
-                array.programmed[word / 64] |= 1 << (word % 64);
+        // Most parts are new: 64 words at a time are looked at only if they are not blank.
+        for (words, bits) in array.bytes.chunks(64 * word).zip(&mut array.programmed) {
+            if words.iter().fold(0xFF, |all, byte| all & byte) == 0xFF {
+                continue;
+            }
+            for (place, cells) in words.chunks_exact(word).enumerate() {
+                if cells.iter().any(|&byte| byte != 0xFF) {
+                    *bits |= 1 << place;
+                }
             }
         }
         array
