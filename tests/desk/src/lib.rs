@@ -3,6 +3,7 @@
 
 pub mod agree;
 pub mod device;
+pub mod emulate;
 pub mod fabricate;
 pub mod logs;
 pub use wyelog_device_tests::python;

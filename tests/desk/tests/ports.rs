@@ -1,12 +1,12 @@
 //! Ports that are not there, taken, or served by something else; and a simulated board behind a real one.
 
-use std::io::{BufRead, BufReader, Write};
-use std::process::{Child, Command, Stdio};
+use std::io::Write;
 
 use tempfile::TempDir;
 use wyelog::device::{Port, Transport};
 use wyelog_desk_tests::device::{Served, framed, framed_bytes, keeper, listener};
-use wyelog_desk_tests::{Ended, binary, wyelog_in};
+use wyelog_desk_tests::emulate::Emulate;
+use wyelog_desk_tests::{Ended, wyelog_in};
 use wyelog_protocol::message::{Identity, Reply, Request};
 use wyelog_protocol::text;
 use wyelog_simulator::line::LineFaults;
@@ -148,36 +148,6 @@ fn a_logger_of_another_schema_is_read_as_far_as_it_is_known() {
         (ended.code, ended.out.as_str()),
         (Some(1), "No alarm in 1 record that could be read; there may be one in what could not.\n")
     );
-}
-
-/// `wyelog emulate`, killed when dropped.
-struct Emulate {
-    child: Child,
-    port: String,
-}
-
-impl Emulate {
-    fn start(words: &[&str]) -> Self {
-        let mut command = Command::new(binary());
-        command.arg("emulate").args(words).stdout(Stdio::piped()).stderr(Stdio::piped());
-        let mut child = command.spawn().unwrap();
-        let mut port = String::new();
-        BufReader::new(child.stdout.take().unwrap()).read_line(&mut port).unwrap();
-        Self { child, port: port.trim_end().to_owned() }
-    }
-
-    fn wait_for_the_signal_to_end(&mut self) {
-        let lines = BufReader::new(self.child.stderr.take().unwrap()).lines();
-        let said: Vec<String> = lines.map(Result::unwrap).take(1).collect();
-        assert_eq!(said, ["wyelog: the signal has ended; the logger still answers"]);
-    }
-}
-
-impl Drop for Emulate {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
 }
 
 fn assert_alarm(folder: &TempDir) {

@@ -234,6 +234,26 @@ fn both_read_what_is_left_of_a_damaged_log() {
     agreed("zeroed.log", &[0; 4096]);
 }
 
+/// A log of schema `67f5c5db7826fc9b`, as the first firmware wrote it, and what it said: both are kept for ever and never written
+/// anew. `golden/v1.toml` is what happened to the bank.
+#[test]
+fn both_read_the_kept_log_to_the_values_it_has_always_had() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("golden");
+    let (records, summary) = agreed("kept.log", &fs::read(folder.join("v1.log")).unwrap());
+    let kept = fs::read_to_string(folder.join("v1.jsonl")).unwrap();
+    let mut kept: Vec<Value> = kept.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert_eq!(kept.pop(), Some(summary));
+    assert_eq!(records.len(), 223);
+    for (record, kept) in records.iter().zip(&kept) {
+        assert_eq!(record, kept);
+    }
+    for kind in
+        ["interval", "event", "status", "settings", "spectrum", "capture", "operation", "bank", "baseline"]
+    {
+        assert!(records.iter().any(|record| record["type"] == kind), "{kind}");
+    }
+}
+
 /// A log whose intervals have been overwritten: old events between gaps.
 #[test]
 fn both_read_events_that_outlived_the_intervals_around_them() {
