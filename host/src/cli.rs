@@ -7,6 +7,8 @@ mod capability;
 mod captures;
 mod clock;
 #[cfg(feature = "desk")]
+mod compact;
+#[cfg(feature = "desk")]
 mod demo;
 mod documents;
 mod download;
@@ -73,6 +75,8 @@ enum Command {
     #[cfg(feature = "desk")]
     Ingest(ingest::Arguments),
     #[cfg(feature = "desk")]
+    Compact(compact::Arguments),
+    #[cfg(feature = "desk")]
     Report(report::Arguments),
     #[cfg(feature = "desk")]
     Unbalance(unbalance::Arguments),
@@ -101,6 +105,8 @@ pub fn run() -> ExitCode {
         Command::Explain(arguments) => explain::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Ingest(arguments) => ingest::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Compact(arguments) => compact::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Report(arguments) => report::run(arguments, &mut out),
         #[cfg(feature = "desk")]

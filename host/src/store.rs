@@ -7,6 +7,8 @@
 //! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; events/, captures/, status/, settings/, operations/ and
 //!                                         bank/ without a month
 //! DIR/logs/HASH.toml                      written last: from now on the log is in
+//! DIR/compacted/NUMBER.toml               written behind files `compacted-….parquet` that hold the rows of many such files:
+//!                                         from now on they count instead
 //! ```
 //!
 //! `HASH` is the SHA-256 of the raw log, in hexadecimal. No file is ever changed: what is written gets a name that begins
@@ -15,23 +17,34 @@
 
 mod banks;
 mod columns;
+mod compact;
 mod error;
 mod ingest;
+mod lock;
+mod manifest;
 mod mark;
 
 pub use banks::{Bank, Banks};
 pub use columns::{BANK, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table};
+pub use compact::{Compacted, Compaction};
 pub use error::StoreError;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
 pub use mark::Mark;
 
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-use polars::prelude::{DataFrame, IntoLazy, JoinArgs, JoinType, LazyFrame, ScanArgsParquet, col};
+use polars::prelude::{DataFrame, IntoLazy, JoinArgs, JoinType, LazyFrame, ScanArgsParquet, col, lit};
+
+use lock::Reading;
+use manifest::{Live, Manifests};
 
 /// What `store.toml` says.
-const FORMAT: &str = "# A store of wyelog. How to read it: host/STORE.md of the source.\nformat = 1\n";
+const FORMAT: &str = "# A store of wyelog. How to read it: host/STORE.md of the source.\nformat = 2\n";
+
+/// The newest format. In format 1 nothing was compacted: who reads such a store need not know more.
+const NEWEST: i64 = 2;
 
 /// A store.
 #[derive(Debug)]
@@ -39,6 +52,13 @@ pub struct Store {
     dir: PathBuf,
     banks: Banks,
     marks: Vec<Mark>,
+    manifests: Manifests,
+    /// The files that count.
+    live: Vec<Live>,
+    /// Rows of this logger only.
+    device: Option<String>,
+    /// While it lives, no file is removed.
+    reading: Option<Arc<Reading>>,
 }
 
 impl Store {
@@ -47,16 +67,18 @@ impl Store {
     /// # Errors
     /// There is none, or a file of it cannot be read.
     pub fn open(dir: &Path) -> Result<Self, StoreError> {
-        let path = dir.join("store.toml");
-        let text = fs::read_to_string(&path)
-            .map_err(|source| StoreError::NoStore { path: dir.to_owned(), source })?;
-        let table: toml::Table = text.parse().map_err(|_| StoreError::Format { path: path.clone() })?;
-        if table.get("format").and_then(toml::Value::as_integer) != Some(1) {
-            return Err(StoreError::Format { path });
-        }
+        format(dir)?;
+        let reading = Reading::of(dir).map(Arc::new);
+        Ok(Self { reading, ..Self::read(dir)? })
+    }
+
+    /// What is in the folder now; its files may be gone a moment later.
+    fn read(dir: &Path) -> Result<Self, StoreError> {
         let banks = Banks::read(&dir.join("banks.toml"))?;
         let marks = mark::read_all(&dir.join("logs"))?;
-        Ok(Self { dir: dir.to_owned(), banks, marks })
+        let manifests = Manifests::read(dir)?;
+        let live = manifests.live(&marks);
+        Ok(Self { dir: dir.to_owned(), banks, marks, manifests, live, device: None, reading: None })
     }
 
     /// Opens the store in `dir`, or makes an empty one there.
@@ -95,7 +117,16 @@ impl Store {
     #[must_use]
     pub fn of_device(&self, device: &str) -> Self {
         let marks = self.marks.iter().filter(|mark| mark.device == device).cloned().collect();
-        Self { dir: self.dir.clone(), banks: self.banks.clone(), marks }
+        let may_hold = |live: &&Live| live.device.as_deref().is_none_or(|only| only == device);
+        Self {
+            dir: self.dir.clone(),
+            banks: self.banks.clone(),
+            marks,
+            manifests: self.manifests.clone(),
+            live: self.live.iter().filter(may_hold).cloned().collect(),
+            device: Some(device.to_owned()),
+            reading: self.reading.clone(),
+        }
     }
 
     /// All rows of a table, with the feeder of each bank; nothing is read before it is collected.
@@ -103,7 +134,7 @@ impl Store {
     /// # Errors
     /// A file of the table is gone.
     pub fn scan(&self, table: &Table) -> Result<LazyFrame, StoreError> {
-        self.scan_files(table, self.files(table))
+        self.scan_files(table, &self.files(table))
     }
 
     /// As [`Store::scan`], a frame a file: for who must not hold years of rows at once.
@@ -111,29 +142,54 @@ impl Store {
     /// # Errors
     /// A file of the table is gone.
     pub fn scan_each(&self, table: &Table) -> Result<Vec<LazyFrame>, StoreError> {
-        self.files(table).into_iter().map(|file| self.scan_files(table, vec![file])).collect()
+        self.files(table).into_iter().map(|file| self.scan_files(table, &[file])).collect()
     }
 
     fn files(&self, table: &Table) -> Vec<PathBuf> {
-        let files = self.marks.iter().flat_map(|mark| &mark.files);
-        let files = files.filter(|file| file.split('/').next() == Some(table.name));
-        files.map(|file| self.dir.join(file)).collect()
+        let files = self.live.iter().filter(|live| live.file.split('/').next() == Some(table.name));
+        files.map(|live| self.dir.join(&live.file)).collect()
     }
 
-    fn scan_files(&self, table: &Table, files: Vec<PathBuf>) -> Result<LazyFrame, StoreError> {
-        if let Some(path) = files.iter().find(|path| !path.is_file()) {
-            return Err(StoreError::Gone { path: path.clone() });
+    fn scan_files(&self, table: &Table, files: &[PathBuf]) -> Result<LazyFrame, StoreError> {
+        let mut frame = scan_parquet(table, files)?;
+        if let Some(device) = &self.device {
+            frame = frame.filter(col("device").eq(lit(device.as_str())));
         }
-        let frame = if files.is_empty() {
-            DataFrame::empty_with_schema(&table.schema()).lazy()
-        } else {
-            let mut args = ScanArgsParquet { glob: false, ..ScanArgsParquet::default() };
-            args.hive_options.enabled = Some(false);
-            let paths = files.iter().map(|path| path.to_string_lossy().as_ref().into()).collect();
-            LazyFrame::scan_parquet_files(paths, args)?
-        };
         let feeders = self.banks.frame().lazy();
         Ok(frame.join(feeders, [col("bank")], [col("bank")], JoinArgs::new(JoinType::Left)))
+    }
+}
+
+/// The rows of these files as they stand there. A column that an older program did not write is null.
+fn scan_parquet(table: &Table, files: &[PathBuf]) -> Result<LazyFrame, StoreError> {
+    if let Some(path) = files.iter().find(|path| !path.is_file()) {
+        return Err(StoreError::Gone { path: path.clone() });
+    }
+    let schema = table.schema();
+    if files.is_empty() {
+        return Ok(DataFrame::empty_with_schema(&schema).lazy());
+    }
+    let mut args = ScanArgsParquet {
+        glob: false,
+        schema: Some(Arc::new(schema)),
+        allow_missing_columns: true,
+        ..ScanArgsParquet::default()
+    };
+    args.hive_options.enabled = Some(false);
+    let paths = files.iter().map(|path| path.to_string_lossy().as_ref().into()).collect();
+    Ok(LazyFrame::scan_parquet_files(paths, args)?)
+}
+
+/// Format of the store in `dir`: one that this program can read.
+fn format(dir: &Path) -> Result<i64, StoreError> {
+    let path = dir.join("store.toml");
+    let text =
+        fs::read_to_string(&path).map_err(|source| StoreError::NoStore { path: dir.to_owned(), source })?;
+    let table: Option<toml::Table> = text.parse().ok();
+    let format = table.and_then(|table| table.get("format")?.as_integer());
+    match format {
+        Some(format @ 1..=NEWEST) => Ok(format),
+        _ => Err(StoreError::Format { path, found: format, newest: NEWEST }),
     }
 }
 
