@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! DIR/store.toml                          what this folder is
-//! DIR/banks.toml                          which bank hangs on which feeder: edited by people, may be missing
+//! DIR/banks.toml, or banks.csv            which logger hung on which bank, and where: edited by people, may be missing
 //! DIR/raw/HASH.log                        the log as it came: the evidence
 //! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; events/, captures/, status/, settings/, operations/ and
 //!                                         bank/ without a month
@@ -24,13 +24,14 @@ mod lock;
 mod manifest;
 mod mark;
 
-pub use banks::{Bank, Banks};
+pub use banks::{Bank, Banks, Problem, Stay};
 pub use columns::{BANK, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table};
 pub use compact::{Compacted, Compaction};
 pub use error::StoreError;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
 pub use mark::Mark;
 
+use std::collections::HashSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -69,19 +70,19 @@ impl Store {
     pub fn open(dir: &Path) -> Result<Self, StoreError> {
         format(dir)?;
         let reading = Reading::of(dir).map(Arc::new);
-        Ok(Self { reading, ..Self::read(dir)? })
+        Ok(Self { reading, ..Self::read(dir, Banks::read(dir)?)? })
     }
 
     /// What is in the folder now; its files may be gone a moment later.
-    fn read(dir: &Path) -> Result<Self, StoreError> {
-        let banks = Banks::read(&dir.join("banks.toml"))?;
+    fn read(dir: &Path, banks: Banks) -> Result<Self, StoreError> {
         let marks = mark::read_all(&dir.join("logs"))?;
         let manifests = Manifests::read(dir)?;
         let live = manifests.live(&marks);
         Ok(Self { dir: dir.to_owned(), banks, marks, manifests, live, device: None, reading: None })
     }
 
-    /// Opens the store in `dir`, or makes an empty one there.
+    /// Opens the store in `dir`, or makes an empty one there, to take logs in: that needs no register of the banks, so a
+    /// register that is not of its form is only one of [`Store::problems`].
     ///
     /// # Errors
     /// The folder cannot be made, holds something else, or cannot be read.
@@ -95,7 +96,9 @@ impl Store {
             }
             ingest::write_whole(&path, FORMAT.as_bytes())?;
         }
-        Self::open(dir)
+        format(dir)?;
+        let reading = Reading::of(dir).map(Arc::new);
+        Ok(Self { reading, ..Self::read(dir, Banks::read_what_can_be(dir)?)? })
     }
 
     /// The logs that are in.
@@ -103,7 +106,14 @@ impl Store {
         &self.marks
     }
 
-    /// Which bank hangs on which feeder.
+    /// Entries of the register of the banks that make no sense and are left out, or are about loggers of which there is no log.
+    pub fn problems(&self) -> Vec<Problem> {
+        let known: HashSet<&str> = self.marks.iter().map(|mark| mark.device.as_str()).collect();
+        let unknown = self.banks.unknown_devices(|device| known.contains(device));
+        self.banks.problems().iter().cloned().chain(unknown).collect()
+    }
+
+    /// What people know of the banks.
     pub const fn banks(&self) -> &Banks {
         &self.banks
     }
@@ -129,7 +139,8 @@ impl Store {
         }
     }
 
-    /// All rows of a table, with the feeder of each bank; nothing is read before it is collected.
+    /// All rows of a table, with the feeder of each bank, and under the name that the register has for it; nothing is read before
+    /// it is collected.
     ///
     /// # Errors
     /// A file of the table is gone.
@@ -155,6 +166,7 @@ impl Store {
         if let Some(device) = &self.device {
             frame = frame.filter(col("device").eq(lit(device.as_str())));
         }
+        let frame = self.banks.rename(table, frame, &self.marks)?;
         let feeders = self.banks.frame().lazy();
         Ok(frame.join(feeders, [col("bank")], [col("bank")], JoinArgs::new(JoinType::Left)))
     }

@@ -21,7 +21,7 @@ use wyelog_protocol::record::{ClockSource, Record};
 use super::columns::{STATUS, TABLES};
 use super::lock::{self, Reading};
 use super::manifest::{self, Live};
-use super::{FORMAT, Mark, NEWEST, Store, StoreError};
+use super::{Banks, FORMAT, Mark, NEWEST, Store, StoreError};
 use crate::clock::Seen;
 use crate::log::{Log, LogError};
 use prepare::{Prepared, Written};
@@ -86,7 +86,7 @@ impl Store {
         let lock = lock::writing(&self.dir)?;
         self.reading = None;
         // What another writer has brought since we opened it.
-        *self = Self::read(&self.dir)?;
+        *self = Self::read(&self.dir, Banks::read_what_can_be(&self.dir)?)?;
         if super::format(&self.dir)? < NEWEST {
             // Nothing else has changed since the first format.
             write_whole(&self.dir.join("store.toml"), FORMAT.as_bytes())?;
@@ -329,7 +329,7 @@ impl Line<'_> {
                     let Some(result) = result else { return Ok(()) };
                     let written = result?;
                     let mark = written.mark.clone();
-                    let verdict = written.verdict(&self.store.marks);
+                    let verdict = written.verdict(&self.store.marks, &self.store.banks);
                     self.store.live.extend(mark.files.iter().map(|file| Live::of_log(file, &mark)));
                     self.store.marks.push(mark);
                     Some(verdict)
