@@ -2,6 +2,8 @@
 //! standard error.
 
 mod alarms;
+#[cfg(feature = "desk")]
+mod banks;
 mod baseline;
 mod capability;
 mod captures;
@@ -77,6 +79,8 @@ enum Command {
     #[cfg(feature = "desk")]
     Compact(compact::Arguments),
     #[cfg(feature = "desk")]
+    Banks(banks::Arguments),
+    #[cfg(feature = "desk")]
     Report(report::Arguments),
     #[cfg(feature = "desk")]
     Unbalance(unbalance::Arguments),
@@ -107,6 +111,8 @@ pub fn run() -> ExitCode {
         Command::Ingest(arguments) => ingest::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Compact(arguments) => compact::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Banks(arguments) => banks::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Report(arguments) => report::run(arguments, &mut out),
         #[cfg(feature = "desk")]

@@ -25,7 +25,9 @@ mod manifest;
 mod mark;
 
 pub use banks::{Bank, Banks, Problem, Stay};
-pub use columns::{BANK, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table};
+pub use columns::{
+    BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table,
+};
 pub use compact::{Compacted, Compaction};
 pub use error::StoreError;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
@@ -91,7 +93,11 @@ impl Store {
         if !path.exists() {
             let file = |source| StoreError::Write { path: dir.to_owned(), source };
             fs::create_dir_all(dir).map_err(file)?;
-            if fs::read_dir(dir).map_err(file)?.next().is_some() {
+            // A name that begins with `_` is what a killed program left that was about to make the store.
+            let is_ours = |entry: std::io::Result<fs::DirEntry>| {
+                entry.is_ok_and(|entry| entry.file_name().to_string_lossy().starts_with('_'))
+            };
+            if !fs::read_dir(dir).map_err(file)?.all(is_ours) {
                 return Err(StoreError::NotEmpty { path: dir.to_owned() });
             }
             ingest::write_whole(&path, FORMAT.as_bytes())?;

@@ -55,6 +55,12 @@ impl Prepared {
                 rows.clock_before_2000
             ));
         }
+        if rows.time_after_2090 > 0 {
+            notes.push(format!(
+                "{} records have a time in 2090 or later, and no other record contradicts it: look at the logger's clock",
+                rows.time_after_2090
+            ));
+        }
         notes.extend(overruled);
         notes.extend(log.end.filter(|end| end.refused > 0).map(|end| {
             format!(
