@@ -9,6 +9,7 @@ use crate::log::{Log, LogWriter};
 use crate::trial;
 
 mod compaction;
+mod register;
 
 /// The log of a built-in trial, as bytes.
 fn log(name: &str) -> Vec<u8> {

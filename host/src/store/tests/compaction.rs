@@ -1,5 +1,7 @@
 //! Many files become few, and nothing is lost.
 
+use polars::prelude::{ParquetReader, ParquetWriter, SerReader};
+
 use super::*;
 
 /// Every row of a table, sorted, as CSV.
@@ -51,6 +53,7 @@ fn compacted_is_the_same_content_in_one_sorted_file() {
     // This store too knows the new files, and they are all there is.
     assert_eq!(store.scan(&STATUS).unwrap().collect().unwrap().height(), desk.rows(&STATUS).height());
     assert_eq!(files(&desk, "status").len(), 1);
+    drop(store);
     assert_eq!((contents(&desk), device(&desk)), (before.clone(), of_device));
     assert_eq!(desk.store().of_device("L2").scan_each(&STATUS).unwrap().len(), 1);
     let sorted = desk.rows(&EVENTS);
@@ -146,10 +149,9 @@ fn a_column_that_an_older_program_did_not_write_is_null() {
     let desk = Desk::new();
     desk.ingest("a.log", &log("blown_fuse"));
     let path = files(&desk, "events").remove(0);
-    let frame = polars::prelude::ParquetReader::new(fs::File::open(&path).unwrap());
-    let mut frame = polars::prelude::SerReader::finish(frame).unwrap();
+    let mut frame = ParquetReader::new(fs::File::open(&path).unwrap()).finish().unwrap();
     frame.drop_in_place("causes").unwrap();
-    polars::prelude::ParquetWriter::new(fs::File::create(&path).unwrap()).finish(&mut frame).unwrap();
+    ParquetWriter::new(fs::File::create(&path).unwrap()).finish(&mut frame).unwrap();
     assert_eq!(desk.texts(&EVENTS, "causes"), [const { None }; 6]);
     desk.ingest("b.log", &part(&log("blown_fuse"), 0..u32::MAX, "L2"));
     desk.store().writer().unwrap().compact(&Compaction::NOW, &mut |_| {}).unwrap();
