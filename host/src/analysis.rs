@@ -8,6 +8,7 @@ mod cells;
 pub mod fleet;
 pub mod kvar;
 pub mod operations;
+pub mod register;
 pub mod trend;
 pub mod unbalance;
 

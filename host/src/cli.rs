@@ -2,10 +2,14 @@
 //! standard error.
 
 mod alarms;
+#[cfg(feature = "desk")]
+mod banks;
 mod baseline;
 mod capability;
 mod captures;
 mod clock;
+#[cfg(feature = "desk")]
+mod compact;
 #[cfg(feature = "desk")]
 mod demo;
 mod documents;
@@ -73,6 +77,10 @@ enum Command {
     #[cfg(feature = "desk")]
     Ingest(ingest::Arguments),
     #[cfg(feature = "desk")]
+    Compact(compact::Arguments),
+    #[cfg(feature = "desk")]
+    Banks(banks::Arguments),
+    #[cfg(feature = "desk")]
     Report(report::Arguments),
     #[cfg(feature = "desk")]
     Unbalance(unbalance::Arguments),
@@ -101,6 +109,10 @@ pub fn run() -> ExitCode {
         Command::Explain(arguments) => explain::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Ingest(arguments) => ingest::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Compact(arguments) => compact::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Banks(arguments) => banks::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Report(arguments) => report::run(arguments, &mut out),
         #[cfg(feature = "desk")]

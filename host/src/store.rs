@@ -2,11 +2,13 @@
 //!
 //! ```text
 //! DIR/store.toml                          what this folder is
-//! DIR/banks.toml                          which bank hangs on which feeder: edited by people, may be missing
+//! DIR/banks.toml, or banks.csv            which logger hung on which bank, and where: edited by people, may be missing
 //! DIR/raw/HASH.log                        the log as it came: the evidence
 //! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; events/, captures/, status/, settings/, operations/ and
 //!                                         bank/ without a month
 //! DIR/logs/HASH.toml                      written last: from now on the log is in
+//! DIR/compacted/NUMBER.toml               written behind files `compacted-….parquet` that hold the rows of many such files:
+//!                                         from now on they count instead
 //! ```
 //!
 //! `HASH` is the SHA-256 of the raw log, in hexadecimal. No file is ever changed: what is written gets a name that begins
@@ -15,23 +17,37 @@
 
 mod banks;
 mod columns;
+mod compact;
 mod error;
 mod ingest;
+mod lock;
+mod manifest;
 mod mark;
 
-pub use banks::{Bank, Banks};
-pub use columns::{BANK, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table};
+pub use banks::{Bank, Banks, Problem, Stay};
+pub use columns::{
+    BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table,
+};
+pub use compact::{Compacted, Compaction};
 pub use error::StoreError;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
 pub use mark::Mark;
 
+use std::collections::HashSet;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-use polars::prelude::{DataFrame, IntoLazy, JoinArgs, JoinType, LazyFrame, ScanArgsParquet, col};
+use polars::prelude::{DataFrame, IntoLazy, JoinArgs, JoinType, LazyFrame, ScanArgsParquet, col, lit};
+
+use lock::Reading;
+use manifest::{Live, Manifests};
 
 /// What `store.toml` says.
-const FORMAT: &str = "# A store of wyelog. How to read it: host/STORE.md of the source.\nformat = 1\n";
+const FORMAT: &str = "# A store of wyelog. How to read it: host/STORE.md of the source.\nformat = 2\n";
+
+/// The newest format. In format 1 nothing was compacted: who reads such a store need not know more.
+const NEWEST: i64 = 2;
 
 /// A store.
 #[derive(Debug)]
@@ -39,6 +55,13 @@ pub struct Store {
     dir: PathBuf,
     banks: Banks,
     marks: Vec<Mark>,
+    manifests: Manifests,
+    /// The files that count.
+    live: Vec<Live>,
+    /// Rows of this logger only.
+    device: Option<String>,
+    /// While it lives, no file is removed.
+    reading: Option<Arc<Reading>>,
 }
 
 impl Store {
@@ -47,19 +70,21 @@ impl Store {
     /// # Errors
     /// There is none, or a file of it cannot be read.
     pub fn open(dir: &Path) -> Result<Self, StoreError> {
-        let path = dir.join("store.toml");
-        let text = fs::read_to_string(&path)
-            .map_err(|source| StoreError::NoStore { path: dir.to_owned(), source })?;
-        let table: toml::Table = text.parse().map_err(|_| StoreError::Format { path: path.clone() })?;
-        if table.get("format").and_then(toml::Value::as_integer) != Some(1) {
-            return Err(StoreError::Format { path });
-        }
-        let banks = Banks::read(&dir.join("banks.toml"))?;
-        let marks = mark::read_all(&dir.join("logs"))?;
-        Ok(Self { dir: dir.to_owned(), banks, marks })
+        format(dir)?;
+        let reading = Reading::of(dir).map(Arc::new);
+        Ok(Self { reading, ..Self::read(dir, Banks::read(dir)?)? })
     }
 
-    /// Opens the store in `dir`, or makes an empty one there.
+    /// What is in the folder now; its files may be gone a moment later.
+    fn read(dir: &Path, banks: Banks) -> Result<Self, StoreError> {
+        let marks = mark::read_all(&dir.join("logs"))?;
+        let manifests = Manifests::read(dir)?;
+        let live = manifests.live(&marks);
+        Ok(Self { dir: dir.to_owned(), banks, marks, manifests, live, device: None, reading: None })
+    }
+
+    /// Opens the store in `dir`, or makes an empty one there, to take logs in: that needs no register of the banks, so a
+    /// register that is not of its form is only one of [`Store::problems`].
     ///
     /// # Errors
     /// The folder cannot be made, holds something else, or cannot be read.
@@ -68,12 +93,18 @@ impl Store {
         if !path.exists() {
             let file = |source| StoreError::Write { path: dir.to_owned(), source };
             fs::create_dir_all(dir).map_err(file)?;
-            if fs::read_dir(dir).map_err(file)?.next().is_some() {
+            // A name that begins with `_` is what a killed program left that was about to make the store.
+            let is_ours = |entry: std::io::Result<fs::DirEntry>| {
+                entry.is_ok_and(|entry| entry.file_name().to_string_lossy().starts_with('_'))
+            };
+            if !fs::read_dir(dir).map_err(file)?.all(is_ours) {
                 return Err(StoreError::NotEmpty { path: dir.to_owned() });
             }
             ingest::write_whole(&path, FORMAT.as_bytes())?;
         }
-        Self::open(dir)
+        format(dir)?;
+        let reading = Reading::of(dir).map(Arc::new);
+        Ok(Self { reading, ..Self::read(dir, Banks::read_what_can_be(dir)?)? })
     }
 
     /// The logs that are in.
@@ -81,7 +112,14 @@ impl Store {
         &self.marks
     }
 
-    /// Which bank hangs on which feeder.
+    /// Entries of the register of the banks that make no sense and are left out, or are about loggers of which there is no log.
+    pub fn problems(&self) -> Vec<Problem> {
+        let known: HashSet<&str> = self.marks.iter().map(|mark| mark.device.as_str()).collect();
+        let unknown = self.banks.unknown_devices(|device| known.contains(device));
+        self.banks.problems().iter().cloned().chain(unknown).collect()
+    }
+
+    /// What people know of the banks.
     pub const fn banks(&self) -> &Banks {
         &self.banks
     }
@@ -95,15 +133,25 @@ impl Store {
     #[must_use]
     pub fn of_device(&self, device: &str) -> Self {
         let marks = self.marks.iter().filter(|mark| mark.device == device).cloned().collect();
-        Self { dir: self.dir.clone(), banks: self.banks.clone(), marks }
+        let may_hold = |live: &&Live| live.device.as_deref().is_none_or(|only| only == device);
+        Self {
+            dir: self.dir.clone(),
+            banks: self.banks.clone(),
+            marks,
+            manifests: self.manifests.clone(),
+            live: self.live.iter().filter(may_hold).cloned().collect(),
+            device: Some(device.to_owned()),
+            reading: self.reading.clone(),
+        }
     }
 
-    /// All rows of a table, with the feeder of each bank; nothing is read before it is collected.
+    /// All rows of a table, with the feeder of each bank, and under the name that the register has for it; nothing is read before
+    /// it is collected.
     ///
     /// # Errors
     /// A file of the table is gone.
     pub fn scan(&self, table: &Table) -> Result<LazyFrame, StoreError> {
-        self.scan_files(table, self.files(table))
+        self.scan_files(table, &self.files(table))
     }
 
     /// As [`Store::scan`], a frame a file: for who must not hold years of rows at once.
@@ -111,29 +159,55 @@ impl Store {
     /// # Errors
     /// A file of the table is gone.
     pub fn scan_each(&self, table: &Table) -> Result<Vec<LazyFrame>, StoreError> {
-        self.files(table).into_iter().map(|file| self.scan_files(table, vec![file])).collect()
+        self.files(table).into_iter().map(|file| self.scan_files(table, &[file])).collect()
     }
 
     fn files(&self, table: &Table) -> Vec<PathBuf> {
-        let files = self.marks.iter().flat_map(|mark| &mark.files);
-        let files = files.filter(|file| file.split('/').next() == Some(table.name));
-        files.map(|file| self.dir.join(file)).collect()
+        let files = self.live.iter().filter(|live| live.file.split('/').next() == Some(table.name));
+        files.map(|live| self.dir.join(&live.file)).collect()
     }
 
-    fn scan_files(&self, table: &Table, files: Vec<PathBuf>) -> Result<LazyFrame, StoreError> {
-        if let Some(path) = files.iter().find(|path| !path.is_file()) {
-            return Err(StoreError::Gone { path: path.clone() });
+    fn scan_files(&self, table: &Table, files: &[PathBuf]) -> Result<LazyFrame, StoreError> {
+        let mut frame = scan_parquet(table, files)?;
+        if let Some(device) = &self.device {
+            frame = frame.filter(col("device").eq(lit(device.as_str())));
         }
-        let frame = if files.is_empty() {
-            DataFrame::empty_with_schema(&table.schema()).lazy()
-        } else {
-            let mut args = ScanArgsParquet { glob: false, ..ScanArgsParquet::default() };
-            args.hive_options.enabled = Some(false);
-            let paths = files.iter().map(|path| path.to_string_lossy().as_ref().into()).collect();
-            LazyFrame::scan_parquet_files(paths, args)?
-        };
+        let frame = self.banks.rename(table, frame, &self.marks)?;
         let feeders = self.banks.frame().lazy();
         Ok(frame.join(feeders, [col("bank")], [col("bank")], JoinArgs::new(JoinType::Left)))
+    }
+}
+
+/// The rows of these files as they stand there. A column that an older program did not write is null.
+fn scan_parquet(table: &Table, files: &[PathBuf]) -> Result<LazyFrame, StoreError> {
+    if let Some(path) = files.iter().find(|path| !path.is_file()) {
+        return Err(StoreError::Gone { path: path.clone() });
+    }
+    let schema = table.schema();
+    if files.is_empty() {
+        return Ok(DataFrame::empty_with_schema(&schema).lazy());
+    }
+    let mut args = ScanArgsParquet {
+        glob: false,
+        schema: Some(Arc::new(schema)),
+        allow_missing_columns: true,
+        ..ScanArgsParquet::default()
+    };
+    args.hive_options.enabled = Some(false);
+    let paths = files.iter().map(|path| path.to_string_lossy().as_ref().into()).collect();
+    Ok(LazyFrame::scan_parquet_files(paths, args)?)
+}
+
+/// Format of the store in `dir`: one that this program can read.
+fn format(dir: &Path) -> Result<i64, StoreError> {
+    let path = dir.join("store.toml");
+    let text =
+        fs::read_to_string(&path).map_err(|source| StoreError::NoStore { path: dir.to_owned(), source })?;
+    let table: Option<toml::Table> = text.parse().ok();
+    let format = table.and_then(|table| table.get("format")?.as_integer());
+    match format {
+        Some(format @ 1..=NEWEST) => Ok(format),
+        _ => Err(StoreError::Format { path, found: format, newest: NEWEST }),
     }
 }
 

@@ -76,6 +76,30 @@ impl fmt::Display for When {
     }
 }
 
+/// A day or a moment in UTC, in ms since 1970-01-01: `2030-05-14`, `2030-05-14T06:30`, `2030-05-14 06:30:00.250Z`.
+pub fn parse_utc(text: &str) -> Option<i64> {
+    let text = text.trim_end_matches('Z');
+    let (day, time) = text.split_once(['T', ' ']).unwrap_or((text, "00:00"));
+    let mut day = day.splitn(3, '-').map(|part| part.parse::<u16>().ok());
+    let (year, month, day) = (day.next()??, day.next()??, day.next()??);
+    let mut time = time.splitn(3, ':');
+    let (hour, minute) = (time.next()?.parse::<u8>().ok()?, time.next()?.parse::<u8>().ok()?);
+    let (second, fraction) = match time.next() {
+        Some(second) => second.split_once('.').unwrap_or((second, "0")),
+        None => ("0", "0"),
+    };
+    let ms: String = fraction.chars().chain("00".chars()).take(3).collect();
+    let civil = Civil {
+        year: year.into(),
+        month: month.into(),
+        day: day.into(),
+        hour: hour.into(),
+        minute: minute.into(),
+        second: second.parse::<u8>().ok()?.into(),
+    };
+    Some(civil.unix_seconds()? * 1000 + i64::from(ms.parse::<u16>().ok()?))
+}
+
 /// Frames of the logger as seconds.
 pub fn frames_to_seconds(frames: u64) -> f64 {
     frames as f64 / f64::from(FRAMES_PER_SECOND)

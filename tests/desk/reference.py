@@ -15,13 +15,16 @@ import pyarrow.parquet as pq
 
 
 def table(store, name):
-    """Every file of the table that a log's mark names."""
+    """Every file of the table that counts: a log's mark or a manifest names it, and no manifest replaces it."""
     import tomllib
 
-    files = []
-    for mark in sorted(pathlib.Path(store, "logs").glob("[!_]*.toml")):
-        files += tomllib.loads(mark.read_text())["files"]
-    files = [pathlib.Path(store, file) for file in files if file.split("/")[0] == name]
+    def contents(folder):
+        return [tomllib.loads(path.read_text()) for path in pathlib.Path(store, folder).glob("[!_]*.toml")]
+
+    manifests = contents("compacted")
+    files = {file for each in contents("logs") + manifests for file in each["files"]}
+    files -= {file for manifest in manifests for file in manifest["replaces"]}
+    files = sorted(pathlib.Path(store, file) for file in files if file.split("/")[0] == name)
     tables = [pq.read_table(file, partitioning=None) for file in files]
     if not tables:
         return pd.DataFrame()

@@ -1,18 +1,21 @@
 //! `wyelog ingest`
 
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use wyelog::store::{Store, Verdict, collect_files};
+use wyelog::store::{Compacted, Compaction, Ingested, Store, Verdict, collect_files};
 
 use super::progress::Progress;
 use super::sheet::count;
-use super::{Failure, Outcome, say};
+use super::{Failure, Outcome, compact, say};
 
 /// Take logs into a store, where they become tables.
 ///
 /// The logs themselves are kept too, by their hash. The same log twice changes nothing, and neither does one that
-/// overlaps another of the same logger: each record is in once.
+/// overlaps another of the same logger: each record is in once. Killed at any moment, each log is wholly in or not at all.
+///
+/// Files at which somebody should look are in a table at the end, the others only counted; the exit code is 1 then, also for
+/// mistakes in banks.toml. Where 16 small files have come together for a table and month they become one (see `wyelog compact`).
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -40,40 +43,117 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     }
     let mut store = Store::open_or_create(&arguments.store)?;
     let mut writer = store.writer()?;
-    let (mut taken, mut known, mut no_logs, mut in_part, mut records) = (0_u64, 0_u64, 0_u64, 0_u64, 0_u64);
+    let mut summary = Summary::default();
     let all = files.len() as u64;
     let mut progress = Progress::new(all, "files");
     let mut done = 0;
-    writer.ingest_all(&files, &mut |ingested| {
+    let result = writer.ingest_all(&files, &mut |ingested| {
         done += 1;
         progress.update(done, all, String::new);
-        let name = ingested.path.display();
+        summary.take(&ingested);
+    });
+    drop(progress);
+    summary.write(&arguments.store, out)?;
+    if let Err(error) = result {
+        return Err(Failure::new(format!(
+            "{error} ({} of {} done; the others are not in)",
+            done,
+            count(all, "file")
+        )));
+    }
+    let mut folders: Vec<Compacted> = Vec::new();
+    let compacted = writer.compact(&Compaction::WHEN_IT_PAYS, &mut |one| folders.push(one.clone()));
+    drop(writer);
+    if !folders.is_empty() {
+        writeln!(out, "{}", compact::sentence(&folders))?;
+    }
+    // The logs are in all the same.
+    let mut is_whole = summary.is_whole();
+    if let Err(error) = compacted {
+        say(&format!("small files could not be put together: {error}"));
+        is_whole = false;
+    }
+    for problem in store.problems() {
+        say(&problem.to_string());
+        is_whole = false;
+    }
+    Ok(if is_whole { Outcome::Whole } else { Outcome::Partly })
+}
+
+/// What became of the files.
+#[derive(Debug, Default)]
+struct Summary {
+    taken: u64,
+    known: u64,
+    no_logs: u64,
+    in_part: u64,
+    records: u64,
+    /// Of the files that somebody should look at: file, what became of it, new and known records, why.
+    rows: Vec<[String; 5]>,
+}
+
+impl Summary {
+    fn take(&mut self, ingested: &Ingested) {
+        let name = ingested.path.display().to_string();
         match &ingested.verdict {
-            Verdict::Taken { records: new, unread, notes, .. } => {
-                taken += 1;
-                records += new;
-                in_part += u64::from(!unread.is_empty());
-                for sentence in unread.iter().chain(notes) {
+            Verdict::Taken { records, known, unread, notes, .. } => {
+                self.taken += 1;
+                self.records += records;
+                self.in_part += u64::from(!unread.is_empty());
+                let sentences: Vec<&String> = unread.iter().chain(notes).collect();
+                for sentence in &sentences {
                     say(&format!("{name}: {sentence}"));
                 }
+                let Some((first, others)) = sentences.split_first() else { return };
+                let more = match others.len() {
+                    0 => String::new(),
+                    n => format!(" (and {n} more)"),
+                };
+                let what = if unread.is_empty() { "taken, see why" } else { "taken in part" };
+                let why = format!("{first}{more}");
+                self.rows.push([name, what.to_owned(), records.to_string(), known.to_string(), why]);
             }
-            Verdict::Known => known += 1,
+            Verdict::Known => self.known += 1,
             Verdict::NotALog(error) => {
-                no_logs += 1;
-                say(&error.to_string());
+                self.no_logs += 1;
+                let sentence = error.to_string();
+                say(&sentence);
+                let why = sentence.strip_prefix(&format!("{name}: ")).unwrap_or(&sentence).to_owned();
+                self.rows.push([name, "not taken".to_owned(), "-".to_owned(), "-".to_owned(), why]);
             }
         }
-    })?;
-    drop(progress);
-    writeln!(
-        out,
-        "{}: {} taken with {}, {known} known already, {no_logs} not readable.",
-        arguments.store.display(),
-        count(taken, "log"),
-        count(records, "new record"),
-    )?;
-    if in_part > 0 {
-        writeln!(out, "{} read in part: everything intact is in.", count(in_part, "log"))?;
     }
-    Ok(if no_logs == 0 && in_part == 0 { Outcome::Whole } else { Outcome::Partly })
+
+    fn write(&self, store: &Path, out: &mut impl Write) -> std::io::Result<()> {
+        writeln!(
+            out,
+            "{}: {} taken with {}, {} known already, {} not readable.",
+            store.display(),
+            count(self.taken, "log"),
+            count(self.records, "new record"),
+            self.known,
+            self.no_logs,
+        )?;
+        if self.in_part > 0 {
+            writeln!(out, "{} read in part: everything intact is in.", count(self.in_part, "log"))?;
+        }
+        if !self.rows.is_empty() {
+            let head = ["file", "what became of it", "new", "known", "why"].map(str::to_owned);
+            writeln!(out)?;
+            let rows: Vec<&[String; 5]> = std::iter::once(&head).chain(&self.rows).collect();
+            let width = |column: usize| {
+                let cells = rows.iter().filter_map(|row| row.get(column));
+                cells.map(|cell| cell.chars().count()).max().unwrap_or(0)
+            };
+            let [a, b, c, d] = [0, 1, 2, 3].map(width);
+            for [file, what, new, known, why] in rows {
+                writeln!(out, "{file:<a$}  {what:<b$}  {new:>c$}  {known:>d$}  {why}")?;
+            }
+        }
+        Ok(())
+    }
+
+    fn is_whole(&self) -> bool {
+        self.rows.is_empty()
+    }
 }

@@ -7,9 +7,8 @@ use polars::prelude::DataFrame;
 use wyelog::analysis::Filter;
 use wyelog::store::Store;
 use wyelog::tables;
-use wyelog_simulator::civil::Civil;
 
-use super::{Failure, Outcome};
+use super::{Failure, Outcome, say};
 
 /// A store, a range, and a form.
 #[derive(Debug, clap::Args)]
@@ -82,6 +81,9 @@ pub fn answer(
     out: &mut impl Write,
 ) -> Result<Outcome, Failure> {
     let store = Store::open(store)?;
+    for problem in store.banks().problems() {
+        say(&problem.to_string());
+    }
     let mut frame = ask(&store, &range.selection.filter())?;
     if json {
         for object in tables::to_json(&frame, form.kind) {
@@ -102,25 +104,8 @@ pub fn answer(
 
 /// A day or a moment in UTC, in ms since 1970-01-01.
 fn moment(text: &str) -> Result<i64, String> {
-    let wrong = || "give a day or a moment in UTC, such as 2030-05-14 or 2030-05-14T06:30:00".to_owned();
-    let (day, time) = text.trim_end_matches('Z').split_once(['T', ' ']).unwrap_or((text, "00:00"));
-    let mut day = day.splitn(3, '-').map(str::parse::<u16>);
-    let mut time = time.splitn(3, ':').map(str::parse::<u8>);
-    let part = |of: Option<Result<u16, _>>| of.and_then(Result::ok).ok_or_else(wrong);
-    let (year, month, day) = (part(day.next())?, part(day.next())?, part(day.next())?);
-    let part = |of: Option<Result<u8, _>>| of.and_then(Result::ok).ok_or_else(wrong);
-    let (hour, minute) = (part(time.next())?, part(time.next())?);
-    let second = time.next().map_or(Ok(0), |second| second.map_err(|_| wrong()))?;
-    let (Ok(month), Ok(day)) = (u8::try_from(month), u8::try_from(day)) else { return Err(wrong()) };
-    let civil = Civil {
-        year: year.into(),
-        month: month.into(),
-        day: day.into(),
-        hour: hour.into(),
-        minute: minute.into(),
-        second: second.into(),
-    };
-    civil.unix_seconds().map(|seconds| seconds * 1000).ok_or_else(wrong)
+    wyelog::time::parse_utc(text)
+        .ok_or_else(|| "give a day or a moment in UTC, such as 2030-05-14 or 2030-05-14T06:30:00".to_owned())
 }
 
 #[cfg(test)]

@@ -23,10 +23,18 @@ pub enum StoreError {
         path: PathBuf,
     },
     /// A newer program made it, or it is damaged.
-    #[error("{}: this is not a store of format 1; update wyelog, or name another folder", path.display())]
+    #[error(
+        "{}: {}, and this wyelog reads formats 1 to {newest}; update wyelog, or name another folder",
+        path.display(),
+        found.map_or_else(|| "no `format = NUMBER` in it".to_owned(), |found| format!("format {found}"))
+    )]
     Format {
         /// The file.
         path: PathBuf,
+        /// The format it says.
+        found: Option<i64>,
+        /// The newest that this program knows.
+        newest: i64,
     },
     /// A file of the store cannot be read.
     #[error("{}: {source}; check the rights of the file", path.display())]
@@ -67,7 +75,7 @@ pub enum StoreError {
         reason: String,
     },
     /// A file of a log that is in has been taken away.
-    #[error("{}: the file is gone; put it back, or remove its log's mark in logs/ and ingest the log in raw/ again", path.display())]
+    #[error("{}: the file is gone; put it back, or make a new store of the logs in raw/: wyelog ingest raw --store NEW", path.display())]
     Gone {
         /// The file.
         path: PathBuf,

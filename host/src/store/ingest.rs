@@ -8,10 +8,10 @@ pub use files::collect_files;
 pub(super) use files::write_whole;
 
 use std::collections::{HashSet, VecDeque};
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc;
+use std::sync::{Arc, mpsc};
 use std::thread;
 
 use polars::prelude::{col, lit};
@@ -19,7 +19,9 @@ use wyelog_protocol::bank::Settings;
 use wyelog_protocol::record::{ClockSource, Record};
 
 use super::columns::{STATUS, TABLES};
-use super::{Mark, Store, StoreError};
+use super::lock::{self, Reading};
+use super::manifest::{self, Live};
+use super::{Banks, FORMAT, Mark, NEWEST, Store, StoreError};
 use crate::clock::Seen;
 use crate::log::{Log, LogError};
 use prepare::{Prepared, Written};
@@ -63,9 +65,16 @@ type Identity = (u32, u32, u64, Option<i64>);
 /// A store that only this program may write to, until dropped.
 #[derive(Debug)]
 pub struct Writer<'s> {
-    store: &'s mut Store,
+    pub(super) store: &'s mut Store,
     /// Locked while it lives.
     _lock: File,
+}
+
+impl Drop for Writer<'_> {
+    fn drop(&mut self) {
+        // From now on another one may remove files.
+        self.store.reading = Reading::of(&self.store.dir).map(Arc::new);
+    }
 }
 
 impl Store {
@@ -74,25 +83,31 @@ impl Store {
     /// # Errors
     /// Another program writes to it, or the folder cannot be read.
     pub fn writer(&mut self) -> Result<Writer<'_>, StoreError> {
-        let path = self.dir.join("_lock");
-        let lock = OpenOptions::new().create(true).truncate(false).write(true).open(&path);
-        let lock = lock.map_err(|source| StoreError::Write { path: path.clone(), source })?;
-        lock.try_lock().map_err(|_| StoreError::Busy { path: self.dir.clone() })?;
+        let lock = lock::writing(&self.dir)?;
+        self.reading = None;
         // What another writer has brought since we opened it.
-        *self = Self::open(&self.dir)?;
+        *self = Self::read(&self.dir, Banks::read_what_can_be(&self.dir)?)?;
+        if super::format(&self.dir)? < NEWEST {
+            // Nothing else has changed since the first format.
+            write_whole(&self.dir.join("store.toml"), FORMAT.as_bytes())?;
+        }
         self.sweep()?;
         Ok(Writer { store: self, _lock: lock })
     }
 
-    /// Removes every file that belongs to no mark.
-    fn sweep(&self) -> Result<(), StoreError> {
+    /// Removes every file that belongs to no mark and no manifest, and what was replaced.
+    fn sweep(&mut self) -> Result<(), StoreError> {
         let mut known: HashSet<PathBuf> = HashSet::new();
         for mark in &self.marks {
             known.extend(mark.files.iter().map(|file| self.dir.join(file)));
             known.insert(raw(&self.dir, &mark.hash));
             known.insert(self::mark(&self.dir, &mark.hash));
         }
-        let folders = TABLES.iter().map(|table| table.name).chain(["raw", "logs"]);
+        for manifest in self.manifests.current().chain(&self.manifests.outdated) {
+            known.extend(manifest.files.iter().chain(&manifest.replaces).map(|file| self.dir.join(file)));
+            known.insert(self.dir.join(manifest.name()));
+        }
+        let folders = TABLES.iter().map(|table| table.name).chain(["raw", "logs", manifest::FOLDER]);
         for folder in folders {
             let mut files = Vec::new();
             collect_files(&self.dir.join(folder), &mut files);
@@ -100,7 +115,7 @@ impl Store {
                 fs::remove_file(&path).map_err(|source| StoreError::Write { path, source })?;
             }
         }
-        Ok(())
+        self.remove_replaced()
     }
 
     /// The settings of a logger before its record `sequence`, by the logs that are in. They are read from the raw logs,
@@ -127,8 +142,9 @@ impl Store {
         if !self.marks.iter().any(|mark| mark.device == device) {
             return Ok(held);
         }
+        let of_device = self.of_device(device);
         for table in TABLES {
-            let frame = self.scan(table)?.filter(col("device").eq(polars::prelude::lit(device)));
+            let frame = of_device.scan(table)?;
             let wanted = [col("sequence"), col("boot"), col("frame"), col("time_logger").to_physical()];
             let frame = frame.select(wanted).collect()?;
             let [sequence, boot, number, time] = frame.columns() else { continue };
@@ -165,8 +181,8 @@ impl Store {
         if seen.is_empty() {
             return Ok(seen);
         }
-        let of_device = col("device").eq(lit(device)).and(col("status").eq(lit("clock_set")));
-        let frame = self.scan(&STATUS)?.filter(of_device.and(col("sequence").lt(lit(sequence))));
+        let settings = col("status").eq(lit("clock_set")).and(col("sequence").lt(lit(sequence)));
+        let frame = self.of_device(device).scan(&STATUS)?.filter(settings);
         let frame = frame.select([col("boot"), col("frame"), col("detail")]).collect()?;
         let [boots, frames, details] = frame.columns() else { return Ok(seen) };
         let rows = boots.u32()?.iter().zip(frames.u64()?.iter()).zip(details.str()?.iter());
@@ -313,7 +329,8 @@ impl Line<'_> {
                     let Some(result) = result else { return Ok(()) };
                     let written = result?;
                     let mark = written.mark.clone();
-                    let verdict = written.verdict(&self.store.marks);
+                    let verdict = written.verdict(&self.store.marks, &self.store.banks);
+                    self.store.live.extend(mark.files.iter().map(|file| Live::of_log(file, &mark)));
                     self.store.marks.push(mark);
                     Some(verdict)
                 }

@@ -3,6 +3,7 @@
 use std::fs;
 use std::path::Path;
 
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::StoreError;
@@ -30,8 +31,15 @@ pub struct Mark {
 
 /// All marks, by hash.
 pub(super) fn read_all(dir: &Path) -> Result<Vec<Mark>, StoreError> {
-    let mut marks = Vec::new();
-    let Ok(entries) = fs::read_dir(dir) else { return Ok(marks) };
+    let mut marks: Vec<Mark> = read_tables(dir)?;
+    marks.sort_by(|a, b| a.hash.cmp(&b.hash));
+    Ok(marks)
+}
+
+/// Every TOML file of a folder that is not being written; a folder that is not there has none.
+pub(super) fn read_tables<T: DeserializeOwned>(dir: &Path) -> Result<Vec<T>, StoreError> {
+    let mut tables = Vec::new();
+    let Ok(entries) = fs::read_dir(dir) else { return Ok(tables) };
     for entry in entries {
         let path = entry.map_err(|source| StoreError::Read { path: dir.to_owned(), source })?.path();
         if path.extension().is_none_or(|extension| extension != "toml")
@@ -41,10 +49,9 @@ pub(super) fn read_all(dir: &Path) -> Result<Vec<Mark>, StoreError> {
         }
         let text =
             fs::read_to_string(&path).map_err(|source| StoreError::Read { path: path.clone(), source })?;
-        let mark = toml::from_str(&text)
+        let table = toml::from_str(&text)
             .map_err(|error| StoreError::Edited { path: path.clone(), reason: error.to_string() })?;
-        marks.push(mark);
+        tables.push(table);
     }
-    marks.sort_by(|a: &Mark, b: &Mark| a.hash.cmp(&b.hash));
-    Ok(marks)
+    Ok(tables)
 }

@@ -8,6 +8,9 @@ use super::*;
 use crate::log::{Log, LogWriter};
 use crate::trial;
 
+mod compaction;
+mod register;
+
 /// The log of a built-in trial, as bytes.
 fn log(name: &str) -> Vec<u8> {
     let scenario = trial::built_in(name).unwrap().unwrap();

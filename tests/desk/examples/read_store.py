@@ -13,11 +13,17 @@ import pyarrow.parquet as pq
 
 store = pathlib.Path(sys.argv[1])
 
-# Only files that a log's mark names count. `partitioning=None`: the month is in the path and, as time, in the rows.
-files = []
-for mark in sorted(store.glob("logs/[!_]*.toml")):
-    files += tomllib.loads(mark.read_text())["files"]
-files = [store / file for file in files if file.startswith("intervals/")]
+
+def contents(folder):
+    return [tomllib.loads(path.read_text()) for path in store.glob(f"{folder}/[!_]*.toml")]
+
+
+# Files count that a log's mark or a manifest of compaction names, but for those that a manifest replaces.
+# `partitioning=None`: the month is in the path and, as time, in the rows.
+manifests = contents("compacted")
+files = {file for each in contents("logs") + manifests for file in each["files"]}
+files -= {file for manifest in manifests for file in manifest["replaces"]}
+files = sorted(store / file for file in files if file.startswith("intervals/"))
 intervals = pa.concat_tables(pq.read_table(file, partitioning=None) for file in files)
 
 # A window is 10 or 12 cycles: 0.2 s at the rated frequency. Intervals in which the capacitance was not known have null.

@@ -2,6 +2,7 @@
 //!
 //! `cargo run -p wyelog-desk-tests --example read_store -- STORE`
 
+use std::collections::BTreeSet;
 use std::error::Error;
 use std::path::{Path, PathBuf};
 
@@ -38,22 +39,30 @@ fn main() -> Result<(), Box<dyn Error>> {
     Ok(())
 }
 
-/// Files of a table: only those that a log's mark names count.
+/// Files of a table: those count that a log's mark or a manifest of compaction names, but for those that a manifest replaces.
 fn files(store: &Path, table: &str) -> Result<Vec<PathBuf>, Box<dyn Error>> {
-    let mut marks: Vec<PathBuf> = Vec::new();
-    for entry in std::fs::read_dir(store.join("logs"))? {
-        marks.push(entry?.path());
+    let (mut named, mut replaced) = (BTreeSet::new(), BTreeSet::new());
+    for path in contents(&store.join("logs"))?.into_iter().chain(contents(&store.join("compacted"))?) {
+        let content: toml::Table = std::fs::read_to_string(path)?.parse()?;
+        for (key, names) in [("files", &mut named), ("replaces", &mut replaced)] {
+            let files = content.get(key).and_then(toml::Value::as_array).into_iter().flatten();
+            names.extend(files.filter_map(toml::Value::as_str).map(str::to_owned));
+        }
     }
-    let is_mark =
-        |path: &PathBuf| path.file_name().is_some_and(|name| !name.to_string_lossy().starts_with('_'));
-    marks.retain(is_mark);
-    marks.sort();
-    let mut found = Vec::new();
-    for mark in marks {
-        let mark: toml::Table = std::fs::read_to_string(mark)?.parse()?;
-        let names = mark.get("files").and_then(toml::Value::as_array).into_iter().flatten();
-        let names = names.filter_map(toml::Value::as_str).filter(|name| name.starts_with(table));
-        found.extend(names.map(|name| store.join(name)));
+    let live = named.difference(&replaced).filter(|name| name.starts_with(table));
+    Ok(live.map(|name| store.join(name)).collect())
+}
+
+/// Files of a folder that are not being written; a store in which nothing was compacted yet has no folder for that.
+fn contents(folder: &Path) -> Result<Vec<PathBuf>, Box<dyn Error>> {
+    let mut paths = Vec::new();
+    if folder.is_dir() {
+        for entry in std::fs::read_dir(folder)? {
+            let entry = entry?;
+            if !entry.file_name().to_string_lossy().starts_with('_') {
+                paths.push(entry.path());
+            }
+        }
     }
-    Ok(found)
+    Ok(paths)
 }

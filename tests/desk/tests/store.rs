@@ -81,7 +81,7 @@ fn two_loggers_with_one_name_and_a_clock_in_1970_are_said() {
     let lost = Logger { serial: "L3", bank: "Far End", start_ms: Some(5000) };
     let folder = folder(&[("a.log", &OAK.log(10)), ("b.log", &other.log(10)), ("c.log", &lost.log(10))]);
     let ended = ingest(folder.path());
-    assert_eq!(ended.code, Some(0));
+    assert_eq!(ended.code, Some(1));
     assert!(ended.err.contains("logs/b.log: bank \"Hollow Oak 12\" is also"), "{}", ended.err);
     assert!(ended.err.contains("logs/c.log: 11 records were written while"), "{}", ended.err);
     // Each has its own row; the one without a time is there unless a time is asked for.

@@ -21,6 +21,9 @@ use crate::time::{self, EARLIEST_MS};
 /// Month of the files whose time is not known.
 pub const NO_MONTH: &str = "unknown";
 
+/// 2090: later than any logger of today will run (our choice).
+const FAR_MS: u64 = 3_786_912_000_000;
+
 /// The tables of one log.
 #[derive(Debug)]
 pub struct Rows {
@@ -41,6 +44,8 @@ pub struct Rows {
     pub banks: BTreeSet<String>,
     /// Records whose clock stood before 2000.
     pub clock_before_2000: u64,
+    /// Records whose time is in 2090 or later.
+    pub time_after_2090: u64,
 }
 
 /// A table, a month if it is split by month, and its rows.
@@ -75,6 +80,7 @@ impl Rows {
             baselines: Builder::new(&BASELINES),
             banks: BTreeSet::new(),
             clock_before_2000: 0,
+            time_after_2090: 0,
         };
         for kept in records {
             if let Record::Settings(record) = &kept.record {
@@ -119,6 +125,7 @@ impl Rows {
             self.clock_before_2000 += 1;
         }
         let time = self.timeline.at(stamp.boot, stamp.frame);
+        self.time_after_2090 += u64::from(time.utc_ms.is_some_and(|ms| ms >= FAR_MS));
         let head = [
             self.device.as_str().into(),
             bank.as_str().into(),

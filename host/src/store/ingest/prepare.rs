@@ -9,7 +9,7 @@ use super::{Identity, Verdict};
 use crate::clock::{Seen, Timeline};
 use crate::log::{Log, Sequenced};
 use crate::store::columns::Rows;
-use crate::store::{Mark, Store, StoreError};
+use crate::store::{Banks, Mark, Store, StoreError};
 use crate::time::{self, EARLIEST_MS};
 
 /// A log that can be written into the store, and what is to be told of it.
@@ -53,6 +53,12 @@ impl Prepared {
             notes.push(format!(
                 "{} records were written while the logger's clock stood before 2000: their time rests on other records",
                 rows.clock_before_2000
+            ));
+        }
+        if rows.time_after_2090 > 0 {
+            notes.push(format!(
+                "{} records have a time in 2090 or later, and no other record contradicts it: look at the logger's clock",
+                rows.time_after_2090
             ));
         }
         notes.extend(overruled);
@@ -99,12 +105,16 @@ pub struct Written {
 
 impl Written {
     /// What became of it, beside the logs that were in before.
-    pub fn verdict(self, before: &[Mark]) -> Verdict {
+    pub fn verdict(self, before: &[Mark], banks: &Banks) -> Verdict {
         let Self { mark, known, mut notes } = self;
-        let shared = before.iter().filter(|other| other.device != mark.device).find_map(|other| {
+        // Where the register says which of them hung there when, the name is no question.
+        let told = |device: &str| banks.knows(device) && banks.knows(&mark.device);
+        let others = before.iter().filter(|other| other.device != mark.device && !told(&other.device));
+        let shared = others.into_iter().find_map(|other| {
             let bank = other.banks.iter().find(|bank| mark.banks.contains(bank))?;
             Some(format!(
-                "bank \"{bank}\" is also what logger {} says of itself ({}): two loggers, one name",
+                "bank \"{bank}\" is also what logger {} says of itself ({}): two loggers, one name; say in banks.toml \
+                 which hung there when",
                 other.device, other.source
             ))
         });
