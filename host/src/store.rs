@@ -20,7 +20,9 @@ mod ingest;
 mod mark;
 
 pub use banks::{Bank, Banks};
-pub use columns::{BANK, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table};
+pub use columns::{
+    BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, Kind, OPERATIONS, SETTINGS, SPECTRA, STATUS, TABLES, Table,
+};
 pub use error::StoreError;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
 pub use mark::Mark;
@@ -84,6 +86,11 @@ impl Store {
     /// Which bank hangs on which feeder.
     pub const fn banks(&self) -> &Banks {
         &self.banks
+    }
+
+    /// The same as a table.
+    pub fn register(&self) -> LazyFrame {
+        self.banks.frame().lazy()
     }
 
     /// The folder.
