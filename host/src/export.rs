@@ -9,7 +9,8 @@ use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
-use polars::prelude::{BatchedWriter, DataFrame, ParquetWriter, PolarsError};
+use polars::io::parquet::write::BatchedWriter;
+use polars::prelude::{DataFrame, ParquetWriter, PolarsError};
 use tempfile::NamedTempFile;
 use thiserror::Error;
 
@@ -131,7 +132,7 @@ impl Sink<'_> {
     }
 
     fn end(self) -> Result<(), PolarsError> {
-        if let Self::Parquet { writer, mut waiting } = self {
+        if let Self::Parquet { mut writer, mut waiting } = self {
             waiting.align_chunks_par();
             writer.write_batch(&waiting)?;
             writer.finish()?;

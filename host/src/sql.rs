@@ -150,6 +150,12 @@ pub fn refused(store: &Store, text: &str, error: &PolarsError) -> SqlError {
     if let (PolarsError::ColumnNotFound(_) | PolarsError::SchemaFieldNotFound(_), Some(name)) =
         (error, named().or_else(|| said.split(':').next().map(str::to_owned)))
     {
+        // The table engine's name for a column that it found twice.
+        if let Some((column, _)) = name.split_once(':') {
+            return SqlError::Refused(format!(
+                "column \"{column}\" stands in several of the joined tables; give one of them another name in a subquery, with AS"
+            ));
+        }
         let asked = extract_table_identifiers(text, false, true).unwrap_or_default();
         let of = |(table, columns): &(&str, Vec<Column>)| {
             let names: Vec<&str> = columns.iter().map(|(name, _)| name.as_str()).collect();

@@ -57,7 +57,7 @@ fn a_range_and_a_bank_pick_rows() {
     let filter = |from_ms, bank: &str| Filter { from_ms, banks: vec![bank.to_owned()], ..Filter::default() };
     // 06:31 of the trial's day, which begins at 06:30.
     let from = Some(1_904_970_660_000);
-    let mut rows = |filter: &Filter| table(&store, &EVENTS, filter, Format::Csv, &path, true).unwrap();
+    let rows = |filter: &Filter| table(&store, &EVENTS, filter, Format::Csv, &path, true).unwrap();
     let (all, late) = (rows(&filter(None, "Quillmere 3")), rows(&filter(from, "Quillmere 3")));
     assert!(late > 0 && late < all, "{late} of {all}");
     assert_eq!(rows(&filter(None, "Alder 1")), 0);

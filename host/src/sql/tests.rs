@@ -46,8 +46,9 @@ fn a_question_goes_over_tables_and_their_register() {
     let (_folder, store) = desk();
     let rows = ask(
         &store,
-        "SELECT e.bank AS bank, b.feeder AS feeder, count(*) AS changes, min(e.begin_time) AS first \
-         FROM events e JOIN banks b ON e.bank = b.bank WHERE e.condition = 'blown_fuse' GROUP BY e.bank, b.feeder",
+        "SELECT bank, f AS feeder, count(*) AS changes, min(begin_time) AS first \
+         FROM events JOIN (SELECT bank, feeder AS f FROM banks) AS r USING (bank) \
+         WHERE condition = 'blown_fuse' GROUP BY bank, f",
     );
     let rows = to_json(&rows.unwrap(), "row");
     assert_eq!(rows.len(), 1);
@@ -84,6 +85,11 @@ fn what_is_not_there_is_said_with_what_there_is() {
     );
     let said = sentence(&store, "SELECT bank FROM events WHERE conditions = 'sag'");
     assert!(said.contains("no column \"conditions\"") && said.contains("events has device"), "{said}");
+    let said = sentence(
+        &store,
+        "SELECT b.feeder AS feeder, count(*) AS n FROM events e JOIN banks b ON e.bank = b.bank GROUP BY b.feeder",
+    );
+    assert!(said.contains("column \"feeder\"") && said.contains("AS"), "{said}");
     let said = sentence(&store, "SELECT bank FROM");
     assert!(said.contains("wyelog sql --tables"), "{said}");
     for other in ["DROP TABLE intervals", "DELETE FROM intervals", "CREATE TABLE a AS SELECT 1", ""] {
