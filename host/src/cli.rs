@@ -16,7 +16,10 @@ mod documents;
 mod download;
 mod emulate;
 mod explain;
+#[cfg(feature = "desk")]
+mod export;
 mod failure;
+mod groups;
 #[cfg(feature = "desk")]
 mod ingest;
 #[cfg(feature = "desk")]
@@ -28,6 +31,8 @@ mod replay;
 #[cfg(feature = "desk")]
 mod report;
 mod sheet;
+#[cfg(feature = "desk")]
+mod sql;
 mod try_it;
 #[cfg(feature = "desk")]
 mod unbalance;
@@ -36,7 +41,7 @@ mod version;
 use std::io::Write;
 use std::process::ExitCode;
 
-use clap::{CommandFactory, Parser, Subcommand};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
 pub use failure::{Failure, Outcome};
 
@@ -86,13 +91,19 @@ enum Command {
     Unbalance(unbalance::Arguments),
     #[cfg(feature = "desk")]
     Kvar(kvar::Arguments),
+    #[cfg(feature = "desk")]
+    Sql(sql::Arguments),
+    #[cfg(feature = "desk")]
+    Export(export::Arguments),
     #[command(hide = true)]
     Documents(documents::Arguments),
 }
 
 /// Reads the command line and does what it says.
 pub fn run() -> ExitCode {
-    let arguments = Arguments::parse();
+    let mut command = groups::grouped(Arguments::command());
+    let arguments = Arguments::from_arg_matches(&command.get_matches_mut());
+    let arguments = arguments.unwrap_or_else(|error| error.format(&mut command).exit());
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
     let result = match &arguments.command {
         #[cfg(feature = "desk")]
@@ -119,6 +130,10 @@ pub fn run() -> ExitCode {
         Command::Unbalance(arguments) => unbalance::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Kvar(arguments) => kvar::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Sql(arguments) => sql::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Export(arguments) => export::run(arguments, &mut out),
         Command::Documents(arguments) => documents::run(arguments, Arguments::command(), &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);

@@ -5,6 +5,8 @@
 //! - [`download`]: a download into a file that can be taken up again;
 //! - `store` (feature `desk`): logs as tables that anybody can read;
 //! - `analysis` (feature `desk`): questions to a store; `tables`: their answers as text, JSON, CSV;
+//! - `sql` (feature `desk`): questions to a store in SQL;
+//! - `export` (feature `desk`): a store's tables and waveforms for other programs; `batches`: rows, not all of them at once;
 //! - `report` (feature `desk`): a store as one page that opens from a mail;
 //! - [`alarms`]: what the events of one or many logs mean;
 //! - [`explain`]: what each condition means, in plain words;
@@ -19,6 +21,8 @@ pub mod alarms;
 #[cfg(feature = "desk")]
 pub mod analysis;
 pub mod baseline;
+#[cfg(feature = "desk")]
+pub mod batches;
 pub mod capability;
 pub mod captures;
 pub mod clock;
@@ -27,12 +31,16 @@ pub mod demo;
 pub mod device;
 pub mod download;
 pub mod explain;
+#[cfg(feature = "desk")]
+pub mod export;
 pub mod log;
 pub mod number;
 pub mod replay;
 #[cfg(feature = "desk")]
 pub mod report;
 pub mod rtc;
+#[cfg(feature = "desk")]
+pub mod sql;
 #[cfg(feature = "desk")]
 pub mod store;
 #[cfg(feature = "desk")]

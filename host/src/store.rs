@@ -26,7 +26,7 @@ mod mark;
 
 pub use banks::{Bank, Banks, Problem, Stay};
 pub use columns::{
-    BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table,
+    BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, Kind, OPERATIONS, SETTINGS, SPECTRA, STATUS, TABLES, Table,
 };
 pub use compact::{Compacted, Compaction};
 pub use error::StoreError;
@@ -122,6 +122,11 @@ impl Store {
     /// What people know of the banks.
     pub const fn banks(&self) -> &Banks {
         &self.banks
+    }
+
+    /// The same as a table.
+    pub fn register(&self) -> LazyFrame {
+        self.banks.frame().lazy()
     }
 
     /// The folder.

@@ -26,9 +26,17 @@ pub fn to_json(frame: &DataFrame, kind: &str) -> Vec<Value> {
 /// # Errors
 /// The table engine refuses.
 pub fn to_csv(frame: &mut DataFrame) -> PolarsResult<Vec<u8>> {
+    to_csv_lines(frame, true)
+}
+
+/// As [`to_csv`]; rows that follow others need no head line.
+///
+/// # Errors
+/// The table engine refuses.
+pub fn to_csv_lines(frame: &mut DataFrame, with_head: bool) -> PolarsResult<Vec<u8>> {
     let mut bytes = Vec::new();
     CsvWriter::new(&mut bytes)
-        .include_header(true)
+        .include_header(with_head)
         .with_datetime_format(Some("%Y-%m-%dT%H:%M:%S%.3fZ".into()))
         .finish(frame)?;
     Ok(bytes)
@@ -96,6 +104,7 @@ fn json(value: &AnyValue<'_>) -> Value {
         AnyValue::StringOwned(text) => text.to_string().into(),
         AnyValue::UInt32(value) => (*value).into(),
         AnyValue::UInt64(value) => (*value).into(),
+        AnyValue::Int64(value) => (*value).into(),
         AnyValue::Datetime(ms, _, _) => utc(*ms).into(),
         AnyValue::DatetimeOwned(ms, _, _) => utc(*ms).into(),
         value => value.extract::<f64>().map_or(Value::Null, |value| {

@@ -7,15 +7,50 @@ fn wyelog(words: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_wyelog")).args(words).output().unwrap()
 }
 
+/// What `--help` shows: who asks, and the commands for them.
+fn groups() -> Vec<(String, Vec<String>)> {
+    let text = String::from_utf8(wyelog(&["--help"]).stdout).unwrap();
+    let mut groups: Vec<(String, Vec<String>)> = Vec::new();
+    for line in text.lines() {
+        let name = line.strip_prefix("  ").filter(|line| !line.starts_with(' '));
+        match (name, line.strip_suffix(':')) {
+            (None, Some(head)) => groups.push((head.to_owned(), Vec::new())),
+            (Some(line), _) => {
+                if let (Some((_, names)), Some(name)) = (groups.last_mut(), line.split_whitespace().next()) {
+                    names.push(name.to_owned());
+                }
+            }
+            _ => {}
+        }
+    }
+    groups.retain(|(head, _)| head.starts_with("To ") || head.starts_with("At "));
+    groups
+}
+
+#[test]
+fn commands_are_grouped_by_who_asks() {
+    let groups = groups();
+    let heads: Vec<&str> = groups.iter().map(|(head, _)| head.as_str()).collect();
+    let desk = cfg!(feature = "desk").then_some("At the desk");
+    let expected = ["To look around, with nothing attached", "At the device"];
+    assert_eq!(heads, expected.into_iter().chain(desk).collect::<Vec<_>>());
+    let has =
+        |head: &str, name: &str| groups.iter().any(|(h, names)| h == head && names.iter().any(|n| n == name));
+    assert!(has("At the device", "download") && has("To look around, with nothing attached", "try"));
+    // Built without the tables' library, the commands of the desk are not there.
+    let is_desk = cfg!(feature = "desk");
+    for name in ["ingest", "report", "unbalance", "kvar", "alarms", "sql", "export"] {
+        assert_eq!(has("At the desk", name), is_desk, "{name}: {groups:?}");
+    }
+    assert!(has("At the device", "alarms"));
+}
+
 #[test]
 fn every_command_explains_itself_with_examples() {
-    let without_tables =
-        ["try", "replay", "emulate", "download", "clock", "alarms", "captures", "explain", "capability"];
-    // Built without the tables' library, the commands of the desk are not there.
-    let with_tables = ["demo", "ingest", "compact", "banks", "report", "unbalance", "kvar"];
-    let commands =
-        without_tables.into_iter().chain(with_tables.into_iter().filter(|_| cfg!(feature = "desk")));
-    for command in commands {
+    let commands: std::collections::BTreeSet<String> =
+        groups().into_iter().flat_map(|(_, names)| names).collect();
+    assert!(commands.len() >= 10, "{commands:?}");
+    for command in &commands {
         let output = wyelog(&[command, "--help"]);
         let text = String::from_utf8(output.stdout).unwrap();
         assert!(output.status.success(), "{command}");

@@ -2,7 +2,7 @@
 
 use crate::image::{BOARDS, package};
 use crate::run::{Output, cargo, first_line, run};
-use crate::{Error, Toolchain, cross, image_of, install, lint_boards};
+use crate::{Error, Toolchain, cross, image_of, install, java, lint_boards};
 use std::process::Command;
 use std::time::Instant;
 
@@ -18,12 +18,13 @@ pub fn test() -> Result<(), Error> {
     println!("ARM images are built with {}", toolchain.describe());
 
     type Check = fn(Toolchain) -> Result<(), Error>;
-    let checks: [(&str, Check); 8] = [
+    let checks: [(&str, Check); 9] = [
         ("format", |_| step(&["fmt", "--all", "--check"])),
         ("image", |toolchain| image_of("emulated", toolchain, Output::Kept).map(drop)),
         ("clippy", |_| host_step(&["clippy", "--quiet", "--all-targets"], &["--", "-D", "warnings"])),
         ("clippy of the boards", lint_boards),
         ("tests", |_| host_step(&["test", "--no-fail-fast"], &[])),
+        ("Spark", |_| spark()),
         ("budgets", |_| budgets()),
         ("documentation", |_| {
             let mut halves = [on_device_side, on_desk].map(|half| half(&["doc", "--quiet", "--no-deps"]));
@@ -56,6 +57,15 @@ pub fn test() -> Result<(), Error> {
         start.elapsed().as_secs_f32()
     );
     if failed == 0 { Ok(()) } else { Err(Error::Checks(failed)) }
+}
+
+/// Apache Spark, on a cluster of two workers on this machine, answers the fleet's questions over the same store as the tool does.
+///
+/// # Errors
+/// [`Error::Missing`] without Java, [`Error::Failed`] if the answers differ.
+pub fn spark() -> Result<(), Error> {
+    java()?;
+    run(on_desk(&["test", "--quiet", "--test", "spark"]).args(["--", "--nocapture"]), Output::Shown)
 }
 
 /// Prints what the image and the crates weigh, beside `tests/budgets.toml`.

@@ -16,7 +16,7 @@ mod remap;
 mod run;
 mod toolchain;
 
-pub use checks::{budgets, deny, test};
+pub use checks::{budgets, deny, spark, test};
 pub use cross::{CROSS_TARGETS, cross};
 pub use error::Error;
 pub use image::{BOARDS, image, image_of, lint_boards};
@@ -24,7 +24,7 @@ pub use miri::miri;
 pub use picture::picture;
 pub use remap::without_machine_paths;
 pub use run::{Output, cargo, first_line, output_of, run};
-pub use toolchain::{Toolchain, install, python, qemu};
+pub use toolchain::{Toolchain, install, java, python, qemu};
 
 use std::path::{Path, PathBuf};
 

@@ -3,7 +3,7 @@
 use std::process::ExitCode;
 use wyelog_task::{
     Error, Output, Toolchain, budgets, cargo, cross, deny, image_of, install, lint_boards, miri, picture,
-    qemu, run, test,
+    qemu, run, spark, test,
 };
 
 const USAGE: &str = "\
@@ -16,6 +16,7 @@ usage: cargo task COMMAND
   cross      type-check tool and tests for Windows and macOS (installs the targets)
   test       every check: this is the one test command
   budgets    print image sections, RAM by module and dependency counts beside tests/budgets.toml
+  spark      the fleet's questions on Apache Spark beside the tool's own answers (installs Java; downloads pyspark)
   deny       licences, bans and sources of the dependencies (installs cargo-deny)
   miri       protocol and journal tests under Miri (needs a nightly toolchain; installs its component)
   picture    run the demo and take the README's picture of its report (needs Chromium)
@@ -45,6 +46,7 @@ fn command(words: &[&str]) -> Result<(), Error> {
         ["cross"] => cross(),
         ["test"] => test(),
         ["budgets"] => budgets(),
+        ["spark"] => spark(),
         ["deny"] => deny(),
         ["miri"] => miri(),
         ["picture"] => picture(),

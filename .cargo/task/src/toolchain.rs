@@ -40,6 +40,9 @@ const INSTALL_QEMU: &str =
 const INSTALL_PYTHON: &str =
     "    apt-get install -y --no-install-recommends python3   (Debian, as root), or Python's own installer";
 
+const INSTALL_JAVA: &str =
+    "    apt-get install -y --no-install-recommends default-jre-headless   (Debian, as root)";
+
 const INSTALL_CXX: &str = "    apt-get install -y --no-install-recommends g++   (Debian, as root)";
 
 impl Toolchain {
@@ -125,6 +128,20 @@ pub fn python() -> Result<(), Error> {
         Some(_) => Ok(()),
         None => Err(Error::Missing { what: "python3", install: INSTALL_PYTHON }),
     }
+}
+
+/// Java, which Apache Spark runs on; Debian's package is installed if it is missing.
+///
+/// # Errors
+/// [`Error::Missing`] with the install line where this is not Debian, or the user is not root.
+pub fn java() -> Result<(), Error> {
+    // It answers on its standard error.
+    let is_there =
+        || Command::new("java").arg("-version").output().is_ok_and(|answer| answer.status.success());
+    if is_there() || (apt_get(&["default-jre-headless"]) && is_there()) {
+        return Ok(());
+    }
+    Err(Error::Missing { what: "Java 17 or later", install: INSTALL_JAVA })
 }
 
 /// Installs what is missing: the ARM target by rustup, else by Debian's packages; emulator and Python by Debian's
