@@ -20,7 +20,9 @@ mod ingest;
 mod mark;
 
 pub use banks::{Bank, Banks};
-pub use columns::{BANK, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table};
+pub use columns::{
+    BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, TABLES, Table,
+};
 pub use error::StoreError;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
 pub use mark::Mark;
