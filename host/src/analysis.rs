@@ -8,9 +8,15 @@ mod cells;
 pub mod fleet;
 pub mod kvar;
 pub mod operations;
+pub mod quality;
+pub mod slope;
+pub mod stress;
+pub mod switching;
+pub mod ten_minutes;
 pub mod register;
 pub mod trend;
 pub mod unbalance;
+pub mod usage;
 
 use polars::prelude::{DataType, Expr, LazyFrame, TimeUnit, TimeZone, col, lit, when};
 

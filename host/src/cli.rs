@@ -26,6 +26,8 @@ mod ingest;
 mod kvar;
 mod progress;
 #[cfg(feature = "desk")]
+mod quality;
+#[cfg(feature = "desk")]
 mod query;
 mod replay;
 #[cfg(feature = "desk")]
@@ -33,9 +35,15 @@ mod report;
 mod sheet;
 #[cfg(feature = "desk")]
 mod sql;
+#[cfg(feature = "desk")]
+mod stress;
+#[cfg(feature = "desk")]
+mod switching;
 mod try_it;
 #[cfg(feature = "desk")]
 mod unbalance;
+#[cfg(feature = "desk")]
+mod usage;
 mod version;
 
 use std::io::Write;
@@ -95,6 +103,14 @@ enum Command {
     Sql(sql::Arguments),
     #[cfg(feature = "desk")]
     Export(export::Arguments),
+    #[cfg(feature = "desk")]
+    Switching(switching::Arguments),
+    #[cfg(feature = "desk")]
+    Stress(stress::Arguments),
+    #[cfg(feature = "desk")]
+    Usage(usage::Arguments),
+    #[cfg(feature = "desk")]
+    Quality(quality::Arguments),
     #[command(hide = true)]
     Documents(documents::Arguments),
 }
@@ -134,6 +150,14 @@ pub fn run() -> ExitCode {
         Command::Sql(arguments) => sql::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Export(arguments) => export::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Switching(arguments) => switching::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Stress(arguments) => stress::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Usage(arguments) => usage::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Quality(arguments) => quality::run(arguments, &mut out),
         Command::Documents(arguments) => documents::run(arguments, Arguments::command(), &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);

@@ -51,6 +51,9 @@ pub enum Quality {
 }
 
 impl Quality {
+    /// All of them, the best first.
+    pub const ALL: [Self; 5] = [Self::Synced, Self::Corrected, Self::Rtc, Self::Guessed, Self::Unknown];
+
     /// Its name, as tables have it.
     pub const fn name(self) -> &'static str {
         match self {

@@ -31,6 +31,49 @@ def table(store, name):
     return pa.concat_tables(tables).to_pandas()
 
 
+def hours(intervals):
+    return intervals.windows * 0.2 / 3600 * (intervals.rated_hz / intervals.frequency_hz).fillna(1.0)
+
+
+def ten_minutes(rows, values):
+    """The clock's ten minutes: rms over the windows, flagged if one interval in them is; longer intervals stand for themselves."""
+    rows = rows[rows.time.notna()].copy()
+    rows["h"] = hours(rows)
+    rows["end"] = (rows.time - pd.to_timedelta(rows.interval_s / 2, unit="s")).dt.floor("10min") + pd.Timedelta("10min")
+    blocks = []
+    for row in rows[rows.interval_s >= 600].itertuples():
+        blocks.append([row.end, row.h, row.flagged != 0] + [getattr(row, value) for value in values])
+    for end, group in rows[rows.interval_s < 600].groupby("end"):
+        block = [end, group.h.sum(), (group.flagged != 0).any()]
+        for value in values:
+            known = group.dropna(subset=[value])
+            weight = known.windows.sum()
+            block.append(np.sqrt((known[value] ** 2 * known.windows).sum() / weight) if weight else np.nan)
+        blocks.append(block)
+    return pd.DataFrame(blocks, columns=["end", "h", "flagged", *values])
+
+
+def weeks(rows, limit):
+    blocks = ten_minutes(rows, ["u2_percent", "u0_percent", "nema_percent"])
+    good = blocks[~blocks.flagged.astype(bool)]
+    answer = {"ten_minute_values": len(good), "flagged_ten_minute_values": len(blocks) - len(good)}
+    # The week of what ends at midnight on Monday is the one before.
+    inside = good.end - pd.Timedelta("1ms")
+    week = (inside - pd.to_timedelta(inside.dt.weekday, unit="D")).dt.floor("D")
+    for name in ["u2", "u0", "nema"]:
+        values = good[f"{name}_percent"]
+        over = values > limit
+        answer[f"{name}_over_hours"] = float(good.h[over].sum())
+        answer[f"{name}_over_percent"] = 100 * over.sum() / values.count() if values.count() else None
+        p95 = {day: np.percentile(own.dropna(), 95) for day, own in values.groupby(week) if own.count() >= 504}
+        answer[f"{name}_week_p95_percent"] = max(p95.values(), default=None)
+        answer[f"{name}_last_week_p95_percent"] = p95[max(p95)] if p95 else None
+        if name == "u2":
+            answer["weeks"] = len(p95)
+            answer["last_week_begin"] = utc(max(p95)) if p95 else None
+    return answer
+
+
 def unbalance(intervals):
     volts = intervals[["voltage_a_v", "voltage_b_v", "voltage_c_v"]].to_numpy()
     mean = volts.mean(axis=1)
@@ -45,7 +88,7 @@ def unbalance(intervals):
                 answer[f"{name}_mean_percent"] = float(np.sqrt(np.mean(values**2)))
                 answer[f"{name}_p95_percent"] = float(np.percentile(values, 95))
                 answer[f"{name}_max_percent"] = float(values.max())
-        yield answer
+        yield answer | weeks(rows, 2.0)
 
 
 def kvar(intervals):

@@ -156,7 +156,7 @@ pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError
         rows.row(key).alarms.push(alarm);
     }
     let mut rows: Vec<FleetRow> = rows.rows.into_values().map(|(row, _)| row).collect();
-    let last = end_of_store(&rows);
+    let last = end_of_store(rows.iter().filter_map(|row| row.last_ms).collect());
     for row in &mut rows {
         alarms::settle_restarts(row);
         row.recent = recent::recent(store, row)?;
@@ -176,8 +176,7 @@ pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError
 
 /// The latest moment that two banks have records of, where there are three or more: one logger whose clock runs ahead must not
 /// make all others silent.
-fn end_of_store(rows: &[FleetRow]) -> Option<i64> {
-    let mut ends: Vec<i64> = rows.iter().filter_map(|row| row.last_ms).collect();
+pub(super) fn end_of_store(mut ends: Vec<i64>) -> Option<i64> {
     ends.sort_unstable_by(|a, b| b.cmp(a));
     if ends.len() > 2 { ends.get(1).copied() } else { ends.first().copied() }
 }

@@ -1,5 +1,11 @@
 //! Hand-worked numbers on a store of invented records.
 
+mod quality;
+mod stress;
+mod switching;
+mod usage;
+mod weeks;
+
 use std::fs;
 
 use polars::prelude::{DataFrame, IntoLazy, df};
@@ -106,6 +112,17 @@ impl Desk {
 
     /// Takes a log of these records in.
     fn take(&self, serial: &str, records: &[Record]) -> &Self {
+        self.take_numbers(serial, serial, records, |_| true)
+    }
+
+    /// Takes a log, by the name of its file, of those of the records whose numbers are `wanted`.
+    fn take_numbers(
+        &self,
+        serial: &str,
+        file: &str,
+        records: &[Record],
+        wanted: impl Fn(u32) -> bool,
+    ) -> &Self {
         let mut writer = LogWriter::new(Vec::new());
         let identity = Identity {
             schema: 0,
@@ -117,12 +134,13 @@ impl Desk {
             kinds: Default::default(),
         };
         writer.identity(&identity).unwrap();
-        for (sequence, record) in (0..).zip(records) {
+        for (sequence, record) in (0..).zip(records).filter(|(sequence, _)| wanted(*sequence)) {
             writer.record(sequence, record.encode(&mut [0; MAX_RECORD_BYTES]).unwrap()).unwrap();
         }
-        let next = u32::try_from(records.len()).unwrap();
+        let all = u32::try_from(records.len()).unwrap();
+        let next = (0..all).rev().find(|number| wanted(*number)).map_or(0, |last| last + 1);
         writer.end(Extent { boot: 1, oldest: 0, next, refused: 0 }).unwrap();
-        let path = self.folder.path().join(serial);
+        let path = self.folder.path().join(file);
         fs::write(&path, writer.into_sink().unwrap()).unwrap();
         let mut store = self.store();
         store.writer().unwrap().ingest(&path).unwrap();

@@ -1,6 +1,10 @@
 //! Voltage unbalance of each bank, by every definition that the intervals allow.
 
-use polars::prelude::{DataFrame, Expr, QuantileMethod, SortMultipleOptions, col, lit};
+mod weeks;
+
+use polars::prelude::{
+    DataFrame, Expr, JoinArgs, JoinType, LazyFrame, QuantileMethod, SortMultipleOptions, col, lit,
+};
 
 use super::{Filter, hours};
 use crate::store::{INTERVALS, Store, StoreError};
@@ -53,7 +57,46 @@ pub(super) fn ieee_936() -> Expr {
 /// # Errors
 /// The store cannot be read.
 pub fn unbalance(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
+    Ok(of_intervals(filter.apply(store.scan(&INTERVALS)?, "time")).collect()?)
+}
+
+/// Negative over positive sequence in percent that 95 % of a week's ten-minute values may reach (EN 50160, from memory).
+pub const EN_50160_U2_PERCENT: f64 = 2.0;
+
+/// Fewest ten-minute values that make a week: half of it. Our choice: common practice, no source.
+pub const LEAST_OF_WEEK: u32 = 504;
+
+/// As [`unbalance`], and of u2, u0 and NEMA what their ten-minute values show (see
+/// [`ten_minutes`](super::ten_minutes::ten_minutes)), flagged ones left out:
+///
+/// - `ten_minute_values`, `flagged_ten_minute_values`: how many there are, without the flagged ones, and how many those are;
+/// - `x_over_hours`, `x_over_percent`: measured hours in which the value is above `limit_percent`, and the part of the values
+///   that is;
+/// - `weeks`: weeks (Monday to Monday, UTC) with at least [`LEAST_OF_WEEK`] values of u2;
+/// - `x_week_p95_percent`, `x_week_begin`: the largest 95th percentile of such a week, and which one;
+/// - `x_last_week_p95_percent`: that of the latest one, which begins at `last_week_begin`;
+/// - `limit_percent`.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn unbalance_by_weeks(
+    store: &Store,
+    filter: &Filter,
+    limit_percent: f64,
+) -> Result<DataFrame, StoreError> {
     let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
+    let weeks = weeks::weeks(intervals.clone(), limit_percent)?;
+    let key = || [col("bank"), col("device")];
+    let rows = of_intervals(intervals).join(weeks, key(), key(), JoinArgs::new(JoinType::Left));
+    // A join promises no order.
+    Ok(rows.with_column(lit(limit_percent).alias("limit_percent")).sort(["u2_p95_percent"], worst()).collect()?)
+}
+
+fn worst() -> SortMultipleOptions {
+    SortMultipleOptions::default().with_order_descending(true).with_nulls_last(true)
+}
+
+fn of_intervals(intervals: LazyFrame) -> LazyFrame {
     let good = || col("flagged").eq(lit(0));
     let mut columns = vec![hours().sum().alias("hours"), good().not().sum().alias("flagged_intervals")];
     for (name, value) in definitions() {
@@ -71,6 +114,5 @@ pub fn unbalance(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError
         columns.push(value.max().alias(format!("{stem}_max_percent").as_str()));
     }
     let by = [col("bank"), col("feeder"), col("device")];
-    let worst = SortMultipleOptions::default().with_order_descending(true).with_nulls_last(true);
-    Ok(intervals.group_by_stable(by).agg(columns).sort(["u2_p95_percent"], worst).collect()?)
+    intervals.group_by_stable(by).agg(columns).sort(["u2_p95_percent"], worst())
 }

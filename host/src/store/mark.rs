@@ -23,6 +23,9 @@ pub struct Mark {
     pub sequences: Vec<(u32, u32)>,
     /// Records taken from it.
     pub records: u64,
+    /// Records in it that another log of the same logger had brought already.
+    #[serde(default)]
+    pub known: u64,
     /// What of it could not be read, a sentence each.
     pub unread: Vec<String>,
     /// Files of the store that hold it, from the store's folder.

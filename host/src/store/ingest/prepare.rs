@@ -78,7 +78,7 @@ impl Prepared {
             tables.push(frame);
         }
         let unread = log.unread.sentences();
-        let mark = Mark { hash, source, device, banks, sequences, records, unread, files };
+        let mark = Mark { hash, source, device, banks, sequences, records, known, unread, files };
         Ok(Self { mark, tables, bytes, known, notes })
     }
 

@@ -1,0 +1,133 @@
+//! What the voltages load the capacitors of each bank with, beside the continuous limits of IEEE Std 18.
+
+mod loading;
+mod resonance;
+
+use polars::lazy::dsl::max_horizontal;
+use polars::prelude::{
+    DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, PolarsResult, QuantileMethod,
+    Series, SortMultipleOptions, col, lit, when,
+};
+use wyelog_electrical::capacitor::{LIMIT_CURRENT, LIMIT_PEAK_VOLTAGE, LIMIT_REACTIVE, LIMIT_RMS_VOLTAGE};
+
+pub use resonance::{LEAST_RISE_PERCENT, LEAST_RISE_RATIO, LEAST_VALUES};
+
+use super::{Filter, PHASES, hours};
+use crate::store::{INTERVALS, SPECTRA, Store, StoreError};
+
+/// A quantity with a continuous limit of IEEE Std 18, of which [`stress`] has `x_p95_percent`, `x_max_percent`, `x_over_hours`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Limited {
+    /// Its name in columns.
+    pub stem: &'static str,
+    /// What it is, in words.
+    pub words: &'static str,
+    /// The limit in percent of the rating.
+    pub limit_percent: f64,
+}
+
+/// Percent without the dust of a conversion: 1.1 is no short binary fraction.
+fn percent(limit: f32) -> f64 {
+    libm::round(f64::from(limit) * 1000.0) / 10.0
+}
+
+/// All of them.
+pub fn limits() -> [Limited; 4] {
+    let of = |stem, words, limit| Limited { stem, words, limit_percent: percent(limit) };
+    [
+        of("voltage", "rms voltage", LIMIT_RMS_VOLTAGE),
+        of("crest", "crest voltage", LIMIT_PEAK_VOLTAGE),
+        of("current", "current", LIMIT_CURRENT),
+        of("reactive", "reactive power", LIMIT_REACTIVE),
+    ]
+}
+
+/// One row a bank and logger, in percent of the units' ratings, of its worst phase, while the bank is not open:
+///
+/// - `loaded_hours`, `flagged_intervals`: hours of intervals, without the flagged ones, and how many those are;
+///   `spectrum_hours`, `flagged_spectra`: the same of the ten minutes that have a spectrum;
+/// - `x_p95_percent`, `x_max_percent`, `x_over_hours` of each of [`limits`]: the 95th percentile (linear between ranks), the
+///   largest value, and the hours above the limit. `voltage` is of the intervals, the others are of ten minutes.
+///   `crest` is the sum of the fundamental and all harmonics, as if all crests met: the true crest is at most that. The
+///   fundamental is taken out of the reactive loading, at rated frequency. Current and reactive power are those of units as
+///   rated at these voltages;
+/// - `thd_p95_percent`, `thd_max_percent`: of the voltage's fundamental; it has no limit in IEEE Std 18;
+/// - `resonance`, in words, and `rising_harmonic`, `rising_in_percent`, `rising_out_percent`, `in_values`, `out_values`: which
+///   harmonic of the voltage is higher with the bank in than with it out, of ten-minute values at the same hours of the day, so
+///   that day and night are not taken for the bank; `resonant_order`: the order at which bank and feeder resonate by the
+///   voltage step of `step_closings` closings, √(1/step), if the feeder is an inductance and no other bank is in.
+///
+/// The most loaded first: by hours over a limit, then by current.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn stress(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
+    let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
+    let of_bank = || [col("bank"), col("device")];
+    let volts = of_intervals(intervals)?;
+    let spectra = filter.apply(store.scan(&SPECTRA)?, "time");
+    let spectra = loading::with_state(store, filter, spectra)?;
+    let loads = loading::of_spectra(store, spectra.clone())?;
+    let left = || JoinArgs::new(JoinType::Left);
+    let steps = resonance::steps(store, filter)?;
+    let rows = volts.join(loads, of_bank(), of_bank(), left()).join(steps, of_bank(), of_bank(), left());
+    let over: Vec<Expr> =
+        limits().iter().map(|of| col(format!("{}_over_hours", of.stem)).fill_null(lit(0.0))).collect();
+    let over = over.into_iter().fold(lit(0.0), |sum, hours| sum + hours);
+    let worst = SortMultipleOptions::default()
+        .with_order_descending_multi([true, true, false])
+        .with_nulls_last(true);
+    let by = ["over", "current_p95_percent", "bank"];
+    let rows = rows.with_column(over.alias("over")).sort(by, worst);
+    let mut frame = rows.drop(polars::prelude::cols(["over"])).collect()?;
+    resonance::columns(spectra, &mut frame)?;
+    Ok(frame)
+}
+
+/// 95th percentile, largest value and hours over the limit of the column `stem`, of rows that are good.
+fn limited(of: &Limited, good: impl Fn() -> Expr, hours: &str) -> [Expr; 3] {
+    let value = || col(of.stem).filter(good());
+    let is_over = good().and(col(of.stem).gt(lit(of.limit_percent)));
+    [
+        value().quantile(lit(0.95), QuantileMethod::Linear).alias(format!("{}_p95_percent", of.stem)),
+        value().max().alias(format!("{}_max_percent", of.stem)),
+        col(hours).filter(is_over).sum().alias(format!("{}_over_hours", of.stem)),
+    ]
+}
+
+fn of_intervals(intervals: LazyFrame) -> Result<LazyFrame, StoreError> {
+    let has = |phase: &str| {
+        col("bank_phases").fill_null(lit("ABC")).str().contains_literal(lit(phase.to_uppercase()))
+    };
+    let volts = PHASES.map(|phase| {
+        let ratio = lit(100.0) * col(format!("voltage_{phase}_v")) / col("unit_voltage_v");
+        when(has(phase)).then(ratio).otherwise(lit(NULL))
+    });
+    let is_good = || col("flagged").eq(lit(0));
+    let is_loaded = col("state").eq(lit("open")).not();
+    // A bank that was never in has a row too: it was not loaded.
+    let loaded = intervals.select([
+        col("bank"),
+        col("feeder"),
+        col("device"),
+        col("flagged"),
+        is_loaded.clone().alias("is_loaded"),
+        hours().alias("hours"),
+        max_horizontal(volts)?.alias("voltage"),
+    ]);
+    let good = || is_good().and(col("is_loaded"));
+    let mut columns = vec![
+        col("feeder").first(),
+        col("hours").filter(good()).sum().alias("loaded_hours"),
+        is_good().not().and(col("is_loaded")).cast(DataType::UInt32).sum().alias("flagged_intervals"),
+    ];
+    if let [voltage, ..] = limits() {
+        columns.extend(limited(&voltage, good, "hours"));
+    }
+    Ok(loaded.group_by([col("bank"), col("device")]).agg(columns))
+}
+
+/// Adds a column of texts.
+fn add_text(frame: &mut DataFrame, name: &str, values: Vec<String>) -> PolarsResult<()> {
+    frame.with_column(Series::new(name.into(), values).into()).map(drop)
+}

@@ -1,0 +1,224 @@
+//! Hints at resonance: what the harmonics of the voltage do when the bank is in, and what its voltage step says.
+
+use std::collections::BTreeMap;
+
+use polars::prelude::{DataFrame, DataType, Expr, LazyFrame, NULL, NamedFrom, Series, col, len, lit, when};
+
+use super::add_text;
+use super::loading::ORDERS;
+use crate::analysis::cells::Cells;
+use crate::analysis::{Filter, PHASES};
+use crate::number::{count, plain};
+use crate::store::{OPERATIONS, Store, StoreError};
+
+/// Fewest ten-minute values on each side, at hours of the day that both sides have: six hours. Our choice: common practice, no
+/// source.
+pub const LEAST_VALUES: u64 = 36;
+/// A harmonic rises when it is so many times as large with the bank in… Our choice.
+pub const LEAST_RISE_RATIO: f64 = 1.2;
+/// …and larger by so many percent of the rated voltage: several steps of the records. Our choice.
+pub const LEAST_RISE_PERCENT: f64 = 0.1;
+
+/// A row a bank and logger: `step_closings`, `step_percent` (median voltage step of these closings, of the rated voltage) and
+/// `resonant_order`.
+pub(super) fn steps(store: &Store, filter: &Filter) -> Result<LazyFrame, StoreError> {
+    let operations = filter.apply(store.scan(&OPERATIONS)?, "begin_time");
+    let is_closing = col("action").eq(lit("closed")).and(col("voltage_step_pu").is_not_null());
+    let steps = operations.filter(is_closing).group_by([col("bank"), col("device")]).agg([
+        len().cast(DataType::UInt32).alias("step_closings"),
+        (lit(100.0) * col("voltage_step_pu").median()).alias("step_percent"),
+    ]);
+    let order = (lit(100.0) / col("step_percent")).sqrt();
+    let order = when(col("step_percent").gt(lit(0.0))).then(order).otherwise(lit(NULL));
+    Ok(steps.with_column(order.alias("resonant_order")))
+}
+
+/// Mean squares of the harmonics of a bank at one hour of the day: how many values, and a square an order.
+#[derive(Clone, Debug, Default)]
+struct Hour {
+    values: u64,
+    squares: Vec<f64>,
+}
+
+/// Hour of the day → with the bank in, and with it out.
+type Day = BTreeMap<u64, [Option<Hour>; 2]>;
+
+/// Adds the columns that [`super::stress`] says.
+pub(super) fn columns(spectra: LazyFrame, frame: &mut DataFrame) -> Result<(), StoreError> {
+    let days = days(spectra)?;
+    let cells = Cells(frame);
+    let hints: Vec<Hint> = (0..cells.rows())
+        .map(|row| {
+            let key = (cells.text("bank", row).unwrap_or_default(), cells.text("device", row).unwrap_or_default());
+            days.get(&key).map_or_else(|| Hint::of(&Day::new()), Hint::of)
+        })
+        .collect();
+    add_text(frame, "resonance", hints.iter().map(Hint::words).collect())?;
+    let rise = |of: fn(&Rise) -> f64| hints.iter().map(|hint| hint.rise.as_ref().map(of)).collect::<Vec<_>>();
+    let orders: Vec<Option<u32>> = hints.iter().map(|hint| hint.rise.as_ref().map(|rise| rise.order)).collect();
+    let values = |of: usize| hints.iter().map(|hint| hint.values[of]).collect::<Vec<u64>>();
+    frame.with_column(Series::new("rising_harmonic".into(), orders).into())?;
+    frame.with_column(Series::new("rising_in_percent".into(), rise(|rise| rise.inside)).into())?;
+    frame.with_column(Series::new("rising_out_percent".into(), rise(|rise| rise.outside)).into())?;
+    frame.with_column(Series::new("in_values".into(), values(0)).into())?;
+    frame.with_column(Series::new("out_values".into(), values(1)).into())?;
+    Ok(())
+}
+
+/// By bank and logger.
+fn days(spectra: LazyFrame) -> Result<BTreeMap<(String, String), Day>, StoreError> {
+    let square = |order: u32| {
+        let phases = PHASES.map(|phase| col(format!("voltage_{phase}_h{order}_percent")));
+        let known = phases.clone().map(|phase| phase.is_not_null().cast(DataType::Float64));
+        let squares = phases.map(|phase| phase.clone().fill_null(lit(0.0)) * phase.fill_null(lit(0.0)));
+        let sum = |of: [Expr; 3]| of.into_iter().fold(lit(0.0), |sum, part| sum + part);
+        (sum(squares) / sum(known)).fill_nan(lit(NULL)).mean().alias(format!("h{order}"))
+    };
+    let hour = col("time").to_physical().floor_div(lit(3_600_000_i64));
+    let hour = hour.clone() - hour.floor_div(lit(24_i64)) * lit(24_i64);
+    let good = col("flagged").eq(lit(0)).and(col("time").is_not_null()).and(col("side").is_not_null());
+    let mut of_hour = vec![len().cast(DataType::UInt64).alias("values")];
+    of_hour.extend(ORDERS.map(square));
+    let by = [col("bank"), col("device"), col("side"), hour.alias("hour")];
+    // Only a bank that was both in and out can be compared: the others cost nothing.
+    let key = || [col("bank"), col("device")];
+    let out = spectra.clone().filter(col("side").eq(lit("out"))).select(key());
+    let out = out.unique(None, polars::prelude::UniqueKeepStrategy::Any);
+    let both = spectra.filter(good).join(out, key(), key(), polars::prelude::JoinType::Semi.into());
+    let frame = both.group_by(by).agg(of_hour).collect()?;
+    let cells = Cells(&frame);
+    let squares: Vec<Vec<Option<f64>>> = ORDERS.map(|order| cells.reals(&format!("h{order}"))).collect();
+    let mut days: BTreeMap<(String, String), Day> = BTreeMap::new();
+    for row in 0..cells.rows() {
+        let (Some(bank), Some(device), Some(side), Some(hour), Some(values)) = (
+            cells.text("bank", row),
+            cells.text("device", row),
+            cells.text("side", row),
+            cells.whole("hour", row),
+            cells.whole("values", row),
+        ) else {
+            continue;
+        };
+        let of = |column: &Vec<Option<f64>>| column.get(row).copied().flatten().unwrap_or(f64::NAN);
+        let hour_of_bank = Hour { values, squares: squares.iter().map(of).collect() };
+        let [inside, outside] = days.entry((bank, device)).or_default().entry(hour).or_default();
+        *(if side == "in" { inside } else { outside }) = Some(hour_of_bank);
+    }
+    Ok(days)
+}
+
+/// A harmonic that is higher with the bank in.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Rise {
+    order: u32,
+    /// With the bank in, in percent of the rated voltage.
+    inside: f64,
+    /// With it out.
+    outside: f64,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+struct Hint {
+    /// Ten-minute values in and out, at hours that both have.
+    values: [u64; 2],
+    /// Whether there is any value with the bank out.
+    was_out: bool,
+    rise: Option<Rise>,
+}
+
+impl Hint {
+    fn of(day: &Day) -> Self {
+        let was_out = day.values().any(|[_, outside]| outside.is_some());
+        let both: Vec<(&Hour, &Hour)> =
+            day.values().filter_map(|[inside, outside]| inside.as_ref().zip(outside.as_ref())).collect();
+        let values = [both.iter().map(|pair| pair.0.values).sum(), both.iter().map(|pair| pair.1.values).sum()];
+        let mut hint = Self { values, was_out, rise: None };
+        if values.iter().any(|values| *values < LEAST_VALUES) {
+            return hint;
+        }
+        let rises = ORDERS.zip(0..).filter_map(|(order, index)| {
+            let (mut inside, mut outside, mut weights) = (0.0, 0.0, 0.0);
+            for (within, without) in &both {
+                let (a, b) = (within.squares.get(index)?, without.squares.get(index)?);
+                if a.is_finite() && b.is_finite() {
+                    let weight = within.values.min(without.values) as f64;
+                    inside += weight * a;
+                    outside += weight * b;
+                    weights += weight;
+                }
+            }
+            let rms = |sum: f64| libm::sqrt(sum / weights);
+            let rise = Rise { order, inside: rms(inside), outside: rms(outside) };
+            let rises = rise.inside >= LEAST_RISE_RATIO * rise.outside
+                && rise.inside - rise.outside >= LEAST_RISE_PERCENT;
+            rises.then_some(rise)
+        });
+        hint.rise = rises.max_by(|a, b| (a.inside - a.outside).total_cmp(&(b.inside - b.outside)));
+        hint
+    }
+
+    fn words(&self) -> String {
+        let [inside, outside] = self.values;
+        match &self.rise {
+            Some(rise) => format!(
+                "h{} rises: {} % with the bank in, {} % with it out",
+                rise.order,
+                plain(rise.inside, 2),
+                plain(rise.outside, 2)
+            ),
+            None if !self.was_out => "cannot be told: no spectrum with the bank out".to_owned(),
+            None if inside < LEAST_VALUES || outside < LEAST_VALUES => format!(
+                "cannot be told: at the same hours of the day {} with the bank in and {outside} with it out, {LEAST_VALUES} of \
+                 each are needed",
+                count(inside, "ten-minute value")
+            ),
+            None => "no harmonic rises with the bank".to_owned(),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn hour(values: u64, third: f64, fifth: f64) -> Option<Hour> {
+        let mut squares = vec![0.01; 24];
+        squares[1] = third * third;
+        squares[3] = fifth * fifth;
+        Some(Hour { values, squares })
+    }
+
+    #[test]
+    fn day_and_night_are_not_taken_for_the_bank() {
+        // In by day, when the fifth is high anyway; out by night; both only at 6 and 18.
+        let day = Day::from([
+            (3, [None, hour(60, 0.5, 0.5)]),
+            (6, [hour(30, 0.5, 2.0), hour(20, 0.5, 1.0)]),
+            (12, [hour(60, 0.5, 4.0), None]),
+            (18, [hour(10, 0.5, 4.0), hour(40, 0.5, 3.0)]),
+        ]);
+        let hint = Hint::of(&day);
+        assert_eq!(hint.values, [40, 60]);
+        // Weights 20 and 10: √((20·4 + 10·16)/30), √((20·1 + 10·9)/30).
+        let rise = hint.rise.unwrap();
+        assert_eq!(rise.order, 5);
+        assert!((rise.inside - 8.0_f64.sqrt()).abs() < 1e-12, "{}", rise.inside);
+        assert!((rise.outside - (110.0_f64 / 30.0).sqrt()).abs() < 1e-12, "{}", rise.outside);
+        assert_eq!(hint.words(), "h5 rises: 2.83 % with the bank in, 1.91 % with it out");
+    }
+
+    #[test]
+    fn what_cannot_be_told_is_said() {
+        let of = |day: Day| Hint::of(&day).words();
+        assert_eq!(of(Day::new()), "cannot be told: no spectrum with the bank out");
+        let few = of(Day::from([(1, [hour(60, 1.0, 9.0), hour(35, 1.0, 1.0)])]));
+        assert!(few.contains("60 ten-minute values with the bank in and 35 with it out"), "{few}");
+        let apart = of(Day::from([(1, [hour(60, 1.0, 9.0), None]), (2, [None, hour(60, 1.0, 1.0)])]));
+        assert!(apart.starts_with("cannot be told: at the same hours of the day 0 ten"), "{apart}");
+        let none = of(Day::from([(1, [hour(60, 1.0, 1.0), hour(60, 1.0, 1.0)])]));
+        assert_eq!(none, "no harmonic rises with the bank");
+        // A rise of a fifth of next to nothing is a step of the records.
+        let little = of(Day::from([(1, [hour(60, 0.15, 1.0), hour(60, 0.1, 1.0)])]));
+        assert_eq!(little, none);
+    }
+}

@@ -1,0 +1,106 @@
+//! Loading by hand.
+
+use wyelog_protocol::record::Spectrum;
+
+use super::switching::operation;
+use super::weeks::{settings_of_ten_minutes, ten};
+use super::*;
+use crate::analysis::stress::{limits, stress};
+
+/// The same ten minutes with another state.
+pub fn in_state(record: Record, state: BankState) -> Record {
+    let Record::Interval(interval) = record else { panic!() };
+    Record::Interval(Interval { state, ..interval })
+}
+
+/// The spectrum of the ten minutes that end at `10·number` minutes: fifth harmonic in percent, current loading in percent.
+fn spectrum(number: u64, fifth: f32, current: f32, flagged: u16) -> Record {
+    let mut harmonics = [VoltageHarmonic::quantise(0.0); 24];
+    harmonics[3] = VoltageHarmonic::quantise(fifth);
+    Record::Spectrum(Spectrum {
+        stamp: stamp(10 * number),
+        windows: 3000,
+        flagged,
+        voltage: [harmonics; 3],
+        neutral: [CurrentHarmonic::quantise(0.0); 24],
+        thd: [fifth; 3].map(Quantity::quantise),
+        current_loading: [100.0, current, 100.0].map(Quantity::quantise),
+        reactive_loading: [110.0; 3].map(Quantity::quantise),
+    })
+}
+
+#[test]
+fn loading_counts_while_the_bank_is_in_and_a_harmonic_rises_with_it() {
+    let desk = Desk::new();
+    let mut records = vec![settings_of_ten_minutes("Bank 1")];
+    // A day, in every other ten minutes: 72 values in and 72 out. What the bank does not carry is worse.
+    for n in 1..=144 {
+        let is_in = n % 2 == 0;
+        let (state, fifth) = if is_in { (BankState::Closed, 3.0) } else { (BankState::Open, 1.5) };
+        let (volts, current) = match n {
+            _ if !is_in => (8640.0, 200.0),
+            4..=14 => (7992.0, 140.0),
+            15..=26 => (7200.0, 140.0),
+            // Flagged: left out.
+            144 => (9000.0, 300.0),
+            _ => (7200.0, 130.0),
+        };
+        let flagged = u16::from(n == 144);
+        records.push(in_state(ten(n, [7200.0, volts, 7200.0], 1.0, flagged), state));
+        records.push(spectrum(n, fifth, current, flagged));
+    }
+    // It closes within the second ten minutes: they are neither in nor out.
+    let Record::Operation(closing) = operation(15, Action::Closed, None, [None; 3], 50.0, None) else { panic!() };
+    records.push(Record::Operation(Operation { voltage_step: PerUnit::quantise(0.0116), ..closing }));
+    desk.take("L1", &records);
+    // Another bank is in all the time.
+    let always = (1..=6).flat_map(|n| [ten(n, [7200.0; 3], 1.0, 0), spectrum(n, 3.0, 100.0, 0)]);
+    desk.take("L2", &std::iter::once(settings_of_ten_minutes("Bank 2")).chain(always).collect::<Vec<_>>());
+    let rows = stress(&desk.store(), &Filter::default()).unwrap();
+    assert_eq!(rows.column("bank").unwrap().str().unwrap().get(0), Some("Bank 1"));
+    near(&rows, "loaded_hours", 0, 71.0 / 6.0);
+    near(&rows, "spectrum_hours", 0, 71.0 / 6.0);
+    for name in ["flagged_intervals", "flagged_spectra"] {
+        assert_eq!(rows.column(name).unwrap().u32().unwrap().get(0), Some(1), "{name}");
+    }
+    // Six ten minutes at 111 % of 7200 V, twelve at 140 % of the rated current.
+    near(&rows, "voltage_over_hours", 0, 1.0);
+    near(&rows, "voltage_max_percent", 0, 111.0);
+    near(&rows, "voltage_p95_percent", 0, 111.0);
+    near(&rows, "current_over_hours", 0, 2.0);
+    near(&rows, "current_max_percent", 0, 140.0);
+    near(&rows, "current_p95_percent", 0, 140.0);
+    near(&rows, "reactive_p95_percent", 0, 110.0);
+    near(&rows, "reactive_over_hours", 0, 0.0);
+    near(&rows, "thd_max_percent", 0, 3.0);
+    // 110 % of the reactive power less that of the fifth is the fundamental's.
+    let fifth = VoltageHarmonic::quantise(3.0).value_f64().unwrap();
+    let of_unit = fifth / 100.0 * 12_470.0 / 3.0_f64.sqrt() / 7200.0;
+    near(&rows, "crest_max_percent", 0, 100.0 * ((1.1 - 5.0 * of_unit * of_unit).sqrt() + of_unit));
+    let text = |row| rows.column("resonance").unwrap().str().unwrap().get(row).unwrap().to_owned();
+    assert_eq!(rows.column("rising_harmonic").unwrap().u32().unwrap().get(0), Some(5), "{}", text(0));
+    near(&rows, "rising_in_percent", 0, fifth);
+    near(&rows, "rising_out_percent", 0, VoltageHarmonic::quantise(1.5).value_f64().unwrap());
+    let values = ["in_values", "out_values"].map(|name| rows.column(name).unwrap().u64().unwrap().get(0));
+    assert_eq!(values, [Some(70), Some(72)]);
+    near(&rows, "resonant_order", 0, (1.0_f64 / 0.0116).sqrt());
+    assert_eq!(text(1), "cannot be told: no spectrum with the bank out");
+    assert_eq!(real(&rows, "resonant_order", 1), None);
+    near(&rows, "loaded_hours", 1, 1.0);
+}
+
+#[test]
+fn limits_are_those_of_ieee_18() {
+    // 110, 120, 135 and 135 % (IEEE Std 18-2002).
+    assert_eq!(limits().map(|of| of.limit_percent), [110.0, 120.0, 135.0, 135.0]);
+}
+
+#[test]
+fn a_bank_that_is_in_nobody_s_way_has_no_loading() {
+    let desk = Desk::new();
+    let open = (1..=6).map(|n| in_state(ten(n, [8640.0; 3], 1.0, 0), BankState::Open));
+    desk.take("L1", &std::iter::once(settings_of_ten_minutes("Bank 1")).chain(open).collect::<Vec<_>>());
+    let rows = stress(&desk.store(), &Filter::default()).unwrap();
+    near(&rows, "loaded_hours", 0, 0.0);
+    assert_eq!(real(&rows, "voltage_p95_percent", 0), None);
+}

@@ -1,0 +1,178 @@
+//! Is anybody using this bank? How long it is in, whether that is when the voltages ask for it, and what its control does.
+
+mod visits;
+
+use polars::lazy::dsl::mean_horizontal;
+use polars::prelude::{
+    DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, Series, SortMultipleOptions, col,
+    lit, when,
+};
+use wyelog_protocol::condition::Condition;
+
+use super::cells::Cells;
+use super::{Filter, PHASES, hours};
+use crate::store::{EVENTS, INTERVALS, OPERATIONS, SETTINGS, Store, StoreError};
+
+/// What counts as low and as high: mean of the phases' voltages to ground, in percent of the system's rated voltage.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Levels {
+    /// Below it the feeder is short of kvar, as far as voltages tell.
+    pub low_percent: f64,
+    /// Above it the feeder has more than it needs.
+    pub high_percent: f64,
+}
+
+impl Default for Levels {
+    /// Range A of ANSI C84.1 above 600 V (from memory).
+    fn default() -> Self {
+        Self { low_percent: 97.5, high_percent: 105.0 }
+    }
+}
+
+/// One row a bank and logger:
+///
+/// - `use`: `never_in`, `left_open`, `always_in`, `switched` (also: came and went with nobody seeing an operation), or `unknown`;
+/// - `hours`, `closed_hours`, `open_hours`, `partly_closed_hours`, `unknown_hours`: measured, by the state at the end of an
+///   interval;
+/// - `low_closed_hours`, `low_open_hours`, `high_closed_hours`, `high_open_hours`: of these, without flagged intervals, with a
+///   voltage below or above `levels`: the feeder needs kvar, or has more than it needs, as far as voltages tell (common practice,
+///   no source; the bank raises the voltage that it is judged by); `in_when_low_percent`, `in_when_high_percent`: the part of
+///   them with the bank closed;
+/// - `operations`, `untold_operations` (told by no contact that is wired), `failed_operations` (`failed_to_operate`), `stuck_poles`
+///   (`pole_failed_to_open`), `hunting` (`frequent_switching`): occurrences that began in the range;
+/// - `state`, `last_time`: of the last interval; `last_closed_time`: end of the last one that was not open, unknown left out;
+/// - `visit_time`, `visit`: when somebody was last there, up to the end of the range, and what they did: `clock_set` by a host,
+///   `settings_changed`, `baseline_learned`, `baseline_discarded`; `left_open_hours`: from that visit to the last interval, if the
+///   bank has been open since; null otherwise.
+///
+/// The least used first.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn usage(store: &Store, filter: &Filter, levels: Levels) -> Result<DataFrame, StoreError> {
+    let key = || [col("bank"), col("device")];
+    let left = || JoinArgs::new(JoinType::Left);
+    let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
+    let rated = rated_voltages(store)?;
+    let states = intervals.group_by(key()).agg(of_intervals());
+    let levels = by_level(filter.apply(store.scan(&INTERVALS)?, "time"), rated, levels)?;
+    let events = filter.apply(store.scan(&EVENTS)?, "begin_time");
+    let operations = filter.apply(store.scan(&OPERATIONS)?, "begin_time").group_by(key()).agg([
+        col("action").count().cast(DataType::UInt32).alias("operations"),
+        col("told").eq(lit(0)).fill_null(lit(false)).cast(DataType::UInt32).sum().alias("untold_operations"),
+    ]);
+    let rows = states.join(levels, key(), key(), left()).join(operations, key(), key(), left());
+    let rows = rows.join(occurrences(events), key(), key(), left());
+    let counts = COUNTS.map(|name| col(name).fill_null(lit(0_u32)));
+    let part = |closed: &str, open: &str| {
+        let all = col(closed) + col(open);
+        when(all.clone().gt(lit(0.0))).then(lit(100.0) * col(closed) / all).otherwise(lit(NULL))
+    };
+    let rows = rows.with_columns(counts).with_columns([
+        part("low_closed_hours", "low_open_hours").alias("in_when_low_percent"),
+        part("high_closed_hours", "high_open_hours").alias("in_when_high_percent"),
+    ]);
+    let mut frame = rows.collect()?;
+    visits::columns(store, filter, &mut frame)?;
+    verdict(&mut frame)?;
+    let order = SortMultipleOptions::default().with_nulls_last(true);
+    let frame = frame.sort(["rank", "bank", "device"], order)?;
+    Ok(frame.drop("rank")?)
+}
+
+const COUNTS: [&str; 5] = ["operations", "untold_operations", "failed_operations", "stuck_poles", "hunting"];
+
+fn is(state: &str) -> Expr {
+    col("state").eq(lit(state))
+}
+
+fn of_intervals() -> Vec<Expr> {
+    let mut out = vec![col("feeder").first(), hours().sum().alias("hours")];
+    out.extend(["closed", "open", "partly_closed", "unknown"].map(|state| {
+        hours().filter(is(state)).sum().alias(format!("{state}_hours"))
+    }));
+    out.push(col("state").sort_by([col("boot"), col("frame")], SortMultipleOptions::default()).last());
+    out.push(col("time").max().alias("last_time"));
+    out.push(col("time").filter(is("closed").or(is("partly_closed"))).max().alias("last_closed_time"));
+    out
+}
+
+/// Bank, logger and the rated voltage to ground of the system, of the settings that came into force last.
+fn rated_voltages(store: &Store) -> Result<LazyFrame, StoreError> {
+    let settings = store.scan(&SETTINGS)?.sort(["boot", "sequence"], SortMultipleOptions::default());
+    let volts = (col("system_voltage_v") / lit(3.0_f64.sqrt())).last().alias("rated_v");
+    Ok(settings.group_by([col("bank"), col("device")]).agg([volts]))
+}
+
+fn by_level(intervals: LazyFrame, rated: LazyFrame, levels: Levels) -> Result<LazyFrame, StoreError> {
+    let key = || [col("bank"), col("device")];
+    let has = |phase: &str| {
+        col("bank_phases").fill_null(lit("ABC")).str().contains_literal(lit(phase.to_uppercase()))
+    };
+    let volts = PHASES.map(|phase| {
+        when(has(phase)).then(col(format!("voltage_{phase}_v"))).otherwise(lit(NULL))
+    });
+    let good = intervals.filter(col("flagged").eq(lit(0)).and(is("closed").or(is("open"))));
+    let good = good.select([
+        col("bank"),
+        col("device"),
+        is("closed").alias("is_closed"),
+        hours().alias("hours"),
+        mean_horizontal(volts, true)?.alias("volts"),
+    ]);
+    let percent = || lit(100.0) * col("volts") / col("rated_v");
+    let hours = |level: Expr, closed: bool| {
+        col("hours").filter(level.and(col("is_closed").eq(lit(closed)))).sum()
+    };
+    let (low, high) = (|| percent().lt(lit(levels.low_percent)), || percent().gt(lit(levels.high_percent)));
+    Ok(good.join(rated, key(), key(), JoinArgs::new(JoinType::Left)).group_by(key()).agg([
+        hours(low(), true).alias("low_closed_hours"),
+        hours(low(), false).alias("low_open_hours"),
+        hours(high(), true).alias("high_closed_hours"),
+        hours(high(), false).alias("high_open_hours"),
+    ]))
+}
+
+fn occurrences(events: LazyFrame) -> LazyFrame {
+    let wanted = [
+        (Condition::FailedToOperate, "failed_operations"),
+        (Condition::PoleFailedToOpen, "stuck_poles"),
+        (Condition::FrequentSwitching, "hunting"),
+    ];
+    let is = |condition: Condition| col("condition").eq(lit(condition.name()));
+    let any = wanted.iter().map(|(condition, _)| is(*condition)).fold(lit(false), Expr::or);
+    let occurrence = ["bank", "device", "boot", "occurrence", "condition", "begin_frame"].map(col);
+    let once = events.filter(any).group_by(occurrence).agg([col("change").first()]);
+    let count = |(condition, name): (Condition, &str)| is(condition).cast(DataType::UInt32).sum().alias(name);
+    once.group_by([col("bank"), col("device")]).agg(wanted.map(count))
+}
+
+/// Adds `left_open_hours`, `use`, and `rank` to sort by.
+fn verdict(frame: &mut DataFrame) -> Result<(), StoreError> {
+    let cells = Cells(frame);
+    let (mut left_open, mut words, mut ranks) = (Vec::new(), Vec::new(), Vec::new());
+    for row in 0..cells.rows() {
+        let hours = |state: &str| cells.real(&format!("{state}_hours"), row).unwrap_or(0.0);
+        let (closed, open) = (hours("closed") + hours("partly_closed"), hours("open"));
+        let is_open = cells.text("state", row).as_deref() == Some("open");
+        let visit = cells.ms("visit_time", row).filter(|visit| {
+            is_open && cells.ms("last_closed_time", row).is_none_or(|closed| closed <= *visit)
+        });
+        let since = visit.zip(cells.ms("last_time", row)).map(|(visit, last)| (last - visit) as f64 / 3_600_000.0);
+        let since = since.filter(|hours| *hours > 0.0);
+        let (word, rank) = match (closed > 0.0, open > 0.0) {
+            (false, true) => ("never_in", 0_u32),
+            (true, true) if since.is_some() => ("left_open", 1),
+            (true, true) => ("switched", 2),
+            (true, false) => ("always_in", 3),
+            (false, false) => ("unknown", 4),
+        };
+        left_open.push(since);
+        words.push(word);
+        ranks.push(rank);
+    }
+    frame.with_column(Series::new("left_open_hours".into(), left_open).into())?;
+    frame.with_column(Series::new("use".into(), words).into())?;
+    frame.with_column(Series::new("rank".into(), ranks).into())?;
+    Ok(())
+}
