@@ -1,6 +1,8 @@
 //! The command line: one file a command. What a command finds goes to standard output, everything about how it went to
 //! standard error.
 
+#[cfg(feature = "desk")]
+mod acknowledge;
 mod alarms;
 mod baseline;
 mod capability;
@@ -78,6 +80,8 @@ enum Command {
     Unbalance(unbalance::Arguments),
     #[cfg(feature = "desk")]
     Kvar(kvar::Arguments),
+    #[cfg(feature = "desk")]
+    Acknowledge(acknowledge::Arguments),
     #[command(hide = true)]
     Documents(documents::Arguments),
 }
@@ -107,6 +111,8 @@ pub fn run() -> ExitCode {
         Command::Unbalance(arguments) => unbalance::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Kvar(arguments) => kvar::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Acknowledge(arguments) => acknowledge::run(arguments, &mut out),
         Command::Documents(arguments) => documents::run(arguments, Arguments::command(), &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);

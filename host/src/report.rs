@@ -13,6 +13,7 @@ mod table;
 mod text;
 mod timeline;
 mod top;
+mod trust;
 
 use std::io::Write;
 use std::path::Path;

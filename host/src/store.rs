@@ -3,6 +3,7 @@
 //! ```text
 //! DIR/store.toml                          what this folder is
 //! DIR/banks.toml                          which bank hangs on which feeder: edited by people, may be missing
+//! DIR/acknowledged.toml                   which alarms somebody has looked at: may be missing
 //! DIR/raw/HASH.log                        the log as it came: the evidence
 //! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; events/, captures/, status/, settings/, operations/ and
 //!                                         bank/ without a month
@@ -13,14 +14,16 @@
 //! with `_` first. A file whose log has no mark in `logs/` is what a killed ingest left behind; the next ingest removes
 //! it, and no query sees it.
 
+mod acknowledged;
 mod banks;
 mod columns;
 mod error;
 mod ingest;
 mod mark;
 
+pub use acknowledged::{Acknowledged, Acknowledgement};
 pub use banks::{Bank, Banks};
-pub use columns::{BANK, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table};
+pub use columns::{BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table};
 pub use error::StoreError;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
 pub use mark::Mark;

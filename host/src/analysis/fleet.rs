@@ -71,6 +71,47 @@ pub struct Plate {
     pub units_per_phase: Option<u64>,
 }
 
+/// How sure the connected capacitance of a bank is, since when, and where it goes; see [`kvar`](kvar::kvar_with).
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Trust {
+    /// Standard deviation of the differences between the phases, in pu.
+    pub difference_sigma_pu: Option<f64>,
+    /// Of what they have in common.
+    pub common_sigma_pu: Option<f64>,
+    /// What the latter rests on.
+    pub common_basis: Option<String>,
+    /// When that was last measured: UTC ms.
+    pub proven_ms: Option<i64>,
+    /// By what.
+    pub proven_by: Option<String>,
+    /// First day of the trend.
+    pub trend_from_ms: Option<i64>,
+    /// Slope a year of the differences of A, B, C from their mean, and its standard deviation, in pu.
+    pub slopes: [Option<(f64, f64)>; 3],
+    /// The first phase to cross the limit of a change, and when: UTC ms.
+    pub crossing: Option<(String, i64)>,
+    /// Slope a year of the mean of the phases, and its standard deviation, in pu.
+    pub common_slope: Option<(f64, f64)>,
+}
+
+fn trust(cells: Cells<'_>, index: usize) -> Trust {
+    let slope = |stem: &str, phase: &str| {
+        let slope = cells.real(&format!("{stem}_slope{phase}_pu_per_year"), index)?;
+        Some((slope, cells.real(&format!("{stem}_slope_sigma{phase}_pu_per_year"), index)?))
+    };
+    Trust {
+        difference_sigma_pu: cells.real("difference_sigma_pu", index),
+        common_sigma_pu: cells.real("common_sigma_pu", index),
+        common_basis: cells.text("common_basis", index),
+        proven_ms: cells.ms("last_proven_time", index),
+        proven_by: cells.text("last_proven_by", index),
+        trend_from_ms: cells.ms("trend_from_time", index),
+        slopes: PHASES.map(|phase| slope("difference", &format!("_{phase}"))),
+        crossing: cells.text("crossing_phase", index).zip(cells.ms("crossing_time", index)),
+        common_slope: slope("common", ""),
+    }
+}
+
 /// A bank of the fleet.
 #[derive(Clone, Debug)]
 pub struct FleetRow {
@@ -88,12 +129,14 @@ pub struct FleetRow {
     pub observations: Vec<Observation>,
     /// The nameplate.
     pub plate: Plate,
-    /// Mean delivered by each phase over the range, as [`kvar`](kvar::kvar) has it.
+    /// Mean delivered by each phase over the range, as [`kvar`](kvar::delivered) has it.
     pub kvar: [Option<f64>; 3],
     /// Rated of a phase.
     pub rated_kvar_phase: Option<f64>,
     /// Delivered over what whole phases would have given, in percent.
     pub available_percent: Option<f64>,
+    /// How sure the connected capacitance is, and where it goes.
+    pub trust: Trust,
     /// What whole phases would have given less what was delivered, over the range, of all phases together.
     pub kvarh_lost: Option<f64>,
     /// The same for a day of known hours.
@@ -254,6 +297,7 @@ impl Rows {
             row.kvar = of_phase("kvar");
             row.rated_kvar_phase = cells.real("rated_kvar_phase", index);
             row.available_percent = cells.real("available_percent", index);
+            row.trust = trust(cells, index);
             let hours = cells.real("known_hours", index).filter(|hours| *hours > 0.0);
             let [a, b, c] = of_phase("kvarh_lost");
             row.kvarh_lost = hours.and_then(|_| Some(a? + b? + c?));
@@ -317,6 +361,7 @@ impl FleetRow {
             kvar: [None; 3],
             rated_kvar_phase: None,
             available_percent: None,
+            trust: Trust::default(),
             kvarh_lost: None,
             kvarh_lost_per_day: None,
             u2_p95_percent: None,
