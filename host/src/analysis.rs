@@ -13,6 +13,7 @@ pub mod kvar;
 pub mod operations;
 pub mod trend;
 pub mod unbalance;
+pub mod worklist;
 
 use polars::prelude::{
     Column, DataType, Expr, LazyFrame, NamedFrom, PolarsResult, Series, TimeUnit, TimeZone, col, lit, when,

@@ -30,6 +30,8 @@ mod try_it;
 #[cfg(feature = "desk")]
 mod unbalance;
 mod version;
+#[cfg(feature = "desk")]
+mod worklist;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -82,6 +84,8 @@ enum Command {
     Kvar(kvar::Arguments),
     #[cfg(feature = "desk")]
     Acknowledge(acknowledge::Arguments),
+    #[cfg(feature = "desk")]
+    Worklist(worklist::Arguments),
     #[command(hide = true)]
     Documents(documents::Arguments),
 }
@@ -113,6 +117,8 @@ pub fn run() -> ExitCode {
         Command::Kvar(arguments) => kvar::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Acknowledge(arguments) => acknowledge::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Worklist(arguments) => worklist::run(arguments, &mut out),
         Command::Documents(arguments) => documents::run(arguments, Arguments::command(), &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);

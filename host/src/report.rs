@@ -115,8 +115,9 @@ fn reading(without_page: usize) -> String {
         more => format!("{more} banks have no page of their own: --worst asks for more. "),
     };
     format!(
-        "<section class=\"reading\"><h2>How to read this</h2><p>{rest}Order: open alarms for a crew, then what must be looked \
-         at, then alarms for an engineer, then the rest; within each by kvarh lost a day. kvarh lost is what whole phases \
+        "<section class=\"reading\"><h2>How to read this</h2><p>{rest}Order: what is dangerous, by its kind (shorted \
+         element, star-point ground possibly lost, pole stuck closed, intermittent phase, restrike, charged closing), then by \
+         kvarh lost a day × how certain that is; restrikes and charged closings count for 30 days. kvarh lost is what whole phases \
          would have given at the voltages there were, less what was given; below zero where units have more capacitance than \
          rated. Basis of kvar: {}. Flagged intervals (interruption, clipped channel, lost frames) are left out of means \
          (IEC 61000-4-30). Unexplained neutral current is the median of the last day, per unit of the rated current; what \

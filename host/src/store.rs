@@ -4,6 +4,7 @@
 //! DIR/store.toml                          what this folder is
 //! DIR/banks.toml                          which bank hangs on which feeder: edited by people, may be missing
 //! DIR/acknowledged.toml                   which alarms somebody has looked at: may be missing
+//! DIR/fuse_links.toml                     the utility's table of fuse links: edited by people, may be missing
 //! DIR/raw/HASH.log                        the log as it came: the evidence
 //! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; events/, captures/, status/, settings/, operations/ and
 //!                                         bank/ without a month
@@ -18,6 +19,7 @@ mod acknowledged;
 mod banks;
 mod columns;
 mod error;
+mod fuse_links;
 mod ingest;
 mod mark;
 
@@ -25,6 +27,7 @@ pub use acknowledged::{Acknowledged, Acknowledgement};
 pub use banks::{Bank, Banks};
 pub use columns::{BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table};
 pub use error::StoreError;
+pub use fuse_links::FuseLinks;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
 pub use mark::Mark;
 

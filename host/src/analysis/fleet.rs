@@ -2,6 +2,7 @@
 
 mod alarms;
 mod observe;
+mod rank;
 mod recent;
 
 use std::collections::BTreeMap;
@@ -10,6 +11,7 @@ use polars::prelude::{DataType, col};
 
 pub use alarms::AlarmRow;
 pub use observe::{FLAGGED_PERCENT, NEUTRAL, Observation, SILENT_MS, UNEXPLAINED_PU};
+pub use rank::{HAZARDS, OBSERVED, Rank, UNANNOUNCED, certainty, rank};
 pub use recent::{Phasor, Recent};
 
 use super::cells::Cells;
@@ -167,6 +169,19 @@ impl FleetRow {
         open
     }
 
+    /// The open alarms, and what was dangerous and over at once in the last [`PENDING_MS`] of its records: a restrike, a
+    /// charged closing.
+    pub fn pending(&self) -> Vec<&AlarmRow> {
+        let is_late = |alarm: &AlarmRow| {
+            let begin = alarm.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok());
+            begin.zip(self.last_ms).is_some_and(|(begin, last)| last - begin <= PENDING_MS)
+        };
+        let counts = |alarm: &&AlarmRow| alarm.is_open || alarm.is_passed_hazard() && is_late(alarm);
+        let mut pending: Vec<&AlarmRow> = self.alarms.iter().filter(counts).collect();
+        pending.sort_by_key(|alarm| (alarm.urgency(), alarm.begin.boot, alarm.begin.frame));
+        pending
+    }
+
     /// Rated of all its phases together, by what the intervals say of one.
     pub fn rated_kvar(&self) -> Option<f64> {
         let phases = f64::from(self.plate.phases.unwrap_or(3));
@@ -180,7 +195,11 @@ impl FleetRow {
     }
 }
 
-/// One row a bank and logger, ordered by [`State`], then by kvarh lost per day, the most first, then by feeder and name.
+/// How long a hazard that was over at once is pending: 30 days. Our choice.
+pub const PENDING_MS: i64 = 2_592_000_000;
+
+/// One row a bank and logger, ordered by its [`Rank`]: hazards by their kind, then by kvarh lost per day × certainty, then by
+/// kvarh lost per day over the range, feeder and name.
 ///
 /// The records of the store end at the latest moment that two banks have records of (of two banks: the later one).
 ///
@@ -210,7 +229,8 @@ pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError
     }
     rows.sort_by(|a, b| {
         let lost = |row: &FleetRow| row.kvarh_lost_per_day.unwrap_or(f64::NEG_INFINITY);
-        (a.state.cmp(&b.state))
+        (rank(a).order(&rank(b)))
+            .then(a.state.cmp(&b.state))
             .then(lost(b).total_cmp(&lost(a)))
             .then_with(|| (&a.feeder, &a.bank, &a.device).cmp(&(&b.feeder, &b.bank, &b.device)))
     });
@@ -235,7 +255,7 @@ fn state(row: &FleetRow) -> State {
         // A condition of a newer logger: who has to know is not known here.
         None => State::Look,
     };
-    let alarms = row.open();
+    let alarms = row.pending();
     let alarms = alarms.iter().map(of_alarm);
     alarms.chain(row.observations.iter().map(Observation::state)).min().unwrap_or(State::Nothing)
 }

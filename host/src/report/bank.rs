@@ -97,7 +97,7 @@ fn plate(row: &FleetRow, trend: Option<&Trend>) -> String {
 fn meaning(row: &FleetRow) -> String {
     let (mut happened, mut otherwise): (Vec<String>, Vec<String>) = Default::default();
     let (mut look, mut bring): (Vec<&str>, Vec<&str>) = Default::default();
-    for alarm in row.open() {
+    for alarm in row.pending() {
         let Some(words) = alarm.explain() else { continue };
         if !happened.contains(&words.happened) {
             happened.push(words.happened);
