@@ -7,6 +7,7 @@ pub mod alarm_book;
 pub mod alarm_history;
 pub mod alarm_rates;
 mod cells;
+pub mod certificate;
 pub mod feeder_events;
 pub mod fleet;
 pub mod kvar;

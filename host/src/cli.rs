@@ -7,6 +7,8 @@ mod alarms;
 mod baseline;
 mod capability;
 mod captures;
+#[cfg(feature = "desk")]
+mod certificate;
 mod clock;
 #[cfg(feature = "desk")]
 mod demo;
@@ -86,6 +88,8 @@ enum Command {
     Acknowledge(acknowledge::Arguments),
     #[cfg(feature = "desk")]
     Worklist(worklist::Arguments),
+    #[cfg(feature = "desk")]
+    Certificate(certificate::Arguments),
     #[command(hide = true)]
     Documents(documents::Arguments),
 }
@@ -119,6 +123,8 @@ pub fn run() -> ExitCode {
         Command::Acknowledge(arguments) => acknowledge::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Worklist(arguments) => worklist::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Certificate(arguments) => certificate::run(arguments, &mut out),
         Command::Documents(arguments) => documents::run(arguments, Arguments::command(), &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);

@@ -5,6 +5,7 @@
 
 mod axis;
 mod bank;
+mod certificate;
 mod chart;
 mod charts;
 mod operations;
@@ -23,6 +24,8 @@ use crate::analysis::fleet::{FLAGGED_PERCENT, FleetRow, NEUTRAL, SILENT_MS, Stat
 use crate::analysis::kvar::BASIS;
 use crate::store::{Store, StoreError};
 use text::escape;
+
+pub use certificate::{html as certificate_html, text as certificate_text};
 
 /// How the page looks on screens and on paper.
 const STYLE: &str = include_str!("report/style.css");
