@@ -25,7 +25,9 @@ mod mark;
 
 pub use acknowledged::{Acknowledged, Acknowledgement};
 pub use banks::{Bank, Banks};
-pub use columns::{BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table};
+pub use columns::{
+    BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table,
+};
 pub use error::StoreError;
 pub use fuse_links::FuseLinks;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};

@@ -37,17 +37,24 @@ pub fn alarm_book(store: &Store, filter: &Filter) -> Result<DataFrame, StoreErro
     let cases: Vec<Option<Case>> = rows.clone().map(|row| case(cells, row)).collect();
     let marks: Vec<_> =
         rows.clone().map(|row| cells.text("id", row).and_then(|id| acknowledged.get(&id))).collect();
-    let text = |name: &str, values: Vec<Option<String>>| -> Column { Series::new(name.into(), values).into() };
+    let text =
+        |name: &str, values: Vec<Option<String>>| -> Column { Series::new(name.into(), values).into() };
     let of_case = |of: &dyn Fn(&Case) -> String| cases.iter().map(|case| case.as_ref().map(of)).collect();
     let of_event: Vec<_> = rows.clone().map(|row| event_of.get(&row)).collect();
     let columns = [
         text("in_short", of_case(&|case| in_short(case.condition, case.phases))),
         text("explanation", of_case(&|case| explain(case).happened)),
-        text("acknowledged_time", marks.iter().map(|mark| mark.map(|mark| mark.acknowledged.clone())).collect()),
+        text(
+            "acknowledged_time",
+            marks.iter().map(|mark| mark.map(|mark| mark.acknowledged.clone())).collect(),
+        ),
         text("note", marks.iter().map(|mark| mark.map(|mark| mark.note.clone())).collect()),
         text("feeder_event", of_event.iter().map(|event| event.map(|(id, _)| id.clone())).collect()),
-        Series::new("seen_by".into(), of_event.iter().map(|event| event.map(|(_, n)| *n)).collect::<Vec<_>>())
-            .into(),
+        Series::new(
+            "seen_by".into(),
+            of_event.iter().map(|event| event.map(|(_, n)| *n)).collect::<Vec<_>>(),
+        )
+        .into(),
     ];
     let mut order: Vec<usize> = rows.collect();
     // The history has the newest first; of the open ones the most urgent stand before the others.
@@ -116,3 +123,6 @@ pub fn folded(book: &DataFrame) -> Result<DataFrame, StoreError> {
     let (who, what) = lines.into_iter().map(|(_, who, what)| (who, what)).unzip();
     Ok(pick(book, &rows)?.hstack(&[column("who", who), column("what", what)])?)
 }
+
+#[cfg(test)]
+pub(super) mod tests;

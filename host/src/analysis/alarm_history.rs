@@ -67,7 +67,8 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         .agg([col("frame").max().alias("last_frame")])
         .collect_with_engine(Engine::Streaming)?
         .unwrap_single();
-    let alarms = alarms.join(last.clone().lazy(), [col("device"), col("boot")], [col("device"), col("boot")], left());
+    let alarms =
+        alarms.join(last.clone().lazy(), [col("device"), col("boot")], [col("device"), col("boot")], left());
     let until = || col("end_frame").fill_null(col("last_frame"));
     let frames = |name: Expr| name.cast(DataType::Float64);
     let duration = (frames(until()) - frames(col("begin_frame"))) / lit(FRAMES);

@@ -16,6 +16,9 @@ const YEAR_MS: f64 = 365.25 * 86_400_000.0;
 /// Two fuse operations on one bank within this are said to be repeated: a year. Our choice.
 pub const REPEATED_MS: i64 = 31_557_600_000;
 
+/// Records of less than thirty days give no rate. Our choice.
+const LEAST_YEARS: f64 = 30.0 / 365.25;
+
 #[derive(Clone, Debug, Default)]
 struct Counts {
     routes: [u32; 4],
@@ -28,8 +31,8 @@ struct Counts {
 /// A row a bank, then a row a feeder, each by what is most often announced to a crew.
 ///
 /// - `years`: from the first to the last interval in the range; of a feeder the sum of its banks';
-/// - `hazard`, `crew`, `engineer`, `log_only`: alarms of each route, and `…_per_year`: over `years`; a bank with less than a year is
-///   extrapolated, which `years` tells;
+/// - `hazard`, `crew`, `engineer`, `log_only`: alarms of each route, and `…_per_year`: over `years`; null where that is less than
+///   thirty days, and extrapolated where it is less than a year;
 /// - `voltage_events`, `voltage_events_per_year`: of a feeder the [events](super::feeder_events) that its banks saw, each once,
 ///   over the time in which any of its banks has records; of a bank those that it saw;
 /// - `fuse_operations`: blown fuses; `fuse_phases`: on which phases, such as "A, B, B"; `repeated_fuse`: two of them within a
@@ -49,12 +52,15 @@ pub fn alarm_rates(store: &Store, filter: &Filter) -> Result<DataFrame, StoreErr
     for row in 0..cells.rows() {
         let Some(bank) = cells.text("bank", row) else { continue };
         let counts = banks.entry((bank, cells.text("feeder", row))).or_default();
-        counts.span = cells.real("first", row).zip(cells.real("last", row)).map(|(a, b)| (a as i64, b as i64));
+        counts.span =
+            cells.real("first", row).zip(cells.real("last", row)).map(|(a, b)| (a as i64, b as i64));
     }
     let history = alarm_history(store, filter)?;
     let cells = Cells(&history);
     for row in 0..cells.rows() {
-        let (Some(bank), Some(name)) = (cells.text("bank", row), cells.text("condition", row)) else { continue };
+        let (Some(bank), Some(name)) = (cells.text("bank", row), cells.text("condition", row)) else {
+            continue;
+        };
         let counts = banks.entry((bank, cells.text("feeder", row))).or_default();
         let Some(condition) = Condition::ALL.into_iter().find(|condition| condition.name() == name) else {
             continue;
@@ -155,11 +161,13 @@ fn frame(
     };
     let mut lines: Vec<Line> = banks.iter().map(bank_line).collect();
     let mut feeder_lines: Vec<Line> = feeders.iter().map(feeder_line).collect();
-    let often = |line: &Line| std::cmp::Reverse((line.counts.routes[0] + line.counts.routes[1], line.counts.fuses.len()));
+    let often = |line: &Line| {
+        std::cmp::Reverse((line.counts.routes[0] + line.counts.routes[1], line.counts.fuses.len()))
+    };
     lines.sort_by_key(often);
     feeder_lines.sort_by_key(often);
     lines.append(&mut feeder_lines);
-    let per_year = |count: f64, years: f64| (years > 0.0).then(|| count / years);
+    let per_year = |count: f64, years: f64| (years >= LEAST_YEARS).then(|| count / years);
     let text = |name: &str, of: &dyn Fn(&Line) -> Option<String>| -> Column {
         Series::new(name.into(), lines.iter().map(of).collect::<Vec<_>>()).into()
     };

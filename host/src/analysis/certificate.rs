@@ -205,7 +205,8 @@ fn baseline(store: &Store, filter: &Filter) -> Result<Option<Baseline>, StoreErr
     // The records of one baseline repeat what was learned.
     let same: Vec<usize> = (0..=last).filter(|row| connected(*row) == connected(last)).collect();
     let first = |state: Option<&str>| {
-        let in_state = |row: &&usize| state.is_none_or(|state| cells.text("state", **row).as_deref() == Some(state));
+        let in_state =
+            |row: &&usize| state.is_none_or(|state| cells.text("state", **row).as_deref() == Some(state));
         same.iter().filter(in_state).filter_map(|row| cells.ms("time", *row)).min()
     };
     let whole = |name: &str| cells.whole(name, last).unwrap_or(0);
@@ -254,3 +255,6 @@ fn open(row: &FleetRow) -> Vec<String> {
     let observations = row.observations.iter().filter(|observation| observation.state() <= State::Engineer);
     alarms.chain(observations.map(|observation| observation.sentence())).collect()
 }
+
+#[cfg(test)]
+mod tests;

@@ -81,6 +81,7 @@ pub fn find(store: &Store, filter: &Filter, history: &DataFrame) -> Result<Vec<F
     let mut events: Vec<FeederEvent> =
         clusters.into_iter().filter_map(|cluster| event(cells, &cluster)).collect();
     events.sort_by(|a, b| (a.begin_ms, &a.id).cmp(&(b.begin_ms, &b.id)));
+    find_lost(cells, &mut events);
     Ok(events)
 }
 
@@ -121,7 +122,8 @@ fn seen(cells: Cells<'_>, row: usize, nominal: &BTreeMap<(String, String), f64>)
 
 fn event(cells: Cells<'_>, cluster: &[Episode]) -> Option<FeederEvent> {
     let best = cluster.iter().min_by(|a, b| {
-        let error = |episode: &Episode| (episode.begin_ms.is_none(), episode.error_s.unwrap_or(f64::INFINITY));
+        let error =
+            |episode: &Episode| (episode.begin_ms.is_none(), episode.error_s.unwrap_or(f64::INFINITY));
         error(a).partial_cmp(&error(b)).unwrap_or(std::cmp::Ordering::Equal)
     })?;
     let earliest = cluster.iter().min_by_key(|episode| (episode.begin_ms, &episode.device))?;
@@ -134,7 +136,8 @@ fn event(cells: Cells<'_>, cluster: &[Episode]) -> Option<FeederEvent> {
     }
     let phases = ["A", "B", "C"].into_iter();
     let phases = phases.filter(|phase| cluster.iter().any(|episode| episode.phases.contains(*phase)));
-    let middle = |of: &dyn Fn(&Episode) -> Option<f64>| shape::median(cluster.iter().filter_map(of).collect());
+    let middle =
+        |of: &dyn Fn(&Episode) -> Option<f64>| shape::median(cluster.iter().filter_map(of).collect());
     let mut event = FeederEvent {
         id: cells.text("id", *earliest.rows.first()?)?,
         feeder: best.feeder.clone(),
@@ -152,40 +155,51 @@ fn event(cells: Cells<'_>, cluster: &[Episode]) -> Option<FeederEvent> {
     };
     event.banks.sort();
     event.banks.dedup();
-    event.lost = lost(cells, &event);
     Some(event)
 }
 
-/// Banks that did not come back, each with what it lacks.
-fn lost(cells: Cells<'_>, event: &FeederEvent) -> Vec<String> {
-    let Some(begin) = event.begin_ms else { return Vec::new() };
-    let window = |error: Option<f64>| ((WINDOW_S + error.unwrap_or(UNKNOWN_ERROR_S)) * 1000.0) as i64;
-    let mut lost = Vec::new();
+/// Says of each event which banks did not come back from it, and what they lack. An alarm belongs to one event: the one
+/// that it began in or soonest after, the later one of two.
+fn find_lost(cells: Cells<'_>, events: &mut [FeederEvent]) {
+    let slack_s = |error: Option<f64>| WINDOW_S + error.unwrap_or(UNKNOWN_ERROR_S);
     for row in 0..cells.rows() {
-        let (Some(bank), Some(name)) = (cells.text("bank", row), cells.text("condition", row)) else { continue };
-        let is_here = cells.text("feeder", row).map_or(event.feeder.is_none(), |feeder| Some(feeder) == event.feeder)
-            && (event.feeder.is_some() || event.banks.contains(&bank));
-        if !is_here || !cells.is_true("is_open", row) {
+        let (Some(bank), Some(name)) = (cells.text("bank", row), cells.text("condition", row)) else {
             continue;
-        }
-        let Some(own) = cells.ms("begin_time", row) else { continue };
-        let slack = window(event.error_s) + window(cells.real("time_error_s", row));
-        let until = begin + ((event.duration_s + AFTER_S) * 1000.0) as i64;
+        };
+        let Some(own) = cells.ms("begin_time", row).filter(|_| cells.is_true("is_open", row)) else {
+            continue;
+        };
         let condition = Condition::ALL.into_iter().find(|condition| condition.name() == name);
         let counts = condition.is_none_or(|condition| {
             condition == Condition::Interruption
                 || (condition.concerns_bank() && condition.route() != Route::LogOnly)
         });
-        if counts && own >= begin - slack && own <= until + slack {
-            let phases = cells.text("phases", row).unwrap_or_default();
-            let text = format!("{bank}: {} {phases}", name.replace('_', " "));
-            let text = text.trim_end().to_owned();
-            if !lost.contains(&text) {
-                lost.push(text);
-            }
+        if !counts {
+            continue;
+        }
+        let feeder = cells.text("feeder", row);
+        let own_slack = slack_s(cells.real("time_error_s", row));
+        let after_s = |event: &FeederEvent| {
+            let is_here = event.feeder == feeder && (feeder.is_some() || event.banks.contains(&bank));
+            // Nobody loses anything to a swell alone, nor hours into a dip that goes on.
+            let is_dip = is_here && event.conditions != Condition::Swell.name();
+            let slack = own_slack + slack_s(event.error_s);
+            let since_begin = (own - event.begin_ms.filter(|_| is_dip)?) as f64 / 1000.0;
+            let since_end = since_begin - event.duration_s;
+            let late = (since_end - slack).max(0.0);
+            (since_begin >= -slack && late <= AFTER_S).then_some(late)
+        };
+        let best = events.iter_mut().filter_map(|event| Some((after_s(event)?, event)));
+        // The last of equals is the later one.
+        let best = best.min_by(|(a, one), (b, other)| a.total_cmp(b).then(other.begin_ms.cmp(&one.begin_ms)));
+        let Some((_, event)) = best else { continue };
+        let phases = cells.text("phases", row).unwrap_or_default();
+        let text = format!("{bank}: {} {phases}", name.replace('_', " "));
+        let text = text.trim_end().to_owned();
+        if !event.lost.contains(&text) {
+            event.lost.push(text);
         }
     }
-    lost
 }
 
 /// One row an event, the newest first: see [`FeederEvent`]. `seen_by` counts the banks that saw it, `feeder_banks` those of
@@ -215,7 +229,8 @@ pub fn feeder_events(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         text("phases", &|event| Some(event.phases.clone())),
     ];
     for (phase, letter) in PHASES.iter().enumerate() {
-        columns.push(real(&format!("voltage_{letter}_pu"), &|event| event.depths.get(phase).copied().flatten()));
+        columns
+            .push(real(&format!("voltage_{letter}_pu"), &|event| event.depths.get(phase).copied().flatten()));
     }
     columns.push(real("seen_by", &|event| Some(event.banks.len() as f64)));
     columns.push(real("feeder_banks", &|event| {

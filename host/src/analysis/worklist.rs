@@ -2,9 +2,9 @@
 //! for and bring, where it is.
 
 use polars::prelude::{Column, DataFrame, NamedFrom, Series};
-use wyelog_protocol::condition::Condition;
+use wyelog_protocol::condition::{Condition, Route};
 
-use super::fleet::{FleetRow, HAZARDS, Observation, Plate, Rank, State, fleet, rank};
+use super::fleet::{AlarmRow, FleetRow, HAZARDS, Observation, Plate, Rank, State, fleet, rank};
 use super::{Filter, times};
 use crate::explain::{Case, Explanation, explain};
 use crate::number::plain;
@@ -66,11 +66,12 @@ fn item(store: &Store, links: &FuseLinks, row: FleetRow) -> WorkItem {
         cautions: Vec::new(),
     };
     let (mut what, mut since_ms) = (Vec::new(), None::<i64>);
-    for alarm in row.pending() {
+    for alarm in row.pending().into_iter().filter(|alarm| alarm.route != Some(Route::LogOnly)) {
         let begin = alarm.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok());
         since_ms = since_ms.into_iter().chain(begin).min();
         let mark = if alarm.begin.is_guessed { GUESSED } else { "" };
-        let since = alarm.begin.utc_ms.map_or_else(|| alarm.begin.to_string(), |ms| format!("{mark}{}", minute(ms)));
+        let since =
+            alarm.begin.utc_ms.map_or_else(|| alarm.begin.to_string(), |ms| format!("{mark}{}", minute(ms)));
         let certain = if alarm.is_announced() { "" } else { " (detected, not announced)" };
         what.push(format!("{} since {since}{certain}", alarm.in_short()));
         if let Some(words) = alarm.explain() {
@@ -115,11 +116,8 @@ fn merge(into: &mut Explanation, words: Explanation) {
             into.otherwise.push(text);
         }
     }
-    let lists = [
-        (&mut into.look, words.look),
-        (&mut into.bring, words.bring),
-        (&mut into.cautions, words.cautions),
-    ];
+    let lists =
+        [(&mut into.look, words.look), (&mut into.bring, words.bring), (&mut into.cautions, words.cautions)];
     for (all, texts) in lists {
         for text in texts {
             if !all.contains(&text) {
@@ -153,10 +151,14 @@ pub fn fuse_link(bank: Option<&Bank>, links: &FuseLinks, plate: &Plate) -> Optio
 }
 
 impl WorkItem {
+    /// What is pending and not for the log alone.
+    fn pending(&self) -> Vec<&AlarmRow> {
+        self.row.pending().into_iter().filter(|alarm| alarm.route != Some(Route::LogOnly)).collect()
+    }
+
     /// kvarh that all pending alarms cost a day.
     pub fn kvarh_lost_per_day(&self) -> Option<f64> {
-        let lost: Vec<f64> =
-            self.row.pending().iter().filter_map(|alarm| alarm.kvarh_lost_per_day()).collect();
+        let lost: Vec<f64> = self.pending().iter().filter_map(|alarm| alarm.kvarh_lost_per_day()).collect();
         (!lost.is_empty()).then(|| lost.iter().sum())
     }
 
@@ -167,16 +169,17 @@ impl WorkItem {
 
     /// Notes of those who have looked at what is pending; `None`: nobody has looked at any of it.
     pub fn acknowledged(&self) -> Option<String> {
-        let pending = self.row.pending();
+        let pending = self.pending();
         let notes: Vec<&str> = pending.iter().filter_map(|alarm| alarm.note.as_deref()).collect();
         let open = pending.len() - notes.len();
-        let rest = if open > 0 && !notes.is_empty() { format!(" ({open} not acknowledged)") } else { String::new() };
+        let rest =
+            if open > 0 && !notes.is_empty() { format!(" ({open} not acknowledged)") } else { String::new() };
         (!notes.is_empty()).then(|| format!("{}{rest}", notes.join("; ")))
     }
 
     /// Ids of the alarms that are pending.
     pub fn alarm_ids(&self) -> String {
-        self.row.pending().iter().map(|alarm| alarm.id.as_str()).collect::<Vec<_>>().join(" ")
+        self.pending().iter().map(|alarm| alarm.id.as_str()).collect::<Vec<_>>().join(" ")
     }
 }
 
@@ -255,7 +258,10 @@ mod tests {
         assert_eq!((got.link.as_str(), got.from), ("40 K", "installed"));
         // 600 kvar at 12.47 kV: 27.7795 A; 1.35 and 1.65 times are 37.502 and 45.836 A.
         let got = fuse_link(Some(&Bank::default()), &none, &PLATE).unwrap();
-        assert_eq!((got.link.as_str(), got.from), ("continuous current 37.5 to 45.8 A (1.35 to 1.65 × 27.8 A)", "range"));
+        assert_eq!(
+            (got.link.as_str(), got.from),
+            ("continuous current 37.5 to 45.8 A (1.35 to 1.65 × 27.8 A)", "range")
+        );
         let two = Plate { phases: Some(2), rated_kvar: Some(400.0), ..PLATE };
         assert_eq!(fuse_link(None, &none, &two).unwrap(), got);
         assert_eq!(fuse_link(None, &none, &Plate { system_voltage_v: None, ..PLATE }), None);

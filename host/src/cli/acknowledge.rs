@@ -39,14 +39,19 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     let store = Store::open(&arguments.store)?;
     let found = find(&store, &Filter::default(), &arguments.alarm)?;
     let [Found { id, words }] = found.as_slice() else {
-        let all: Vec<String> = found.iter().take(5).map(|found| format!("{} ({})", found.id, found.words)).collect();
+        let all: Vec<String> =
+            found.iter().take(5).map(|found| format!("{} ({})", found.id, found.words)).collect();
         return Err(Failure::new(match all.as_slice() {
             [] => format!(
                 "no alarm in {} has an id that begins with \"{}\"; `wyelog alarms --store` shows the ids",
                 arguments.store.display(),
                 arguments.alarm
             ),
-            all => format!("\"{}\" is the beginning of several: {}; give more of it", arguments.alarm, all.join(", ")),
+            all => format!(
+                "\"{}\" is the beginning of several: {}; give more of it",
+                arguments.alarm,
+                all.join(", ")
+            ),
         }));
     };
     let is_new = match &arguments.note {

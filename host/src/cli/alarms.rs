@@ -213,7 +213,7 @@ const RATES: Form<'_> = Form {
         ("repeated_fuse", "repeated", TEXT),
     ],
     foot: "Years of a feeder are those of its banks together; its voltage events count once each. Repeated: two fuses of one bank \
-           within a year. Less than a year is extrapolated.",
+           within a year. Less than a year is extrapolated, less than 30 days has no rate.",
 };
 
 fn report(name: &str, log: &Log) {

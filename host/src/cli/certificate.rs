@@ -68,9 +68,9 @@ fn to_json(page: &Certificate) -> serde_json::Value {
             "common_basis": baseline.basis,
         })
     });
-    let changes = page.changes.iter().map(|change| {
-        serde_json::json!({ "setting": change.setting, "found": change.found, "left": change.left })
-    });
+    let changes = page.changes.iter().map(
+        |change| serde_json::json!({ "setting": change.setting, "found": change.found, "left": change.left }),
+    );
     serde_json::json!({
         "type": "certificate",
         "bank": page.row.bank,

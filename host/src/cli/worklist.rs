@@ -70,7 +70,8 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
 }
 
 fn in_full(number: usize, item: &WorkItem) -> String {
-    let place = |name: &str, text: Option<&String>| text.map(|text| format!(", {name}{text}")).unwrap_or_default();
+    let place =
+        |name: &str, text: Option<&String>| text.map(|text| format!(", {name}{text}")).unwrap_or_default();
     let bank = item.bank.as_ref();
     let mut out = format!(
         "{number}. {}{}{}{}{} ({})\n",

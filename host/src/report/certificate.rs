@@ -30,13 +30,21 @@ pub fn html(page: &Certificate) -> String {
             .lines
             .iter()
             .map(|(name, text)| {
-                format!("<tr><th scope=\"row\">{}</th><td>{}</td></tr>", escape(name), escape_whole_times(text))
+                format!(
+                    "<tr><th scope=\"row\">{}</th><td>{}</td></tr>",
+                    escape(name),
+                    escape_whole_times(text)
+                )
             })
             .collect();
-        out.push_str(&format!("<section><h2>{}</h2><table><tbody>{lines}</tbody></table></section>", part.head));
+        out.push_str(&format!(
+            "<section><h2>{}</h2><table><tbody>{lines}</tbody></table></section>",
+            part.head
+        ));
     }
     for (head, texts) in lists(page) {
-        let items: String = texts.iter().map(|text| format!("<li>{}</li>", escape_whole_times(text))).collect();
+        let items: String =
+            texts.iter().map(|text| format!("<li>{}</li>", escape_whole_times(text))).collect();
         let class = if head == CAUTIONS { "cautions" } else { "reading" };
         out.push_str(&format!("<section class=\"{class}\"><h2>{head}</h2><ul>{items}</ul></section>"));
     }
@@ -115,21 +123,32 @@ fn parts(page: &Certificate) -> Vec<Part> {
         format!(" (before it: {})", page.other_devices.join(", "))
     };
     bank.push(line("Logger", format!("{}{others}", row.device)));
-    let commissioned = page.commissioned_ms.map_or_else(|| "not known".to_owned(), |ms| format!("{} UTC", minute(ms)));
-    let by = if page.has_commissioning { "its first baseline" } else { "the first interval, for want of a baseline" };
+    let commissioned =
+        page.commissioned_ms.map_or_else(|| "not known".to_owned(), |ms| format!("{} UTC", minute(ms)));
+    let by = if page.has_commissioning {
+        "its first baseline"
+    } else {
+        "the first interval, for want of a baseline"
+    };
     bank.push(line("Commissioned", format!("{commissioned}, by {by}")));
     if let (Some(first), Some(last)) = (row.first_ms, row.last_ms) {
         bank.push(line("Records", days(first, last)));
     }
     let mut change = vec![];
-    change.push(line("Settings", match (page.settings_records, page.changes.len()) {
-        (0, _) => "no record of them in the store".to_owned(),
-        (_, 0) => "as found; none has changed since the first record".to_owned(),
-        (_, 1) => "one has changed since the first record".to_owned(),
-        (_, count) => format!("{count} have changed since the first record"),
-    }));
+    change.push(line(
+        "Settings",
+        match (page.settings_records, page.changes.len()) {
+            (0, _) => "no record of them in the store".to_owned(),
+            (_, 0) => "as found; none has changed since the first record".to_owned(),
+            (_, 1) => "one has changed since the first record".to_owned(),
+            (_, count) => format!("{count} have changed since the first record"),
+        },
+    ));
     change.extend(page.changes.iter().map(|one| {
-        line(&one.setting.replace('_', " "), format!("found {}, left {}", filled(&one.found), filled(&one.left)))
+        line(
+            &one.setting.replace('_', " "),
+            format!("found {}, left {}", filled(&one.found), filled(&one.left)),
+        )
     }));
     change.extend(beside(&page.found, &page.left));
     vec![
@@ -218,6 +237,9 @@ fn baseline(baseline: Option<&Baseline>) -> Vec<(String, String)> {
                 percent(baseline.sigmas.1)
             ),
         ),
-        line("Watched since", format!("{hours} h closed and healthy, {openings} openings, {closings} closings")),
+        line(
+            "Watched since",
+            format!("{hours} h closed and healthy, {openings} openings, {closings} closings"),
+        ),
     ]
 }

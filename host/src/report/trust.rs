@@ -30,7 +30,8 @@ pub fn trust(row: &FleetRow) -> String {
             day(*from),
             each.join(", ")
         )),
-        _ => sentences.push(format!("No trend: fewer than {LEAST_DAYS} days since the last change of a phase.")),
+        _ => sentences
+            .push(format!("No trend: fewer than {LEAST_DAYS} days since the last change of a phase.")),
     }
     if let Some((phase, ms)) = crossing {
         sentences.push(format!(

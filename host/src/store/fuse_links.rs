@@ -66,7 +66,9 @@ impl FuseLinks {
                 return Err(edited(format!("{name}: kvar_per_phase and system_kv must be above 0")));
             }
             if link.link.trim().is_empty() {
-                return Err(edited(format!("{name}: link is empty; give rating in A and type, such as \"40 K\"")));
+                return Err(edited(format!(
+                    "{name}: link is empty; give rating in A and type, such as \"40 K\""
+                )));
             }
             let is_twice = |other: &&Link| {
                 let same_voltage = match (other.system_kv, link.system_kv) {
@@ -76,7 +78,10 @@ impl FuseLinks {
                 same_voltage && is_same(other.kvar_per_phase, link.kvar_per_phase) && other.link != link.link
             };
             if let Some(other) = links.iter().find(is_twice) {
-                return Err(edited(format!("{name}: \"{}\" stands there for the same bank; keep one", other.link)));
+                return Err(edited(format!(
+                    "{name}: \"{}\" stands there for the same bank; keep one",
+                    other.link
+                )));
             }
         }
         Ok(Self { links })

@@ -43,9 +43,10 @@ pub(super) fn open(store: &Store, cells: Cells<'_>, last: Cells<'_>) -> Result<V
             }
             let phases = cells.text("phases", row).unwrap_or_default();
             let now = connected.get(&device).copied().unwrap_or_default();
-            let carries = PHASES.iter().zip(now).all(|(phase, y)| {
-                !phases.contains(&phase.to_uppercase()) || y.is_some_and(|y| y > CARRIES)
-            });
+            let carries = PHASES
+                .iter()
+                .zip(now)
+                .all(|(phase, y)| !phases.contains(&phase.to_uppercase()) || y.is_some_and(|y| y > CARRIES));
             goes_on &= !carries;
         }
         open.push(goes_on);
@@ -57,7 +58,9 @@ pub(super) fn open(store: &Store, cells: Cells<'_>, last: Cells<'_>) -> Result<V
 fn last_starts(last: Cells<'_>) -> BTreeMap<String, (u64, f64)> {
     let mut starts: BTreeMap<String, (u64, f64)> = BTreeMap::new();
     for row in 0..last.rows() {
-        let (Some(device), Some(boot)) = (last.text("device", row), last.whole("boot", row)) else { continue };
+        let (Some(device), Some(boot)) = (last.text("device", row), last.whole("boot", row)) else {
+            continue;
+        };
         let kept = starts.entry(device).or_insert((0, 0.0));
         if boot >= kept.0 {
             *kept = (boot, last.real("last_frame", row).unwrap_or(0.0));

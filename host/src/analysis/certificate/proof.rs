@@ -20,7 +20,8 @@ pub(super) fn not_proven(page: &Certificate, settings: Cells<'_>, operations: (u
     match state.as_deref() {
         Some("confirmed") => {}
         Some(state) => {
-            let reason = page.baseline.as_ref().map_or("", |baseline| baseline.reason.as_str()).replace('_', " ");
+            let reason =
+                page.baseline.as_ref().map_or("", |baseline| baseline.reason.as_str()).replace('_', " ");
             let text = format!(
                 "That the bank repeats its baseline on a light and a heavy day and behind an operation: it is {state} ({reason})."
             );

@@ -250,7 +250,11 @@ mod tests {
     #[test]
     fn shots_of_a_recloser_stay_apart_by_their_shape() {
         let shots = |bank: &str, late: f64| {
-            vec![dip(bank, 100.0 + late, 0.6, 0.0), dip(bank, 102.4 + late, 2.1, 0.0), dip(bank, 124.0 + late, 15.0, 0.0)]
+            vec![
+                dip(bank, 100.0 + late, 0.6, 0.0),
+                dip(bank, 102.4 + late, 2.1, 0.0),
+                dip(bank, 124.0 + late, 15.0, 0.0),
+            ]
         };
         // The second clock is four seconds late: by time alone its first shot would be the second of the others.
         let late = shots("2", 4.0).into_iter().map(|seen| Seen { error_s: Some(10.0), ..seen }).collect();
@@ -262,8 +266,7 @@ mod tests {
     fn an_interruption_in_a_sag_is_one_episode() {
         let sag = dip("1", 100.0, 1.0, 0.4);
         let dead = Seen { condition: Condition::Interruption, row: 1, ..dip("1", 100.1, 0.8, 0.0) };
-        let back =
-            Seen { condition: Condition::EnergisedWithFeeder, row: 2, ..dip("1", 100.9, 0.0, 1.0) };
+        let back = Seen { condition: Condition::EnergisedWithFeeder, row: 2, ..dip("1", 100.9, 0.0, 1.0) };
         let all = episodes(vec![sag, dead, back]);
         assert_eq!(all.len(), 1);
         let one = &all[0];

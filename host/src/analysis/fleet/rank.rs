@@ -50,7 +50,8 @@ impl Rank {
 pub fn certainty(alarm: &AlarmRow, difference_sigma_pu: Option<f64>) -> f64 {
     let announced = if alarm.is_announced() { 1.0 } else { UNANNOUNCED };
     let change = alarm.fraction.zip(difference_sigma_pu.filter(|sigma| *sigma > 0.0));
-    announced * change.map_or(1.0, |(change, sigma)| libm::erf(change.abs() / sigma / std::f64::consts::SQRT_2))
+    announced
+        * change.map_or(1.0, |(change, sigma)| libm::erf(change.abs() / sigma / std::f64::consts::SQRT_2))
 }
 
 /// Of a row whose alarms and observations are settled.

@@ -22,9 +22,7 @@ pub(super) fn by_day(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         let has = PHASES.iter().map(|phase| connected(phase).is_not_null().cast(DataType::Float64));
         has.fold(lit(0.0), |sum, has| sum + has)
     };
-    let total = || {
-        PHASES.iter().fold(lit(0.0), |sum, phase| sum + connected(phase).fill_null(lit(0.0)))
-    };
+    let total = || PHASES.iter().fold(lit(0.0), |sum, phase| sum + connected(phase).fill_null(lit(0.0)));
     let good = || {
         known()
             .and(col("flagged").eq(lit(0)))
@@ -32,11 +30,13 @@ pub(super) fn by_day(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
             .and(present().gt_eq(lit(1.0)))
             .and(col("time").is_not_null())
     };
-    let of = |condition: Expr, value: Expr| when(condition).then(value).otherwise(lit(0.0)).fill_null(lit(0.0));
+    let of =
+        |condition: Expr, value: Expr| when(condition).then(value).otherwise(lit(0.0)).fill_null(lit(0.0));
     let time_ms = || col("time").cast(DataType::Int64);
     // Where the time is not known, the number of the start and the frame tell what was later.
     let order = || {
-        let unknown = col("boot").cast(DataType::Int64) * lit(1_i64 << 40) + col("frame").cast(DataType::Int64) / lit(5);
+        let unknown = col("boot").cast(DataType::Int64) * lit(1_i64 << 40)
+            + col("frame").cast(DataType::Int64) / lit(5);
         time_ms().fill_null(unknown)
     };
     // The place of the basis behind its time: the largest is the latest.
@@ -115,15 +115,16 @@ pub(super) fn sums(days: DataFrame) -> Result<DataFrame, StoreError> {
         columns.push(lost.alias(format!("kvarh_lost_{phase}").as_str()));
     }
     columns.push((lit(100.0) * total("kvarh") / total("whole")).alias("available_percent"));
-    columns.push(
-        (lit(100.0) * col("common_sigma_pu").drop_nulls().last()).alias("available_sigma_percent"),
-    );
+    columns.push((lit(100.0) * col("common_sigma_pu").drop_nulls().last()).alias("available_sigma_percent"));
     columns.extend(["difference_sigma_pu", "common_sigma_pu"].map(|name| col(name).drop_nulls().last()));
     columns.push(col("latest_basis").max());
     let by = [col("bank"), col("feeder"), col("device")];
     let worst = SortMultipleOptions::default().with_nulls_last(true);
     let rows = days.lazy().group_by_stable(by).agg(columns).sort(["available_percent"], worst);
-    let place = || col("latest_basis") - col("latest_basis").floor_div(lit(Basis::ALL.len() as i64)) * lit(Basis::ALL.len() as i64);
+    let place = || {
+        col("latest_basis")
+            - col("latest_basis").floor_div(lit(Basis::ALL.len() as i64)) * lit(Basis::ALL.len() as i64)
+    };
     let name = Basis::ALL.iter().zip(0_i64..).fold(lit(polars::prelude::NULL), |otherwise, (of, number)| {
         when(place().eq(lit(number))).then(lit(of.name())).otherwise(otherwise)
     });

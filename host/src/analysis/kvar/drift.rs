@@ -91,7 +91,8 @@ pub(super) fn drifts(
     let each = PHASES.map(|phase| cells.reals(&format!("difference_hours_{phase}")));
     for row in 0..cells.rows() {
         let at = |column: &[Option<f64>]| column.get(row).copied().flatten();
-        let (Some(day), Some(hours)) = (at(&numbers), at(&hours).filter(|hours| *hours >= LEAST_HOURS)) else {
+        let (Some(day), Some(hours)) = (at(&numbers), at(&hours).filter(|hours| *hours >= LEAST_HOURS))
+        else {
             continue;
         };
         let Some(key) = key(cells, row) else { continue };

@@ -13,8 +13,8 @@ use crate::store::{BANK, BASELINES, Store, StoreError};
 
 /// UTC ms and by what, of the banks of which anything was ever proven.
 ///
-/// Openings and single poles: a record of the open bank whose common part rests on them. Harmonics: the last interval that
-/// rests on them. Baseline: when it was learned or confirmed; later copies of the record prove nothing new.
+/// Opening: the last record of the open bank whose common part rests on openings. Pole: the first one of a start that rests on a
+/// pole, whatever stood behind it. Harmonics: the last interval that rests on them. Baseline: when it was learned or confirmed; later copies of the record prove nothing new.
 pub(super) fn proven(
     store: &Store,
     filter: &Filter,
@@ -23,10 +23,12 @@ pub(super) fn proven(
     let mut proven = BTreeMap::new();
     // What was proven before the range still holds in it.
     let until = Filter { from_ms: None, ..filter.clone() };
-    for of in [Basis::Opening, Basis::Pole] {
-        let rests = col("common_basis").eq(lit(of.name())).and(col("state").eq(lit("open")));
-        take(&mut proven, until.apply(store.scan(&BANK)?, "time").filter(rests), of.name())?;
-    }
+    let rests = |of: Basis| col("common_basis").eq(lit(of.name()));
+    let banks = || -> Result<LazyFrame, StoreError> { Ok(until.apply(store.scan(&BANK)?, "time")) };
+    let open = col("state").eq(lit("open"));
+    take(&mut proven, banks()?.filter(rests(Basis::Opening).and(open)), Basis::Opening.name())?;
+    let starts = banks()?.filter(rests(Basis::Pole)).group_by(["bank", "device", "boot"].map(col));
+    take(&mut proven, starts.agg([col("time").min()]), Basis::Pole.name())?;
     let holds = col("state").eq(lit("provisional")).or(col("state").eq(lit("confirmed")));
     let same = ["bank", "device", "state", "connected_a", "connected_b", "connected_c"].map(col);
     let baselines = until.apply(store.scan(&BASELINES)?, "time").filter(holds);

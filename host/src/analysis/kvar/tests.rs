@@ -111,9 +111,11 @@ fn a_change_counts_from_the_baseline_while_it_holds() {
     records.insert(0, baseline(0, BaselineState::Provisional, [1.0, 1.012, 1.0]));
     let rows = ask(records.clone());
     // Differences of the baseline: −0.004, 0.008, −0.004; of the last day 0.018, −0.009, −0.009.
-    for (column, expected) in
-        [("difference_change_a_pu", 0.022), ("difference_change_b_pu", -0.017), ("difference_change_c_pu", -0.005)]
-    {
+    for (column, expected) in [
+        ("difference_change_a_pu", 0.022),
+        ("difference_change_b_pu", -0.017),
+        ("difference_change_c_pu", -0.005),
+    ] {
         let value = real(&rows, column, 0).unwrap();
         assert!((value - expected).abs() < 2e-4, "{column}: {value}");
     }
