@@ -16,6 +16,8 @@ use crate::log::Log;
 use crate::time::When;
 
 pub use json::to_json;
+#[cfg(feature = "desk")]
+pub(crate) use text::paragraph;
 pub use text::{details, meaning, table};
 
 /// One occurrence of a condition.

@@ -3,8 +3,12 @@
 //! Values of flagged intervals (touched by an interruption, a clipped channel or lost frames) are left out of means and
 //! percentiles and counted (IEC 61000-4-30 4.7: flagged data are kept, not used unawares).
 
+pub mod alarm_book;
 pub mod alarm_history;
+pub mod alarm_rates;
 mod cells;
+pub mod certificate;
+pub mod feeder_events;
 pub mod fleet;
 pub mod kvar;
 pub mod operations;
@@ -17,8 +21,11 @@ pub mod register;
 pub mod trend;
 pub mod unbalance;
 pub mod usage;
+pub mod worklist;
 
-use polars::prelude::{DataType, Expr, LazyFrame, TimeUnit, TimeZone, col, lit, when};
+use polars::prelude::{
+    Column, DataType, Expr, LazyFrame, NamedFrom, PolarsResult, Series, TimeUnit, TimeZone, col, lit, when,
+};
 
 /// What to look at.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -72,6 +79,12 @@ fn expected_kvar(phase: &str) -> Expr {
     let has_phase =
         col("bank_phases").fill_null(lit("ABC")).str().contains_literal(lit(phase.to_uppercase()));
     when(has_phase).then(whole).otherwise(lit(0.0))
+}
+
+/// A column of times out of UTC ms.
+fn times(name: &str, ms: Vec<Option<i64>>) -> PolarsResult<Column> {
+    let utc = DataType::Datetime(TimeUnit::Milliseconds, Some(TimeZone::UTC));
+    Ok(Series::new(name.into(), ms).cast(&utc)?.into())
 }
 
 /// Phases as they stand in the names of columns.

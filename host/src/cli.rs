@@ -1,12 +1,16 @@
 //! The command line: one file a command. What a command finds goes to standard output, everything about how it went to
 //! standard error.
 
+#[cfg(feature = "desk")]
+mod acknowledge;
 mod alarms;
 #[cfg(feature = "desk")]
 mod banks;
 mod baseline;
 mod capability;
 mod captures;
+#[cfg(feature = "desk")]
+mod certificate;
 mod clock;
 #[cfg(feature = "desk")]
 mod compact;
@@ -45,6 +49,8 @@ mod unbalance;
 #[cfg(feature = "desk")]
 mod usage;
 mod version;
+#[cfg(feature = "desk")]
+mod worklist;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -111,6 +117,12 @@ enum Command {
     Usage(usage::Arguments),
     #[cfg(feature = "desk")]
     Quality(quality::Arguments),
+    #[cfg(feature = "desk")]
+    Acknowledge(acknowledge::Arguments),
+    #[cfg(feature = "desk")]
+    Worklist(worklist::Arguments),
+    #[cfg(feature = "desk")]
+    Certificate(certificate::Arguments),
     #[command(hide = true)]
     Documents(documents::Arguments),
 }
@@ -158,6 +170,12 @@ pub fn run() -> ExitCode {
         Command::Usage(arguments) => usage::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Quality(arguments) => quality::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Acknowledge(arguments) => acknowledge::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Worklist(arguments) => worklist::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Certificate(arguments) => certificate::run(arguments, &mut out),
         Command::Documents(arguments) => documents::run(arguments, Arguments::command(), &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);

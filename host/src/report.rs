@@ -5,6 +5,7 @@
 
 mod axis;
 mod bank;
+mod certificate;
 mod chart;
 mod charts;
 mod operations;
@@ -13,6 +14,7 @@ mod table;
 mod text;
 mod timeline;
 mod top;
+mod trust;
 
 use std::io::Write;
 use std::path::Path;
@@ -22,6 +24,8 @@ use crate::analysis::fleet::{FLAGGED_PERCENT, FleetRow, NEUTRAL, SILENT_MS, Stat
 use crate::analysis::kvar::BASIS;
 use crate::store::{Store, StoreError};
 use text::escape;
+
+pub use certificate::{html as certificate_html, text as certificate_text};
 
 /// How the page looks on screens and on paper.
 const STYLE: &str = include_str!("report/style.css");
@@ -114,8 +118,9 @@ fn reading(without_page: usize) -> String {
         more => format!("{more} banks have no page of their own: --worst asks for more. "),
     };
     format!(
-        "<section class=\"reading\"><h2>How to read this</h2><p>{rest}Order: open alarms for a crew, then what must be looked \
-         at, then alarms for an engineer, then the rest; within each by kvarh lost a day. kvarh lost is what whole phases \
+        "<section class=\"reading\"><h2>How to read this</h2><p>{rest}Order: what is dangerous, by its kind (shorted \
+         element, star-point ground possibly lost, pole stuck closed, intermittent phase, restrike, charged closing), then by \
+         kvarh lost a day × how certain that is; restrikes and charged closings count for 30 days. kvarh lost is what whole phases \
          would have given at the voltages there were, less what was given; below zero where units have more capacitance than \
          rated. Basis of kvar: {}. Flagged intervals (interruption, clipped channel, lost frames) are left out of means \
          (IEC 61000-4-30). Unexplained neutral current is the median of the last day, per unit of the rated current; what \

@@ -3,6 +3,8 @@
 //! ```text
 //! DIR/store.toml                          what this folder is
 //! DIR/banks.toml, or banks.csv            which logger hung on which bank, and where: edited by people, may be missing
+//! DIR/acknowledged.toml                   which alarms somebody has looked at: may be missing
+//! DIR/fuse_links.toml                     the utility's table of fuse links: edited by people, may be missing
 //! DIR/raw/HASH.log                        the log as it came: the evidence
 //! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; events/, captures/, status/, settings/, operations/ and
 //!                                         bank/ without a month
@@ -15,21 +17,25 @@
 //! with `_` first. A file whose log has no mark in `logs/` is what a killed ingest left behind; the next ingest removes
 //! it, and no query sees it.
 
+mod acknowledged;
 mod banks;
 mod columns;
 mod compact;
 mod error;
+mod fuse_links;
 mod ingest;
 mod lock;
 mod manifest;
 mod mark;
 
+pub use acknowledged::{Acknowledged, Acknowledgement};
 pub use banks::{Bank, Banks, Problem, Stay};
 pub use columns::{
     BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, Kind, OPERATIONS, SETTINGS, SPECTRA, STATUS, TABLES, Table,
 };
 pub use compact::{Compacted, Compaction};
 pub use error::StoreError;
+pub use fuse_links::FuseLinks;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
 pub use mark::Mark;
 

@@ -79,6 +79,7 @@ fn text(value: &AnyValue<'_>, decimals: usize) -> String {
         AnyValue::Null => "-".to_owned(),
         AnyValue::String(text) => (*text).to_owned(),
         AnyValue::StringOwned(text) => text.to_string(),
+        AnyValue::Boolean(is_so) => if *is_so { "yes" } else { "no" }.to_owned(),
         AnyValue::Datetime(ms, _, _) => short_utc(*ms),
         AnyValue::DatetimeOwned(ms, _, _) => short_utc(*ms),
         value => value

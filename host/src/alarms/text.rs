@@ -142,7 +142,7 @@ fn value<S: Scale>(quantity: Quantity<S>, decimals: usize) -> String {
 }
 
 /// A name on the left, text beside it, wrapped.
-fn paragraph(out: &mut String, name: &str, text: &str) {
+pub(crate) fn paragraph(out: &mut String, name: &str, text: &str) {
     let mut name = name;
     let mut line = String::new();
     for word in text.split_whitespace().chain(std::iter::once("\n")) {

@@ -1,11 +1,15 @@
 //! Every alarm: when it began, was detected, announced and ended, how long it lasted, what it cost.
 
-use polars::prelude::{
-    DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, SortMultipleOptions, col, lit, when,
-};
+mod open;
 
+use polars::prelude::{
+    DataFrame, DataType, Engine, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, Series,
+    SortMultipleOptions, col, lit, when,
+};
+use sha2::{Digest, Sha256};
 use wyelog_protocol::condition::Condition;
 
+use super::cells::Cells;
 use super::{Filter, PHASES, expected_kvar, hours};
 use crate::store::{EVENTS, INTERVALS, Store, StoreError};
 
@@ -20,7 +24,10 @@ const FRAMES: f64 = wyelog_protocol::FRAMES_PER_SECOND as f64;
 /// `fraction` and `causes` as the latest record has them, `residual_pu` and `residual_deg` when it was detected, and
 /// `kvarh_lost`: what the lost part of its phases would have delivered meanwhile at the voltages there were (the whole phase
 /// where no fraction is known); null for conditions that take no capacitance away. `begin_frame` and
-/// `end_frame` are there also while the clock had not been set.
+/// `end_frame` are there also while the clock had not been set. `id` names the occurrence: it stays the same whenever and
+/// in whatever logs it is ingested. `voltage_x_v` are those of its latest record; of a sag, swell or interruption the lowest
+/// or highest half-cycle voltages. `is_open`: its end is not in the records, and nothing later shows that it is over (see
+/// [`AlarmRow::is_open`](super::fleet::AlarmRow::is_open)).
 ///
 /// A range of time picks the occurrences that begin in it.
 ///
@@ -48,20 +55,30 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         of("ended", "end_frame").alias("end_frame"),
         of("detected", "residual_pu").alias("residual_pu"),
         of("detected", "residual_deg").alias("residual_deg"),
+        col("time_error_s").first(),
+        latest("voltage_a_v"),
+        latest("voltage_b_v"),
+        latest("voltage_c_v"),
     ]);
     let intervals = store.scan(&INTERVALS)?;
     let last = intervals
         .clone()
         .group_by([col("device"), col("boot")])
-        .agg([col("frame").max().alias("last_frame")]);
-    let alarms = alarms.join(last, [col("device"), col("boot")], [col("device"), col("boot")], left());
+        .agg([col("frame").max().alias("last_frame")])
+        .collect_with_engine(Engine::Streaming)?
+        .unwrap_single();
+    let alarms =
+        alarms.join(last.clone().lazy(), [col("device"), col("boot")], [col("device"), col("boot")], left());
     let until = || col("end_frame").fill_null(col("last_frame"));
     let frames = |name: Expr| name.cast(DataType::Float64);
     let duration = (frames(until()) - frames(col("begin_frame"))) / lit(FRAMES);
     let alarms = alarms.with_column(
         when(duration.clone().gt_eq(lit(0.0))).then(duration).otherwise(lit(0.0)).alias("duration_s"),
     );
-    let lost = kvarh_lost(alarms.clone(), intervals);
+    let alarms = alarms.collect()?.lazy();
+    // Never the intervals of all alarms at once.
+    let lost = kvarh_lost(alarms.clone(), intervals).collect_with_engine(Engine::Streaming)?;
+    let lost = lost.unwrap_single().lazy();
     let rows = alarms.join(lost, KEY.map(col), KEY.map(col), left());
     let shown = [
         "bank",
@@ -85,9 +102,58 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         "begin_frame",
         "end_frame",
         "time_quality",
+        "time_error_s",
+        "voltage_a_v",
+        "voltage_b_v",
+        "voltage_c_v",
     ];
     let order = SortMultipleOptions::default().with_order_descending(true).with_nulls_last(true);
-    Ok(rows.select(shown.map(col)).sort(["begin_time"], order).collect()?)
+    let frame = rows.select(shown.map(col)).sort(["begin_time"], order).collect()?;
+    let cells = Cells(&frame);
+    let ids: Vec<Option<String>> = (0..cells.rows()).map(|row| id(cells, row)).collect();
+    let open = open::open(store, cells, Cells(&last))?;
+    let columns = [Series::new("id".into(), ids).into(), Series::new("is_open".into(), open).into()];
+    Ok(frame.hstack(&columns)?)
+}
+
+/// Ten hexadecimal digits of the SHA-256 of what makes the occurrence the same occurrence.
+fn id(cells: Cells<'_>, row: usize) -> Option<String> {
+    let mut digest = Sha256::new();
+    for text in [cells.text("device", row)?, cells.text("condition", row)?] {
+        digest.update(text.as_bytes());
+        digest.update([0]);
+    }
+    for number in ["boot", "occurrence", "begin_frame"] {
+        digest.update(cells.whole(number, row)?.to_be_bytes());
+    }
+    Some(digest.finalize().iter().take(5).map(|byte| format!("{byte:02x}")).collect())
+}
+
+/// An alarm that was looked for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Found {
+    /// Its id.
+    pub id: String,
+    /// "Quillmere 3: blown_fuse B, 2030-05-05T22:36:00.000Z".
+    pub words: String,
+}
+
+/// The alarms whose id begins with `prefix`; none for an empty one.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn find(store: &Store, filter: &Filter, prefix: &str) -> Result<Vec<Found>, StoreError> {
+    let history = alarm_history(store, filter)?;
+    let cells = Cells(&history);
+    let of = |row: usize| {
+        let id = cells.text("id", row).filter(|id| !prefix.is_empty() && id.starts_with(prefix))?;
+        let when = cells.ms("begin_time", row).and_then(|ms| u64::try_from(ms).ok());
+        let when = when.map_or_else(String::new, |ms| format!(", {}", crate::time::utc(ms)));
+        let [bank, condition, phases] =
+            ["bank", "condition", "phases"].map(|name| cells.text(name, row).unwrap_or_default());
+        Some(Found { id, words: format!("{bank}: {condition} {phases}{when}") })
+    };
+    Ok((0..cells.rows()).filter_map(of).collect())
 }
 
 fn left() -> JoinArgs {

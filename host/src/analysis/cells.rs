@@ -1,6 +1,6 @@
 //! Values of a table by column and row: what is not there, or is of another kind, is `None`.
 
-use polars::prelude::{AnyValue, DataFrame};
+use polars::prelude::{AnyValue, DataFrame, DataType};
 
 /// A table that is read by rows.
 #[derive(Clone, Copy, Debug)]
@@ -40,12 +40,24 @@ impl<'f> Cells<'f> {
         }
     }
 
+    /// Whether it says yes.
+    pub fn is_true(self, column: &str, row: usize) -> bool {
+        matches!(self.value(column, row), Some(AnyValue::Boolean(true)))
+    }
+
     /// A time: UTC in ms since 1970-01-01.
     pub fn ms(self, column: &str, row: usize) -> Option<i64> {
         match self.value(column, row)? {
             AnyValue::Datetime(ms, _, _) | AnyValue::DatetimeOwned(ms, _, _) => Some(ms),
             _ => None,
         }
+    }
+
+    /// A column of numbers of any kind as real ones, for many rows.
+    pub fn reals_of(self, column: &str) -> Vec<Option<f64>> {
+        let values = self.0.column(column).ok().and_then(|column| column.cast(&DataType::Float64).ok());
+        let values = values.as_ref().and_then(|column| column.f64().ok());
+        values.map_or_else(|| vec![None; self.rows()], |values| values.iter().collect())
     }
 
     /// A column of real numbers, for many rows.

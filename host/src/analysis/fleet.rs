@@ -2,6 +2,7 @@
 
 mod alarms;
 mod observe;
+mod rank;
 mod recent;
 
 use std::collections::BTreeMap;
@@ -10,6 +11,7 @@ use polars::prelude::{DataType, col};
 
 pub use alarms::AlarmRow;
 pub use observe::{FLAGGED_PERCENT, NEUTRAL, Observation, SILENT_MS, UNEXPLAINED_PU};
+pub use rank::{HAZARDS, OBSERVED, Rank, UNANNOUNCED, certainty, rank};
 pub use recent::{Phasor, Recent};
 
 use super::cells::Cells;
@@ -71,6 +73,47 @@ pub struct Plate {
     pub units_per_phase: Option<u64>,
 }
 
+/// How sure the connected capacitance of a bank is, since when, and where it goes; see [`kvar`](kvar::kvar_with).
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Trust {
+    /// Standard deviation of the differences between the phases, in pu.
+    pub difference_sigma_pu: Option<f64>,
+    /// Of what they have in common.
+    pub common_sigma_pu: Option<f64>,
+    /// What the latter rests on.
+    pub common_basis: Option<String>,
+    /// When that was last measured: UTC ms.
+    pub proven_ms: Option<i64>,
+    /// By what.
+    pub proven_by: Option<String>,
+    /// First day of the trend.
+    pub trend_from_ms: Option<i64>,
+    /// Slope a year of the differences of A, B, C from their mean, and its standard deviation, in pu.
+    pub slopes: [Option<(f64, f64)>; 3],
+    /// The first phase to cross the limit of a change, and when: UTC ms.
+    pub crossing: Option<(String, i64)>,
+    /// Slope a year of the mean of the phases, and its standard deviation, in pu.
+    pub common_slope: Option<(f64, f64)>,
+}
+
+fn trust(cells: Cells<'_>, index: usize) -> Trust {
+    let slope = |stem: &str, phase: &str| {
+        let slope = cells.real(&format!("{stem}_slope{phase}_pu_per_year"), index)?;
+        Some((slope, cells.real(&format!("{stem}_slope_sigma{phase}_pu_per_year"), index)?))
+    };
+    Trust {
+        difference_sigma_pu: cells.real("difference_sigma_pu", index),
+        common_sigma_pu: cells.real("common_sigma_pu", index),
+        common_basis: cells.text("common_basis", index),
+        proven_ms: cells.ms("last_proven_time", index),
+        proven_by: cells.text("last_proven_by", index),
+        trend_from_ms: cells.ms("trend_from_time", index),
+        slopes: PHASES.map(|phase| slope("difference", &format!("_{phase}"))),
+        crossing: cells.text("crossing_phase", index).zip(cells.ms("crossing_time", index)),
+        common_slope: slope("common", ""),
+    }
+}
+
 /// A bank of the fleet.
 #[derive(Clone, Debug)]
 pub struct FleetRow {
@@ -88,12 +131,14 @@ pub struct FleetRow {
     pub observations: Vec<Observation>,
     /// The nameplate.
     pub plate: Plate,
-    /// Mean delivered by each phase over the range, as [`kvar`](kvar::kvar) has it.
+    /// Mean delivered by each phase over the range, as [`kvar`](kvar::delivered) has it.
     pub kvar: [Option<f64>; 3],
     /// Rated of a phase.
     pub rated_kvar_phase: Option<f64>,
     /// Delivered over what whole phases would have given, in percent.
     pub available_percent: Option<f64>,
+    /// How sure the connected capacitance is, and where it goes.
+    pub trust: Trust,
     /// What whole phases would have given less what was delivered, over the range, of all phases together.
     pub kvarh_lost: Option<f64>,
     /// The same for a day of known hours.
@@ -124,6 +169,19 @@ impl FleetRow {
         open
     }
 
+    /// The open alarms, and what was dangerous and over at once in the last [`PENDING_MS`] of its records: a restrike, a
+    /// charged closing.
+    pub fn pending(&self) -> Vec<&AlarmRow> {
+        let is_late = |alarm: &AlarmRow| {
+            let begin = alarm.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok());
+            begin.zip(self.last_ms).is_some_and(|(begin, last)| last - begin <= PENDING_MS)
+        };
+        let counts = |alarm: &&AlarmRow| alarm.is_open || alarm.is_passed_hazard() && is_late(alarm);
+        let mut pending: Vec<&AlarmRow> = self.alarms.iter().filter(counts).collect();
+        pending.sort_by_key(|alarm| (alarm.urgency(), alarm.begin.boot, alarm.begin.frame));
+        pending
+    }
+
     /// Rated of all its phases together, by what the intervals say of one.
     pub fn rated_kvar(&self) -> Option<f64> {
         let phases = f64::from(self.plate.phases.unwrap_or(3));
@@ -137,7 +195,11 @@ impl FleetRow {
     }
 }
 
-/// One row a bank and logger, ordered by [`State`], then by kvarh lost per day, the most first, then by feeder and name.
+/// How long a hazard that was over at once is pending: 30 days. Our choice.
+pub const PENDING_MS: i64 = 2_592_000_000;
+
+/// One row a bank and logger, ordered by its [`Rank`]: hazards by their kind, then by kvarh lost per day × certainty, then by
+/// kvarh lost per day over the range, feeder and name.
 ///
 /// The records of the store end at the latest moment that two banks have records of (of two banks: the later one).
 ///
@@ -167,7 +229,8 @@ pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError
     }
     rows.sort_by(|a, b| {
         let lost = |row: &FleetRow| row.kvarh_lost_per_day.unwrap_or(f64::NEG_INFINITY);
-        (a.state.cmp(&b.state))
+        (rank(a).order(&rank(b)))
+            .then(a.state.cmp(&b.state))
             .then(lost(b).total_cmp(&lost(a)))
             .then_with(|| (&a.feeder, &a.bank, &a.device).cmp(&(&b.feeder, &b.bank, &b.device)))
     });
@@ -191,7 +254,7 @@ fn state(row: &FleetRow) -> State {
         // A condition of a newer logger: who has to know is not known here.
         None => State::Look,
     };
-    let alarms = row.open();
+    let alarms = row.pending();
     let alarms = alarms.iter().map(of_alarm);
     alarms.chain(row.observations.iter().map(Observation::state)).min().unwrap_or(State::Nothing)
 }
@@ -253,6 +316,7 @@ impl Rows {
             row.kvar = of_phase("kvar");
             row.rated_kvar_phase = cells.real("rated_kvar_phase", index);
             row.available_percent = cells.real("available_percent", index);
+            row.trust = trust(cells, index);
             let hours = cells.real("known_hours", index).filter(|hours| *hours > 0.0);
             let [a, b, c] = of_phase("kvarh_lost");
             row.kvarh_lost = hours.and_then(|_| Some(a? + b? + c?));
@@ -316,6 +380,7 @@ impl FleetRow {
             kvar: [None; 3],
             rated_kvar_phase: None,
             available_percent: None,
+            trust: Trust::default(),
             kvarh_lost: None,
             kvarh_lost_per_day: None,
             u2_p95_percent: None,

@@ -32,19 +32,19 @@ use crate::log::LogWriter;
 use crate::store::Store;
 
 /// 1 May 2030, 00:00 UTC.
-const START_MS: u64 = 1_903_824_000_000;
+pub(super) const START_MS: u64 = 1_903_824_000_000;
 
-fn stamp(minute: u64) -> Stamp {
+pub(super) fn stamp(minute: u64) -> Stamp {
     Stamp { boot: 1, frame: minute * 288_000, utc_ms: Some(START_MS + minute * 60_000) }
 }
 
-fn moment(minute: f64) -> Moment {
+pub(super) fn moment(minute: f64) -> Moment {
     let frame = (minute * 288_000.0) as u64;
     Moment { frame, utc_ms: Some(START_MS + frame * 5 / 24) }
 }
 
 /// 600 kvar, 7200 V units, 60 Hz.
-fn settings(name: &str) -> Record {
+pub(super) fn settings(name: &str) -> Record {
     let sensor = VoltageSensor::new(Location::Line, Voltage::quantise(25_000.0));
     let nameplate = Nameplate {
         name: text(name),
@@ -62,7 +62,7 @@ fn settings(name: &str) -> Record {
 }
 
 /// The minute that ends at `minute`.
-fn interval(minute: u64, volts: [f32; 3], connected: [f32; 3], u2: f32, flagged: u16) -> Record {
+pub(super) fn interval(minute: u64, volts: [f32; 3], connected: [f32; 3], u2: f32, flagged: u16) -> Record {
     let range = |volts: f32| {
         let volts = Voltage::quantise(volts);
         Range { rms: volts, min: volts, max: volts }
@@ -86,7 +86,7 @@ fn interval(minute: u64, volts: [f32; 3], connected: [f32; 3], u2: f32, flagged:
     })
 }
 
-fn event(minute: u64, change: Change, begin: f64, end: Option<f64>) -> Record {
+pub(super) fn event(minute: u64, change: Change, begin: f64, end: Option<f64>) -> Record {
     Record::Event(Event {
         stamp: stamp(minute),
         occurrence: 1,
@@ -101,17 +101,17 @@ fn event(minute: u64, change: Change, begin: f64, end: Option<f64>) -> Record {
     })
 }
 
-struct Desk {
+pub(super) struct Desk {
     folder: TempDir,
 }
 
 impl Desk {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         Self { folder: TempDir::new().unwrap() }
     }
 
     /// Takes a log of these records in.
-    fn take(&self, serial: &str, records: &[Record]) -> &Self {
+    pub(super) fn take(&self, serial: &str, records: &[Record]) -> &Self {
         self.take_numbers(serial, serial, records, |_| true)
     }
 
@@ -147,21 +147,21 @@ impl Desk {
         self
     }
 
-    fn store(&self) -> Store {
+    pub(super) fn store(&self) -> Store {
         Store::open_or_create(&self.folder.path().join("store")).unwrap()
     }
 }
 
-fn real(frame: &DataFrame, column: &str, row: usize) -> Option<f64> {
+pub(super) fn real(frame: &DataFrame, column: &str, row: usize) -> Option<f64> {
     frame.column(column).unwrap().f64().unwrap().get(row)
 }
 
-fn near(frame: &DataFrame, column: &str, row: usize, expected: f64) {
+pub(super) fn near(frame: &DataFrame, column: &str, row: usize, expected: f64) {
     let value = real(frame, column, row).unwrap_or(f64::NAN);
     assert!((value - expected).abs() < 1e-6 * expected.abs().max(1.0), "{column}: {value}, not {expected}");
 }
 
-const HEALTHY: [f32; 3] = [1.0; 3];
+pub(super) const HEALTHY: [f32; 3] = [1.0; 3];
 
 #[test]
 fn unbalance_means_percentiles_and_flags() {

@@ -5,8 +5,16 @@ use std::path::PathBuf;
 
 use wyelog::alarms::{Alarm, Collector, table, to_json};
 #[cfg(feature = "desk")]
-use wyelog::analysis::alarm_history::alarm_history;
+use wyelog::analysis::Filter;
+#[cfg(feature = "desk")]
+use wyelog::analysis::alarm_book::{alarm_book, folded};
+#[cfg(feature = "desk")]
+use wyelog::analysis::alarm_rates::alarm_rates;
+#[cfg(feature = "desk")]
+use wyelog::analysis::feeder_events::feeder_events;
 use wyelog::log::Log;
+#[cfg(feature = "desk")]
+use wyelog::store::Store;
 #[cfg(feature = "desk")]
 use wyelog::tables::TEXT;
 
@@ -18,13 +26,17 @@ use super::{Failure, Outcome, say};
 
 /// Show what the loggers found, from one or many log files.
 ///
-/// Logs of the same logger may overlap: each occurrence is shown once.
+/// Logs of the same logger may overlap: each occurrence is shown once. Of a store, the open alarms come first, and what
+/// several banks of a feeder saw is one line; JSON and CSV have every alarm.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
   wyelog alarms b3.log
   wyelog alarms --full b3.log             with evidence, explanation and cautions
-  wyelog alarms --json *.log | jq .       one object a line; type is log or alarm")]
+  wyelog alarms --json *.log | jq .       one object a line; type is log or alarm
+  wyelog alarms --store desk              the open ones first
+  wyelog alarms --store desk --feeder-events        each event of a feeder once, and who did not come back
+  wyelog alarms --store desk --rates      alarms a year of each bank and feeder, fuses that go again and again")]
 pub struct Arguments {
     /// Log files, as `wyelog download` writes them
     #[cfg_attr(feature = "desk", arg(required_unless_present = "store"))]
@@ -38,6 +50,14 @@ pub struct Arguments {
     #[cfg(feature = "desk")]
     #[command(flatten)]
     range: Range,
+    #[cfg(feature = "desk")]
+    /// Of a store: voltage events of each feeder, one line each, and the banks that did not come back
+    #[arg(long, requires = "store", conflicts_with = "rates")]
+    feeder_events: bool,
+    #[cfg(feature = "desk")]
+    /// Of a store: how often each bank and feeder raises alarms
+    #[arg(long, requires = "store")]
+    rates: bool,
     /// Show each alarm in full
     #[arg(long, conflicts_with = "json")]
     full: bool,
@@ -115,25 +135,86 @@ fn in_store(
     arguments: &Arguments,
     out: &mut impl Write,
 ) -> Result<Outcome, Failure> {
-    let form = Form {
-        kind: "alarm",
-        columns: &[
-            ("bank", "bank", TEXT),
-            ("feeder", "feeder", TEXT),
-            ("condition", "condition", TEXT),
-            ("phases", "phase", TEXT),
-            ("route", "route", TEXT),
-            ("begin_time", "began (UTC)", TEXT),
-            ("time_quality", "time is", TEXT),
-            ("announced_time", "announced", TEXT),
-            ("end_time", "ended", TEXT),
-            ("duration_s", "lasted s", 0),
-            ("kvarh_lost", "kvarh lost", 1),
-        ],
-        foot: "No end: it went on at the end of the log. This informs; it proves no line dead, and no capacitor discharged.",
+    let (range, json) = (&arguments.range, arguments.json);
+    if arguments.feeder_events {
+        return answer(store, range, json, &EVENTS, feeder_events, out);
+    }
+    if arguments.rates {
+        return answer(store, range, json, &RATES, alarm_rates, out);
+    }
+    let is_table = !json && !range.csv;
+    let ask = |store: &Store, filter: &Filter| {
+        let book = alarm_book(store, filter)?;
+        if is_table { folded(&book) } else { Ok(book) }
     };
-    answer(store, &arguments.range, arguments.json, &form, alarm_history, out)
+    answer(store, range, json, &BOOK, ask, out)
 }
+
+#[cfg(feature = "desk")]
+const BOOK: Form<'_> = Form {
+    kind: "alarm",
+    columns: &[
+        ("id", "alarm", TEXT),
+        ("is_open", "open", TEXT),
+        ("who", "bank", TEXT),
+        ("feeder", "feeder", TEXT),
+        ("what", "condition", TEXT),
+        ("phases", "phase", TEXT),
+        ("route", "route", TEXT),
+        ("begin_time", "began (UTC)", TEXT),
+        ("time_quality", "time is", TEXT),
+        ("announced_time", "announced", TEXT),
+        ("end_time", "ended", TEXT),
+        ("duration_s", "lasted s", 0),
+        ("kvarh_lost", "kvarh lost", 1),
+        ("note", "acknowledged", TEXT),
+    ],
+    foot: "Several banks in one line: one event of their feeder (--feeder-events). Acknowledge with wyelog acknowledge. This \
+           informs; it proves no line dead, and no capacitor discharged.",
+};
+
+#[cfg(feature = "desk")]
+const EVENTS: Form<'_> = Form {
+    kind: "feeder_event",
+    columns: &[
+        ("id", "event", TEXT),
+        ("feeder", "feeder", TEXT),
+        ("begin_time", "began (UTC)", TEXT),
+        ("time_error_s", "± s", 1),
+        ("duration_s", "lasted s", 2),
+        ("conditions", "what", TEXT),
+        ("phases", "phase", TEXT),
+        ("voltage_a_pu", "A pu", 2),
+        ("voltage_b_pu", "B pu", 2),
+        ("voltage_c_pu", "C pu", 2),
+        ("seen_by", "banks", 0),
+        ("feeder_banks", "of", 0),
+        ("did_not_come_back", "did not come back", TEXT),
+    ],
+    foot: "One event is what banks of a feeder saw alike: phases, duration, voltages at their worst (medians); clocks only bound \
+           where to look.",
+};
+
+#[cfg(feature = "desk")]
+const RATES: Form<'_> = Form {
+    kind: "alarm_rate",
+    columns: &[
+        ("level", "of a", TEXT),
+        ("bank", "bank", TEXT),
+        ("feeder", "feeder", TEXT),
+        ("years", "years", 2),
+        ("hazard_per_year", "hazard/year", 1),
+        ("crew_per_year", "crew/year", 1),
+        ("engineer_per_year", "engineer/year", 1),
+        ("log_only_per_year", "log only/year", 1),
+        ("voltage_events_per_year", "voltage events/year", 1),
+        ("fuse_operations", "fuses", 0),
+        ("fuse_phases", "on phase", TEXT),
+        ("repeated_fuse", "repeated", TEXT),
+    ],
+    foot: "Years of a feeder are those of its banks together; its voltage events count once each. Repeated: two fuses of one bank \
+           within a year. Less than a year is extrapolated, less than 30 days has no rate.",
+};
 
 fn report(name: &str, log: &Log) {
     for sentence in log.unread.sentences() {

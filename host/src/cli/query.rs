@@ -55,6 +55,11 @@ pub struct Range {
 }
 
 impl Range {
+    /// As the library wants it.
+    pub fn filter(&self) -> Filter {
+        self.selection.filter()
+    }
+
     /// Whether any of it was given.
     pub fn is_given(&self) -> bool {
         self.csv || self.selection.filter() != Filter::default()

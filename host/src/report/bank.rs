@@ -3,7 +3,7 @@
 use wyelog_protocol::condition::Route;
 
 use super::text::{about, days, escape, escape_whole_times, grouped, or_dash, second};
-use super::{badge, charts, name, operations, phasors, timeline, top};
+use super::{badge, charts, name, operations, phasors, timeline, top, trust};
 use crate::analysis::fleet::{AlarmRow, FleetRow, State};
 use crate::analysis::kvar::BASIS;
 use crate::analysis::trend::{Span, Trend, trend};
@@ -44,6 +44,7 @@ pub fn page(store: &Store, row: &FleetRow, index: usize, all: usize) -> Result<S
              against time.</p>",
         ),
     }
+    out.push_str(&trust::trust(row));
     out.push_str(&alarm_table(row));
     out.push_str(&operations::table(store, row)?);
     out.push_str("</section>");
@@ -96,7 +97,7 @@ fn plate(row: &FleetRow, trend: Option<&Trend>) -> String {
 fn meaning(row: &FleetRow) -> String {
     let (mut happened, mut otherwise): (Vec<String>, Vec<String>) = Default::default();
     let (mut look, mut bring): (Vec<&str>, Vec<&str>) = Default::default();
-    for alarm in row.open() {
+    for alarm in row.pending() {
         let Some(words) = alarm.explain() else { continue };
         if !happened.contains(&words.happened) {
             happened.push(words.happened);

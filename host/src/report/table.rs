@@ -68,7 +68,7 @@ fn cell(column: usize, class: &str, text: &str) -> String {
 }
 
 fn what(row: &FleetRow) -> String {
-    let alarms = row.open().into_iter().map(|alarm| format!("{} {}", alarm.in_short(), since(alarm)));
+    let alarms = row.pending().into_iter().map(|alarm| format!("{} {}", alarm.in_short(), since(alarm)));
     let observations = row.observations.iter().map(|observation| observation.in_short().to_owned());
     let all: Vec<String> = alarms.chain(observations).map(|text| escape_whole_times(&text)).collect();
     match (all.is_empty(), row.alarms.len()) {

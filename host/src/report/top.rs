@@ -57,7 +57,7 @@ pub fn since(alarm: &AlarmRow) -> String {
 
 /// What is wrong with a bank, in one sentence without its name; `None` if nothing was found.
 pub fn sentence(row: &FleetRow) -> Option<String> {
-    let alarms = row.open().into_iter().map(|alarm| {
+    let alarms = row.pending().into_iter().map(|alarm| {
         let announced = if alarm.is_announced() { "" } else { " (detected, not announced)" };
         let mut text = format!("{} {}{announced}", alarm.in_short(), since(alarm));
         if let (Some(so_far), Some(a_day)) = (alarm.kvarh_lost, alarm.kvarh_lost_per_day()) {
@@ -66,6 +66,9 @@ pub fn sentence(row: &FleetRow) -> Option<String> {
             } else {
                 format!("; {} kvarh lost so far", grouped(so_far, 0))
             });
+        }
+        if let Some(note) = &alarm.note {
+            text.push_str(&format!(" (acknowledged: {note})"));
         }
         text
     });
@@ -82,7 +85,7 @@ pub fn top(store: &Store, rows: &[FleetRow], pages: usize) -> String {
     let urgent: Vec<(usize, &FleetRow)> =
         rows.iter().enumerate().filter(|(_, row)| row.state <= State::Look).collect();
     let (first, second) = headlines(rows);
-    let class = rows.first().map_or("nothing", |row| super::class(row.state));
+    let class = rows.iter().map(|row| row.state).min().map_or("nothing", super::class);
     let mut out = format!(
         "<header id=\"top\"><p class=\"kicker\">Capacitor banks, {}</p><h1 class=\"s-{class}\">{}{}</h1>",
         escape(&range),

@@ -1,7 +1,7 @@
 //! Alarms of a store as values, and which of them are open.
 
 use wyelog_protocol::cause::Cause;
-use wyelog_protocol::condition::{Condition, Phases, Route};
+use wyelog_protocol::condition::{Condition, Phases, Route, Subject};
 
 use super::{FleetRow, Key};
 use crate::analysis::Filter;
@@ -21,6 +21,10 @@ const CARRIES: f64 = 0.5;
 /// One occurrence of a condition.
 #[derive(Clone, Debug)]
 pub struct AlarmRow {
+    /// Names the occurrence, see [`alarm_history`](crate::analysis::alarm_history::alarm_history).
+    pub id: String,
+    /// What somebody noted who has looked at it.
+    pub note: Option<String>,
     /// Name of the condition.
     pub name: String,
     /// The condition; `None`: a newer logger's.
@@ -91,6 +95,12 @@ impl AlarmRow {
         self.kvarh_lost.filter(|_| self.duration_s > 0.0).map(|lost| lost / self.duration_s * 86_400.0)
     }
 
+    /// A hazard that was over once it had been said: a restrike, a charged closing.
+    pub(super) fn is_passed_hazard(&self) -> bool {
+        let is_switching = |condition: Condition| condition.subject() == Subject::Switching;
+        self.route == Some(Route::Hazard) && self.condition.is_some_and(is_switching)
+    }
+
     fn concerns_bank(&self) -> bool {
         self.condition.is_none_or(Condition::concerns_bank)
     }
@@ -98,6 +108,7 @@ impl AlarmRow {
 
 /// Every alarm with its bank, the newest first.
 pub(super) fn read(store: &Store, filter: &Filter) -> Result<Vec<(Key, AlarmRow)>, StoreError> {
+    let acknowledged = store.acknowledged()?;
     let frame = alarm_history(store, filter)?;
     let cells = Cells(&frame);
     let row = |index: usize| {
@@ -110,7 +121,10 @@ pub(super) fn read(store: &Store, filter: &Filter) -> Result<Vec<(Key, AlarmRow)
         let known = |name: &str| Cause::ALL.into_iter().find(|cause| cause.name() == name);
         let end_ms = cells.ms("end_time", index);
         let ended_later = end_ms.zip(filter.to_ms).is_some_and(|(end, to)| end >= to);
+        let id = cells.text("id", index).unwrap_or_default();
         let alarm = AlarmRow {
+            note: acknowledged.get(&id).map(|mark| mark.note.clone()),
+            id,
             condition,
             phases: Phases::from_bits(bits.map(|(_, bit)| bit).sum()),
             fraction: cells.real("fraction", index),

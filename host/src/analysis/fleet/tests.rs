@@ -29,6 +29,8 @@ fn row() -> FleetRow {
 
 fn alarm(condition: Condition, boot: u32) -> AlarmRow {
     AlarmRow {
+        id: String::new(),
+        note: None,
         name: condition.name().to_owned(),
         condition: Some(condition),
         phases: Phases::single(1),

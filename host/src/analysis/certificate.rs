@@ -1,0 +1,260 @@
+//! The proving page of one upgrade: what the records of a bank show since it was commissioned, and what they do not.
+
+mod proof;
+mod values;
+
+use super::Filter;
+use super::cells::Cells;
+use super::fleet::{FleetRow, State, fleet};
+use super::operations::operations;
+use crate::store::{BASELINES, Bank, SETTINGS, Store, StoreError};
+pub use values::Values;
+
+/// Days of the soak.
+pub const SOAK_DAYS: f64 = 7.0;
+const DAY_MS: i64 = 86_400_000;
+/// Part of the soak's time that must be recorded for it to count as done. Our choice.
+pub const SOAK_PART: f64 = 0.95;
+
+/// A setting that is not what it was.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Change {
+    /// Name of the column in the table `settings`.
+    pub setting: String,
+    /// In the first record.
+    pub found: String,
+    /// In the last one.
+    pub left: String,
+}
+
+/// The baseline that was last decided on.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Baseline {
+    /// `provisional`, `confirmed`, `refused`, `invalid`.
+    pub state: String,
+    /// Why, or `sound`.
+    pub reason: String,
+    /// When it was learned and when confirmed: UTC ms.
+    pub learned_ms: Option<i64>,
+    /// `None`: never.
+    pub confirmed_ms: Option<i64>,
+    /// Connected over rated capacitance of A, B, C.
+    pub connected: [Option<f64>; 3],
+    /// Standard deviations of the differences and of the common part.
+    pub sigmas: (Option<f64>, Option<f64>),
+    /// What the common part rested on.
+    pub basis: Option<String>,
+    /// Whole hours watched, openings and closings since.
+    pub watched: (u64, u64, u64),
+}
+
+/// The seven days from the commissioning on.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Soak {
+    /// Where it ends, or the last interval before that: UTC ms.
+    pub until_ms: Option<i64>,
+    /// Days from the commissioning to there.
+    pub days: f64,
+    /// Hours with records, and those of the days so far.
+    pub hours: (f64, f64),
+    /// What was measured in it.
+    pub values: Values,
+    /// Openings and closings in it.
+    pub operations: (usize, usize),
+    /// Alarms that began in it, a sentence each.
+    pub alarms: Vec<String>,
+}
+
+impl Soak {
+    /// All seven days have passed, and enough of them is recorded.
+    pub fn is_done(&self) -> bool {
+        self.days >= SOAK_DAYS - 0.01 && self.hours.0 >= SOAK_PART * SOAK_DAYS * 24.0
+    }
+}
+
+/// The page.
+#[derive(Clone, Debug)]
+pub struct Certificate {
+    /// The bank's row of the fleet; of several loggers that with the latest records.
+    pub row: FleetRow,
+    /// Serial numbers of other loggers that hung on it.
+    pub other_devices: Vec<String>,
+    /// What people know of it.
+    pub bank: Option<Bank>,
+    /// When it was commissioned: UTC ms; the first baseline, or else the first interval.
+    pub commissioned_ms: Option<i64>,
+    /// Whether a baseline says so.
+    pub has_commissioning: bool,
+    /// Settings that changed from the first record to the last.
+    pub changes: Vec<Change>,
+    /// How many records of settings there are.
+    pub settings_records: usize,
+    /// The first day from the commissioning on.
+    pub found: Values,
+    /// The last day.
+    pub left: Values,
+    /// The soak.
+    pub soak: Soak,
+    /// The baseline.
+    pub baseline: Option<Baseline>,
+    /// What was not proven, a sentence each.
+    pub not_proven: Vec<String>,
+    /// What is open, a sentence each.
+    pub open: Vec<String>,
+}
+
+impl Certificate {
+    /// Nothing is open, the soak is done and the baseline confirmed.
+    pub fn is_proven(&self) -> bool {
+        self.open.is_empty()
+            && self.soak.is_done()
+            && self.baseline.as_ref().is_some_and(|baseline| baseline.state == "confirmed")
+    }
+
+    /// In one line.
+    pub fn headline(&self) -> String {
+        let what = match (&self.baseline, self.soak.is_done(), self.open.len()) {
+            _ if self.is_proven() => "proven, as far as records can prove it".to_owned(),
+            (_, _, 1) => "one item open".to_owned(),
+            (_, _, open) if open > 0 => format!("{open} items open"),
+            (_, false, _) => "soak not finished".to_owned(),
+            _ => "baseline not confirmed".to_owned(),
+        };
+        format!("{}: {what}", self.row.bank)
+    }
+}
+
+/// Of the bank of this name; `None`: the store has none.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn certificate(store: &Store, name: &str) -> Result<Option<Certificate>, StoreError> {
+    let filter = Filter { banks: vec![name.to_owned()], ..Filter::default() };
+    let mut rows = fleet(store, &filter)?;
+    rows.sort_by_key(|row| (row.last_ms, row.device.clone()));
+    let Some(row) = rows.pop() else { return Ok(None) };
+    let own = store.of_device(&row.device);
+    let baseline = baseline(&own, &filter)?;
+    let learned = baseline.as_ref().and_then(|baseline| baseline.learned_ms);
+    let commissioned_ms = learned.or(row.first_ms);
+    let (changes, settings_records, settings) = settings(&own, &filter)?;
+    let day = |from: Option<i64>, to: Option<i64>| -> Result<Values, StoreError> {
+        match from.zip(to) {
+            Some((from, to)) => values::values(&own, &filter, from, to),
+            None => Ok(Values::default()),
+        }
+    };
+    let end = row.last_ms.map(|last| last + 1);
+    let found = day(commissioned_ms, commissioned_ms.map(|ms| ms + DAY_MS))?;
+    let left = day(row.last_ms.map(|last| last + 1 - DAY_MS), end)?;
+    let mut page = Certificate {
+        bank: store.banks().get(name).cloned(),
+        other_devices: rows.iter().map(|row| row.device.clone()).collect(),
+        has_commissioning: learned.is_some(),
+        soak: Soak::default(),
+        not_proven: Vec::new(),
+        open: Vec::new(),
+        commissioned_ms,
+        changes,
+        settings_records,
+        found,
+        left,
+        baseline,
+        row,
+    };
+    page.soak = soak(&own, &filter, &page)?;
+    let all = operations(&own, &page.row.device, &Filter { from_ms: commissioned_ms, ..filter.clone() })?;
+    let count = |action: &str| all.iter().filter(|operation| operation.action == action).count();
+    page.not_proven = proof::not_proven(&page, Cells(&settings), (count("opened"), count("closed")));
+    page.open = open(&page.row);
+    Ok(Some(page))
+}
+
+fn soak(store: &Store, filter: &Filter, page: &Certificate) -> Result<Soak, StoreError> {
+    let Some((from, last)) = page.commissioned_ms.zip(page.row.last_ms) else { return Ok(Soak::default()) };
+    let until = last.min(from + (SOAK_DAYS * DAY_MS as f64) as i64);
+    let days = (until - from).max(0) as f64 / DAY_MS as f64;
+    let values = values::values(store, filter, from, until + 1)?;
+    let range = Filter { from_ms: Some(from), to_ms: Some(until + 1), ..filter.clone() };
+    let operations = operations(store, &page.row.device, &range)?;
+    let count = |action: &str| operations.iter().filter(|operation| operation.action == action).count();
+    let in_it = page.row.alarms.iter().filter(|alarm| {
+        let begin = alarm.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok());
+        begin.is_some_and(|begin| begin >= from && begin <= until)
+    });
+    let sentence = |alarm: &super::fleet::AlarmRow| {
+        let end = if alarm.is_open { "goes on" } else { "ended" };
+        format!("{} at {} ({end})", alarm.in_short(), alarm.begin)
+    };
+    Ok(Soak {
+        until_ms: Some(until),
+        hours: (values.hours, days * 24.0),
+        operations: (count("opened"), count("closed")),
+        alarms: in_it.rev().map(sentence).collect(),
+        values,
+        days,
+    })
+}
+
+fn baseline(store: &Store, filter: &Filter) -> Result<Option<Baseline>, StoreError> {
+    let rows = filter.apply(store.scan(&BASELINES)?, "time").sort(["boot", "sequence"], Default::default());
+    let frame = rows.collect()?;
+    let cells = Cells(&frame);
+    let Some(last) = cells.rows().checked_sub(1) else { return Ok(None) };
+    let connected = |row: usize| ["a", "b", "c"].map(|phase| cells.real(&format!("connected_{phase}"), row));
+    // The records of one baseline repeat what was learned.
+    let same: Vec<usize> = (0..=last).filter(|row| connected(*row) == connected(last)).collect();
+    let first = |state: Option<&str>| {
+        let in_state =
+            |row: &&usize| state.is_none_or(|state| cells.text("state", **row).as_deref() == Some(state));
+        same.iter().filter(in_state).filter_map(|row| cells.ms("time", *row)).min()
+    };
+    let whole = |name: &str| cells.whole(name, last).unwrap_or(0);
+    Ok(Some(Baseline {
+        state: cells.text("state", last).unwrap_or_default(),
+        reason: cells.text("reason", last).unwrap_or_default(),
+        learned_ms: first(None),
+        confirmed_ms: first(Some("confirmed")),
+        connected: connected(last),
+        sigmas: (cells.real("difference_sigma_pu", last), cells.real("common_sigma_pu", last)),
+        basis: cells.text("common_basis", last),
+        watched: (whole("hours"), whole("openings"), whole("closings")),
+    }))
+}
+
+/// What changed, the number of records, and all of them in order.
+fn settings(
+    store: &Store,
+    filter: &Filter,
+) -> Result<(Vec<Change>, usize, polars::prelude::DataFrame), StoreError> {
+    let rows = filter.apply(store.scan(&SETTINGS)?, "time");
+    let frame = rows.sort(["boot", "sequence"], Default::default()).collect()?;
+    let shown = |name: &str, row: usize| {
+        let value = frame.column(name).ok().and_then(|column| column.get(row).ok());
+        value.map_or_else(String::new, |value| value.to_string().trim_matches('"').to_owned())
+    };
+    let mut changes = Vec::new();
+    if let Some(last) = frame.height().checked_sub(1) {
+        for (name, _) in SETTINGS.columns.iter().skip_while(|(name, _)| *name != "connection") {
+            let (found, left) = (shown(name, 0), shown(name, last));
+            if found != left {
+                changes.push(Change { setting: (*name).to_owned(), found, left });
+            }
+        }
+    }
+    let count = frame.height();
+    Ok((changes, count, frame))
+}
+
+/// What is pending, and what the numbers show.
+fn open(row: &FleetRow) -> Vec<String> {
+    let alarms = row.pending().into_iter().map(|alarm| {
+        let note = alarm.note.as_ref().map(|note| format!("; acknowledged: {note}")).unwrap_or_default();
+        format!("{} since {} (alarm {}{note})", alarm.in_short(), alarm.begin, alarm.id)
+    });
+    let observations = row.observations.iter().filter(|observation| observation.state() <= State::Engineer);
+    alarms.chain(observations.map(|observation| observation.sentence())).collect()
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,93 @@
+//! `wyelog certificate`
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use wyelog::analysis::certificate::{Certificate, certificate};
+use wyelog::report::{certificate_html, certificate_text, save};
+use wyelog::store::Store;
+use wyelog::time::utc;
+
+use super::{Failure, Outcome};
+
+/// Make the proving page of one upgrade: as found and as left, seven days of soak, the baseline, what is open, and what no
+/// record proves.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  wyelog certificate --store desk --bank \"Quillmere 3\"
+  wyelog certificate --store desk --bank \"Quillmere 3\" --out q3.html     a page to print and sign")]
+pub struct Arguments {
+    /// Folder of the store
+    #[arg(long, value_name = "DIR")]
+    store: PathBuf,
+    /// Which bank
+    #[arg(long, value_name = "NAME")]
+    bank: String,
+    /// Write a page: HTML
+    #[arg(long, value_name = "FILE", conflicts_with = "json")]
+    out: Option<PathBuf>,
+    /// JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// Does it.
+pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
+    let store = Store::open(&arguments.store)?;
+    let Some(page) = certificate(&store, &arguments.bank)? else {
+        return Err(Failure::new(format!(
+            "{}: no logger in it hangs on a bank named \"{}\"; `wyelog kvar --store` lists the names",
+            arguments.store.display(),
+            arguments.bank
+        )));
+    };
+    if arguments.json {
+        writeln!(out, "{}", to_json(&page))?;
+    } else if let Some(path) = &arguments.out {
+        save(path, &certificate_html(&page))?;
+        writeln!(out, "{}.\n{}.", page.headline(), path.display())?;
+    } else {
+        write!(out, "{}", certificate_text(&page))?;
+    }
+    Ok(Outcome::Whole)
+}
+
+fn to_json(page: &Certificate) -> serde_json::Value {
+    let time = |ms: Option<i64>| ms.and_then(|ms| u64::try_from(ms).ok()).map(utc);
+    let soak = &page.soak;
+    let baseline = page.baseline.as_ref().map(|baseline| {
+        serde_json::json!({
+            "state": baseline.state,
+            "reason": baseline.reason,
+            "learned_time": time(baseline.learned_ms),
+            "confirmed_time": time(baseline.confirmed_ms),
+            "connected": baseline.connected,
+            "difference_sigma_pu": baseline.sigmas.0,
+            "common_sigma_pu": baseline.sigmas.1,
+            "common_basis": baseline.basis,
+        })
+    });
+    let changes = page.changes.iter().map(
+        |change| serde_json::json!({ "setting": change.setting, "found": change.found, "left": change.left }),
+    );
+    serde_json::json!({
+        "type": "certificate",
+        "bank": page.row.bank,
+        "device": page.row.device,
+        "is_proven": page.is_proven(),
+        "commissioned_time": time(page.commissioned_ms),
+        "changes": changes.collect::<Vec<_>>(),
+        "found_connected": page.found.connected,
+        "left_connected": page.left.connected,
+        "found_voltage_v": page.found.voltage_v,
+        "left_voltage_v": page.left.voltage_v,
+        "soak_days": soak.days,
+        "soak_hours": soak.hours.0,
+        "soak_is_done": soak.is_done(),
+        "soak_alarms": soak.alarms,
+        "baseline": baseline,
+        "open": page.open,
+        "not_proven": page.not_proven,
+    })
+}
