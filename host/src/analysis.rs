@@ -8,6 +8,8 @@ mod cells;
 pub mod fleet;
 pub mod kvar;
 pub mod operations;
+mod samples;
+pub mod series;
 pub mod trend;
 pub mod unbalance;
 

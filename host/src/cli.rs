@@ -23,6 +23,8 @@ mod query;
 mod replay;
 #[cfg(feature = "desk")]
 mod report;
+#[cfg(feature = "desk")]
+mod serve;
 mod sheet;
 mod try_it;
 #[cfg(feature = "desk")]
@@ -75,6 +77,8 @@ enum Command {
     #[cfg(feature = "desk")]
     Report(report::Arguments),
     #[cfg(feature = "desk")]
+    Serve(serve::Arguments),
+    #[cfg(feature = "desk")]
     Unbalance(unbalance::Arguments),
     #[cfg(feature = "desk")]
     Kvar(kvar::Arguments),
@@ -103,6 +107,8 @@ pub fn run() -> ExitCode {
         Command::Ingest(arguments) => ingest::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Report(arguments) => report::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Serve(arguments) => serve::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Unbalance(arguments) => unbalance::run(arguments, &mut out),
         #[cfg(feature = "desk")]

@@ -6,6 +6,7 @@
 //! - `store` (feature `desk`): logs as tables that anybody can read;
 //! - `analysis` (feature `desk`): questions to a store; `tables`: their answers as text, JSON, CSV;
 //! - `report` (feature `desk`): a store as one page that opens from a mail;
+//! - `serve` (feature `desk`): the same pages over HTTP, which follow the store;
 //! - [`alarms`]: what the events of one or many logs mean;
 //! - [`explain`]: what each condition means, in plain words;
 //! - [`capability`]: what a bank's settings let a logger find;
@@ -33,6 +34,8 @@ pub mod replay;
 #[cfg(feature = "desk")]
 pub mod report;
 pub mod rtc;
+#[cfg(feature = "desk")]
+pub mod serve;
 #[cfg(feature = "desk")]
 pub mod store;
 #[cfg(feature = "desk")]

@@ -106,4 +106,4 @@ impl From<wyelog::demo::DemoError> for Failure {
 }
 
 #[cfg(feature = "desk")]
-whole_sentences!(StoreError);
+whole_sentences!(StoreError, wyelog::serve::ServeError);

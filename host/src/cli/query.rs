@@ -7,7 +7,7 @@ use polars::prelude::DataFrame;
 use wyelog::analysis::Filter;
 use wyelog::store::Store;
 use wyelog::tables;
-use wyelog_simulator::civil::Civil;
+use wyelog::time::moment;
 
 use super::{Failure, Outcome};
 
@@ -98,42 +98,4 @@ pub fn answer(
         writeln!(out, "\n{}", form.foot)?;
     }
     Ok(Outcome::Whole)
-}
-
-/// A day or a moment in UTC, in ms since 1970-01-01.
-fn moment(text: &str) -> Result<i64, String> {
-    let wrong = || "give a day or a moment in UTC, such as 2030-05-14 or 2030-05-14T06:30:00".to_owned();
-    let (day, time) = text.trim_end_matches('Z').split_once(['T', ' ']).unwrap_or((text, "00:00"));
-    let mut day = day.splitn(3, '-').map(str::parse::<u16>);
-    let mut time = time.splitn(3, ':').map(str::parse::<u8>);
-    let part = |of: Option<Result<u16, _>>| of.and_then(Result::ok).ok_or_else(wrong);
-    let (year, month, day) = (part(day.next())?, part(day.next())?, part(day.next())?);
-    let part = |of: Option<Result<u8, _>>| of.and_then(Result::ok).ok_or_else(wrong);
-    let (hour, minute) = (part(time.next())?, part(time.next())?);
-    let second = time.next().map_or(Ok(0), |second| second.map_err(|_| wrong()))?;
-    let (Ok(month), Ok(day)) = (u8::try_from(month), u8::try_from(day)) else { return Err(wrong()) };
-    let civil = Civil {
-        year: year.into(),
-        month: month.into(),
-        day: day.into(),
-        hour: hour.into(),
-        minute: minute.into(),
-        second: second.into(),
-    };
-    civil.unix_seconds().map(|seconds| seconds * 1000).ok_or_else(wrong)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::moment;
-
-    #[test]
-    fn days_and_moments_are_utc() {
-        assert_eq!(moment("2001-09-09"), Ok(999_993_600_000));
-        assert_eq!(moment("2001-09-09T01:46:40Z"), Ok(1_000_000_000_000));
-        assert_eq!(moment("2001-09-09 01:46"), Ok(999_999_960_000));
-        for wrong in ["", "2001", "2001-02-30", "2001-09-09T25:00", "yesterday", "2001-09-09T01"] {
-            assert!(moment(wrong).is_err(), "{wrong}");
-        }
-    }
 }
