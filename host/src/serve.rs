@@ -13,7 +13,7 @@ mod fleet_page;
 mod page;
 mod zoom;
 
-use std::net::SocketAddr;
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -114,7 +114,7 @@ impl Stopper {
 struct Shared {
     access: Access,
     desk: Arc<Desk>,
-    places: Semaphore,
+    places: Arc<Semaphore>,
 }
 
 impl Server {
@@ -141,7 +141,7 @@ impl Server {
         let listener = runtime.block_on(tokio::net::TcpListener::bind(address)).map_err(listen)?;
         let address = listener.local_addr().map_err(listen)?;
         let access = Access::new(address, options.token.as_deref(), &options.names);
-        let shared = Arc::new(Shared { access, desk, places: Semaphore::new(AT_ONCE) });
+        let shared = Arc::new(Shared { access, desk, places: Arc::new(Semaphore::new(AT_ONCE)) });
         let stop = Arc::new(Notify::new());
         Ok(Self { runtime, listener, address, token: options.token.clone(), shared, stop })
     }
@@ -149,7 +149,14 @@ impl Server {
     /// What a reader on this PC opens; the token is in it.
     pub fn url(&self) -> String {
         let token = self.token.as_ref().map(|token| format!("?token={token}")).unwrap_or_default();
-        format!("http://{}/{token}", self.address)
+        let mut address = self.address;
+        // Who listens at all addresses has none that can be opened.
+        match address.ip() {
+            IpAddr::V4(ip) if ip.is_unspecified() => address.set_ip(Ipv4Addr::LOCALHOST.into()),
+            IpAddr::V6(ip) if ip.is_unspecified() => address.set_ip(Ipv6Addr::LOCALHOST.into()),
+            _ => {}
+        }
+        format!("http://{address}/{token}")
     }
 
     /// Tells it to stop.
@@ -254,11 +261,17 @@ const HEADERS: [(&str, &str); 7] = [
 /// Makes a page on a thread of its own.
 async fn make(shared: Arc<Shared>, work: impl Fn(&Desk) -> Result<Page, Found> + Send + 'static) -> Response {
     // It is never closed.
-    let Ok(_place) = shared.places.acquire().await else {
+    let Ok(place) = Arc::clone(&shared.places).acquire_owned().await else {
         return StatusCode::SERVICE_UNAVAILABLE.into_response();
     };
     let desk = Arc::clone(&shared.desk);
-    match tokio::task::spawn_blocking(move || desk.try_twice(work)).await {
+    match tokio::task::spawn_blocking(move || {
+        // Held until it is made, also where nobody waits for it any more.
+        let _place = place;
+        desk.try_twice(work)
+    })
+    .await
+    {
         Ok(page) => page.into_response(),
         Err(_) => {
             let words = "Making this page failed. Ask for another stretch of time or another bank.";

@@ -115,11 +115,20 @@ pub fn range(from_ms: Option<i64>, to_ms: Option<i64>) -> String {
     part("from", from_ms) + &part("to", to_ms)
 }
 
-/// `2030-05-14T06:30`, with seconds where they are not zero: as a browser's field for a moment has it.
-pub fn short_moment(ms: i64) -> String {
+/// `2030-05-14T06:30`, with seconds where they are not zero.
+fn short_moment(ms: i64) -> String {
     let text = utc(u64::try_from(ms).unwrap_or(0));
     let text = text.get(..19).unwrap_or(&text);
     text.strip_suffix(":00").unwrap_or(text).to_owned()
+}
+
+/// A field of a form for a moment: as text, so that it is written as everywhere here and not as in the reader's country.
+pub fn field(name: &str, words: &str, ms: Option<i64>) -> String {
+    let value = ms.map(|ms| short_moment(ms).replace('T', " ")).unwrap_or_default();
+    format!(
+        "<label for=\"{name}\">{words}<input id=\"{name}\" name=\"{name}\" type=\"text\" size=\"16\" autocomplete=\"off\" \
+         placeholder=\"2030-05-14 06:30\" value=\"{value}\"></label>"
+    )
 }
 
 /// The address of what there is of a bank.

@@ -2,7 +2,7 @@
 
 use axum::http::{StatusCode, Uri};
 
-use super::address::{Ask, address, short_moment};
+use super::address::{Ask, address, field};
 use super::desk::{Content, Desk, Found, not_yet};
 use super::page::Page;
 use super::zoom::{Stretch, Zoom};
@@ -84,20 +84,17 @@ fn charts_of(desk: &Desk, content: &Content, row: &FleetRow, ask: &Ask) -> Resul
                     let href = escape(&format!("{bank}{range}"));
                     format!("<a href=\"{href}\" data-key=\"{}\">{words}</a>", way.key)
                 }
-                None => format!("<span class=\"off\">{words}</span>"),
+                // Who has just used it to its end keeps the focus.
+                None => format!(
+                    "<a role=\"link\" aria-disabled=\"true\" tabindex=\"-1\" class=\"off\" data-key=\"{}\">{words}</a>",
+                    way.key
+                ),
             }
         })
         .collect();
     let hidden: String = [("bank", &row.bank), ("device", &row.device)]
         .map(|(name, value)| format!("<input type=\"hidden\" name=\"{name}\" value=\"{}\">", escape(value)))
         .concat();
-    let moment = |name: &str, words: &str, ms: Option<i64>| {
-        let value = ms.map(short_moment).unwrap_or_default();
-        format!(
-            "<label for=\"{name}\">{words}<input id=\"{name}\" name=\"{name}\" type=\"datetime-local\" step=\"any\" \
-             value=\"{value}\"></label>"
-        )
-    };
     Ok(format!(
         "<div id=\"charts\" data-live data-bank=\"{}\" data-from=\"{}\" data-to=\"{}\"><nav class=\"ways\" \
          aria-label=\"Stretch of time\">{ways}</nav><form id=\"stretch\" action=\"/bank\" method=\"get\">{hidden}{}{}<button \
@@ -106,8 +103,8 @@ fn charts_of(desk: &Desk, content: &Content, row: &FleetRow, ask: &Ask) -> Resul
         escape(&bank),
         trend.start_ms,
         trend.end_ms(),
-        moment("from", "From (UTC)", ask.from_ms),
-        moment("to", "to (UTC)", ask.to_ms),
+        field("from", "From (UTC)", ask.from_ms),
+        field("to", "to (UTC)", ask.to_ms),
         minute(zoom.shown.from),
         minute(zoom.shown.to),
         thinned(&trend),

@@ -19,6 +19,8 @@ use crate::store::{Store, StoreError};
 
 /// How often the store is looked at.
 const LOOK: Duration = Duration::from_secs(1);
+/// The same after it could not be read.
+const LOOK_AGAIN: Duration = Duration::from_secs(10);
 /// Fleets of a range of time that are kept.
 const MOST_RANGES: usize = 4;
 /// Intervals of banks that are kept in memory: four years of minutes are 190 MB.
@@ -186,21 +188,24 @@ impl Desk {
         Ok(Some(series))
     }
 
-    /// Reads the store if it has changed.
-    fn look(&self) {
+    /// Reads the store if it has changed. Says whether it could.
+    fn look(&self) -> bool {
         let version = match version(&self.dir) {
             Ok(version) => version,
             Err(error) => {
                 *write(&self.trouble) =
                     Some(StoreError::Read { path: self.dir.clone(), source: error }.to_string());
-                return;
+                return false;
             }
         };
         if self.content().is_some_and(|content| content.version == version) {
-            return;
+            *write(&self.trouble) = None;
+            return true;
         }
         self.is_reading.store(true, Ordering::Relaxed);
-        match content(&self.dir, version) {
+        let read = content(&self.dir, version);
+        let is_read = read.is_ok();
+        match read {
             Ok(content) => {
                 lock(&self.ranges).clear();
                 *write(&self.now) = Some(Arc::new(content));
@@ -210,6 +215,7 @@ impl Desk {
             Err(error) => *write(&self.trouble) = Some(error.to_string()),
         }
         self.is_reading.store(false, Ordering::Relaxed);
+        is_read
     }
 
     /// Opens the store anew, as it is now; what was computed of it stays until [`Desk::look`] finds it changed.
@@ -268,8 +274,8 @@ pub fn watch(desk: &Arc<Desk>) -> Watch {
     let desk = Arc::clone(desk);
     thread::spawn(move || {
         loop {
-            desk.look();
-            match ended.recv_timeout(LOOK) {
+            let pause = if desk.look() { LOOK } else { LOOK_AGAIN };
+            match ended.recv_timeout(pause) {
                 Err(RecvTimeoutError::Timeout) => {}
                 _ => return,
             }

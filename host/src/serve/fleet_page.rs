@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use axum::http::{StatusCode, Uri};
 
-use super::address::{Ask, STATES, short_moment};
+use super::address::{Ask, STATES, field};
 use super::desk::{Desk, Found, not_yet};
 use super::page::Page;
 use crate::analysis::Filter;
@@ -88,20 +88,13 @@ fn form(ask: &Ask, all: &[FleetRow]) -> String {
             )
         })
         .collect();
-    let moment = |name: &str, words: &str, ms: Option<i64>| {
-        let value = ms.map(short_moment).unwrap_or_default();
-        format!(
-            "<label for=\"{name}\">{words}<input id=\"{name}\" name=\"{name}\" type=\"datetime-local\" step=\"any\" \
-             value=\"{value}\"></label>"
-        )
-    };
     format!(
         "<form id=\"filter\" action=\"/\" method=\"get\"><label for=\"bank\">Bank<input id=\"bank\" name=\"bank\" \
          type=\"search\" autocomplete=\"off\" value=\"{}\"></label><label for=\"feeder\">Feeder<select id=\"feeder\" \
          name=\"feeder\"><option value=\"\">all</option>{options}</select></label>{}{}<fieldset><legend>Needs</legend>{states}\
-         </fieldset><button type=\"submit\">Show</button><a href=\"/\">All</a></form>",
+         </fieldset><button type=\"submit\">Show</button><a href=\"/\">All banks</a></form>",
         escape(ask.banks.first().map_or("", String::as_str)),
-        moment("from", "Values from (UTC)", ask.from_ms),
-        moment("to", "to (UTC)", ask.to_ms),
+        field("from", "Values from (UTC)", ask.from_ms),
+        field("to", "to (UTC)", ask.to_ms),
     )
 }

@@ -73,7 +73,7 @@ function asked(form) {
 }
 
 document.addEventListener("click", (event) => {
-  const way = event.target.closest?.("a[data-key]");
+  const way = event.target.closest?.("a[data-key][href]");
   if (!way || event.button !== 0 || event.ctrlKey || event.metaKey || event.shiftKey || event.altKey) return;
   event.preventDefault();
   zoom(way.href);
@@ -83,7 +83,7 @@ document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented) return;
   if (event.target.closest?.("input, select, textarea, .wide")) return;
   const key = event.key === "=" ? "+" : event.key === "_" ? "-" : event.key;
-  const way = document.querySelector(`a[data-key="${CSS.escape(key)}"]`);
+  const way = document.querySelector(`a[data-key="${CSS.escape(key)}"][href]`);
   if (!way) return;
   event.preventDefault();
   zoom(way.href);
@@ -101,13 +101,16 @@ function filter(address) {
   show(address);
 }
 
+// What is typed counts once typing pauses, a moment once it is there as a whole.
 let typed = 0;
-document.addEventListener("input", (event) => {
-  const form = event.target.closest("#filter");
-  if (!form) return;
-  clearTimeout(typed);
-  typed = setTimeout(() => filter(asked(form)), TYPED_MS);
-});
+for (const kind of ["input", "change"]) {
+  document.addEventListener(kind, (event) => {
+    const form = event.target.closest("#filter");
+    if (!form || (event.target.type === "search") !== (kind === "input")) return;
+    clearTimeout(typed);
+    typed = setTimeout(() => filter(asked(form)), TYPED_MS);
+  });
+}
 
 addEventListener("popstate", () => show(location.href));
 
