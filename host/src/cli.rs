@@ -36,6 +36,8 @@ mod query;
 mod replay;
 #[cfg(feature = "desk")]
 mod report;
+#[cfg(feature = "desk")]
+mod serve;
 mod sheet;
 #[cfg(feature = "desk")]
 mod sql;
@@ -102,6 +104,8 @@ enum Command {
     #[cfg(feature = "desk")]
     Report(report::Arguments),
     #[cfg(feature = "desk")]
+    Serve(serve::Arguments),
+    #[cfg(feature = "desk")]
     Unbalance(unbalance::Arguments),
     #[cfg(feature = "desk")]
     Kvar(kvar::Arguments),
@@ -154,6 +158,8 @@ pub fn run() -> ExitCode {
         Command::Banks(arguments) => banks::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Report(arguments) => report::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Serve(arguments) => serve::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Unbalance(arguments) => unbalance::run(arguments, &mut out),
         #[cfg(feature = "desk")]

@@ -8,6 +8,7 @@
 //! - `sql` (feature `desk`): questions to a store in SQL;
 //! - `export` (feature `desk`): a store's tables and waveforms for other programs; `batches`: rows, not all of them at once;
 //! - `report` (feature `desk`): a store as one page that opens from a mail;
+//! - `serve` (feature `desk`): the same pages over HTTP, which follow the store;
 //! - [`alarms`]: what the events of one or many logs mean;
 //! - [`explain`]: what each condition means, in plain words;
 //! - [`capability`]: what a bank's settings let a logger find;
@@ -39,6 +40,8 @@ pub mod replay;
 #[cfg(feature = "desk")]
 pub mod report;
 pub mod rtc;
+#[cfg(feature = "desk")]
+pub mod serve;
 #[cfg(feature = "desk")]
 pub mod sql;
 #[cfg(feature = "desk")]

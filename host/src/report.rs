@@ -4,16 +4,16 @@
 //! of the worst banks.
 
 mod axis;
-mod bank;
+pub(crate) mod bank;
 mod certificate;
-mod chart;
-mod charts;
+pub(crate) mod chart;
+pub(crate) mod charts;
 mod operations;
 mod phasors;
-mod table;
-mod text;
+pub(crate) mod table;
+pub(crate) mod text;
 mod timeline;
-mod top;
+pub(crate) mod top;
 mod trust;
 
 use std::io::Write;
@@ -28,7 +28,7 @@ use text::escape;
 pub use certificate::{html as certificate_html, text as certificate_text};
 
 /// How the page looks on screens and on paper.
-const STYLE: &str = include_str!("report/style.css");
+pub(crate) const STYLE: &str = include_str!("report/style.css");
 
 /// What to make a report of.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -80,8 +80,9 @@ pub fn report(store: &Store, options: &Options) -> Result<Report, StoreError> {
          <style>\n{STYLE}</style></head><body><main>\n",
         escape(&top::headline(&rows))
     );
-    html.push_str(&top::top(store, &rows, pages));
-    html.push_str(&table::table(&rows, pages));
+    let links = Links::Here { pages };
+    html.push_str(&top::top(store, &rows, links));
+    html.push_str(&table::table(&rows, 0..rows.len(), links));
     html.push_str(&top::cautions());
     for (index, row) in rows.iter().enumerate().take(pages) {
         html.push('\n');
@@ -112,13 +113,17 @@ pub fn save(path: &Path, html: &str) -> Result<(), StoreError> {
 
 /// How the numbers came about.
 fn reading(without_page: usize) -> String {
-    let rest = match without_page {
+    how_to_read(&match without_page {
         0 => String::new(),
         1 => "One bank has no page of its own: --worst asks for more. ".to_owned(),
         more => format!("{more} banks have no page of their own: --worst asks for more. "),
-    };
+    })
+}
+
+/// The same, behind a text that is HTML.
+pub(crate) fn how_to_read(first: &str) -> String {
     format!(
-        "<section class=\"reading\"><h2>How to read this</h2><p>{rest}Order: what is dangerous, by its kind (shorted \
+        "<section class=\"reading\"><h2>How to read this</h2><p>{first}Order: what is dangerous, by its kind (shorted \
          element, star-point ground possibly lost, pole stuck closed, intermittent phase, restrike, charged closing), then by \
          kvarh lost a day × how certain that is; restrikes and charged closings count for 30 days. kvarh lost is what whole phases \
          would have given at the voltages there were, less what was given; below zero where units have more capacitance than \
@@ -143,18 +148,45 @@ fn reading(without_page: usize) -> String {
 }
 
 /// The name of a bank, or what stands for it.
-fn name(row: &FleetRow) -> &str {
+pub(crate) fn name(row: &FleetRow) -> &str {
     if row.bank.trim().is_empty() { "(bank without a name)" } else { &row.bank }
 }
 
+/// Where the page of a bank is.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Links<'q> {
+    /// Further down, of the first banks.
+    Here {
+        /// How many.
+        pages: usize,
+    },
+    /// At an address of its own.
+    Live {
+        /// What the address ends with: the range of time that is asked for.
+        range: &'q str,
+    },
+}
+
+impl Links<'_> {
+    fn to(self, row: &FleetRow, index: usize) -> Option<String> {
+        match self {
+            Self::Here { pages } => (index < pages).then(|| format!("#b{index}")),
+            Self::Live { range } => Some(crate::serve::address("/bank", row) + range),
+        }
+    }
+}
+
 /// The name, as a link to its page if it has one.
-fn linked(row: &FleetRow, index: usize, pages: usize) -> String {
+fn linked(row: &FleetRow, index: usize, links: Links<'_>) -> String {
     let name = escape(name(row));
-    if index < pages { format!("<a href=\"#b{index}\">{name}</a>") } else { name }
+    match links.to(row, index) {
+        Some(href) => format!("<a href=\"{}\">{name}</a>", escape(&href)),
+        None => name,
+    }
 }
 
 /// How the style calls a state.
-const fn class(state: State) -> &'static str {
+pub(crate) const fn class(state: State) -> &'static str {
     match state {
         State::Hazard => "hazard",
         State::Crew => "crew",
@@ -179,6 +211,6 @@ fn mark(state: State) -> String {
 }
 
 /// Shape and word.
-fn badge(state: State) -> String {
+pub(crate) fn badge(state: State) -> String {
     format!("<span class=\"state s-{}\">{}{}</span>", class(state), mark(state), state.words())
 }

@@ -124,9 +124,28 @@ pub fn utc(ms: u64) -> String {
     format!("{year:04}-{month:02}-{day:02}T{hour:02}:{minute:02}:{second:02}.{:03}Z", ms % 1000)
 }
 
+/// A day or a moment in UTC, such as `2030-05-14` or `2030-05-14T06:30`, in ms since 1970-01-01.
+///
+/// # Errors
+/// It is none: with what to give instead.
+pub fn moment(text: &str) -> Result<i64, String> {
+    parse_utc(text)
+        .ok_or_else(|| "give a day or a moment in UTC, such as 2030-05-14 or 2030-05-14T06:30:00".to_owned())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn days_and_moments_are_utc() {
+        assert_eq!(moment("2001-09-09"), Ok(999_993_600_000));
+        assert_eq!(moment("2001-09-09T01:46:40Z"), Ok(1_000_000_000_000));
+        assert_eq!(moment("2001-09-09 01:46"), Ok(999_999_960_000));
+        for wrong in ["", "2001", "2001-02-30", "2001-09-09T25:00", "yesterday", "2001-09-09T01"] {
+            assert!(moment(wrong).is_err(), "{wrong}");
+        }
+    }
 
     #[test]
     fn times_are_utc_or_counted_from_the_start() {

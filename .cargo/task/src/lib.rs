@@ -24,7 +24,7 @@ pub use miri::miri;
 pub use picture::picture;
 pub use remap::without_machine_paths;
 pub use run::{Output, cargo, first_line, output_of, run};
-pub use toolchain::{Toolchain, install, java, python, qemu};
+pub use toolchain::{Toolchain, chromium, install, java, python, qemu};
 
 use std::path::{Path, PathBuf};
 

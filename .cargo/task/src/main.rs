@@ -11,7 +11,8 @@ usage: cargo task COMMAND
 
   image [--board NAME] [--toolchain target|debian]
              build a board's image (emulated) and print where it is
-  toolchain  install what images and tests need: the ARM target, qemu-system-arm, python3
+  toolchain  install what images and tests need: the ARM target, qemu-system-arm, python3,
+             Chromium
   lint       clippy over the boards, for ARM
   cross      type-check tool and tests for Windows and macOS (installs the targets)
   test       every check: this is the one test command

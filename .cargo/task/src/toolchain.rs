@@ -43,6 +43,8 @@ const INSTALL_PYTHON: &str =
 const INSTALL_JAVA: &str =
     "    apt-get install -y --no-install-recommends default-jre-headless   (Debian, as root)";
 
+const INSTALL_CHROMIUM: &str = "    apt-get install -y --no-install-recommends chromium   (Debian, as root), or Chromium's own installer";
+
 const INSTALL_CXX: &str = "    apt-get install -y --no-install-recommends g++   (Debian, as root)";
 
 impl Toolchain {
@@ -144,8 +146,20 @@ pub fn java() -> Result<(), Error> {
     Err(Error::Missing { what: "Java 17 or later", install: INSTALL_JAVA })
 }
 
-/// Installs what is missing: the ARM target by rustup, else by Debian's packages; emulator and Python by Debian's
-/// packages.
+/// Chromium, in which the tests look at the live page, by its name on the path.
+///
+/// # Errors
+/// [`Error::Missing`] with the install line if it cannot be run.
+pub fn chromium() -> Result<&'static str, Error> {
+    let names = ["chromium", "chromium-browser"];
+    names
+        .into_iter()
+        .find(|name| first_line(name, &["--version"]).is_some())
+        .ok_or(Error::Missing { what: "Chromium", install: INSTALL_CHROMIUM })
+}
+
+/// Installs what is missing: the ARM target by rustup, else by Debian's packages; emulator, Python and browser by
+/// Debian's packages.
 ///
 /// # Errors
 /// [`Error::Missing`] with the lines to run by hand where this is not Debian, or the user is not root.
@@ -172,6 +186,10 @@ pub fn install() -> Result<Toolchain, Error> {
         apt_get(&["python3"]);
     }
     python()?;
+    // Without it only the tests that look at pages fail, and say so.
+    if chromium().is_err() {
+        apt_get(&["chromium"]);
+    }
     // The fuzz targets, which the linter looks at, bring a C++ library.
     if first_line("c++", &["--version"]).is_none() && !apt_get(&["g++"]) {
         return Err(Error::Missing { what: "a C++ compiler", install: INSTALL_CXX });

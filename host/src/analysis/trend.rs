@@ -1,10 +1,7 @@
 //! The values of one bank over time, thinned to what a chart can show.
 
-use polars::prelude::{DataType, LazyFrame, col};
-
-use super::cells::Cells;
-use super::fleet::Phasor;
-use super::{Filter, PHASES};
+use super::Filter;
+use super::samples::{Sample, Samples};
 use crate::store::{INTERVALS, Store, StoreError};
 
 /// Mean and extremes of the values that fell into a stretch of time.
@@ -24,6 +21,17 @@ impl Spread {
         self.sum += value;
         self.squares += value * value;
         self.range = Some(self.range.map_or((value, value), |(low, high)| (low.min(value), high.max(value))));
+    }
+
+    /// Takes in what another one has.
+    fn merge(&mut self, other: &Self) {
+        self.count += other.count;
+        self.sum += other.sum;
+        self.squares += other.squares;
+        self.range = match (self.range, other.range) {
+            (Some((low, high)), Some((lower, higher))) => Some((low.min(lower), high.max(higher))),
+            (one, None) | (None, one) => one,
+        };
     }
 
     /// Arithmetic mean.
@@ -61,6 +69,39 @@ pub struct Bucket {
     pub explained_a: Spread,
     /// Delivered by A, B, C.
     pub kvar: [Spread; 3],
+}
+
+impl Bucket {
+    /// Takes in an interval.
+    pub(super) fn take(&mut self, sample: &Sample) {
+        self.intervals += 1;
+        if sample.is_flagged {
+            self.flagged += 1;
+            return;
+        }
+        for phase in 0..3 {
+            self.voltage[phase].push(sample.voltage[phase]);
+            self.kvar[phase].push(sample.kvar[phase]);
+        }
+        self.u2.push(sample.u2);
+        self.u0.push(sample.u0);
+        self.measured_a.push(sample.measured_a);
+        self.explained_a.push(sample.explained_a);
+    }
+
+    /// Takes in what another stretch has.
+    pub(super) fn merge(&mut self, other: &Self) {
+        self.intervals += other.intervals;
+        self.flagged += other.flagged;
+        for phase in 0..3 {
+            self.voltage[phase].merge(&other.voltage[phase]);
+            self.kvar[phase].merge(&other.kvar[phase]);
+        }
+        self.u2.merge(&other.u2);
+        self.u0.merge(&other.u0);
+        self.measured_a.merge(&other.measured_a);
+        self.explained_a.merge(&other.explained_a);
+    }
 }
 
 /// A bank over time: stretches of one length, the empty ones too.
@@ -108,33 +149,40 @@ pub struct Span<'n> {
     pub interval_s: f64,
 }
 
+impl Span<'_> {
+    /// Length of an interval in ms.
+    pub(super) fn interval_ms(&self) -> i64 {
+        ((self.interval_s * 1000.0) as i64).clamp(1, 86_400_000)
+    }
+
+    /// The intervals of it.
+    pub(super) fn filter(&self) -> Filter {
+        Filter {
+            from_ms: Some(self.first_ms),
+            to_ms: Some(self.last_ms.saturating_add(1)),
+            banks: vec![self.bank.to_owned()],
+            ..Filter::default()
+        }
+    }
+}
+
 /// The span in at most `most` stretches, each a whole number of intervals. Intervals without a time are not in it. Only one
 /// file of the store is held at a time.
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn trend(store: &Store, span: &Span<'_>, most: usize) -> Result<Trend, StoreError> {
-    let interval_ms = ((span.interval_s * 1000.0) as i64).clamp(1, 86_400_000);
-    let start_ms = span.first_ms.saturating_sub(interval_ms);
-    let length = span.last_ms.saturating_sub(start_ms).max(interval_ms);
-    let most = i64::try_from(most.max(1)).unwrap_or(i64::MAX);
-    let intervals_per_bucket = steps(steps(length, interval_ms), most).max(1);
-    let width_ms = interval_ms.saturating_mul(intervals_per_bucket);
-    let count = steps(length, width_ms).min(most);
-    let mut trend = Trend {
-        start_ms,
-        width_ms,
-        intervals_per_bucket,
-        buckets: vec![Bucket::default(); usize::try_from(count).unwrap_or(0)],
-    };
-    let filter = Filter {
-        from_ms: Some(span.first_ms),
-        to_ms: Some(span.last_ms.saturating_add(1)),
-        banks: vec![span.bank.to_owned()],
-        ..Filter::default()
-    };
+    let interval_ms = span.interval_ms();
+    let mut trend = Trend::empty(span.first_ms.saturating_sub(interval_ms), span.last_ms, interval_ms, most);
+    let filter = span.filter();
     for frame in store.of_device(span.device).scan_each(&INTERVALS)? {
-        trend.take(filter.apply(frame, "time"))?;
+        let samples = Samples::of(filter.apply(frame, "time"))?;
+        for index in 0..samples.len() {
+            let sample = samples.get(index);
+            if let Some(bucket) = trend.of_interval(sample.time_ms) {
+                bucket.take(&sample);
+            }
+        }
     }
     Ok(trend)
 }
@@ -145,51 +193,24 @@ const fn steps(length: i64, step: i64) -> i64 {
 }
 
 impl Trend {
-    fn take(&mut self, frame: LazyFrame) -> Result<(), StoreError> {
-        let mut columns = vec![
-            col("time").cast(DataType::Int64).cast(DataType::Float64).alias("time_ms"),
-            col("flagged").cast(DataType::Float64),
-        ];
-        let values = ["neutral_phasor_pu", "neutral_phasor_deg", "residual_phasor_pu", "residual_phasor_deg"];
-        let others = ["u2_percent", "u0_percent", "rated_kvar_phase", "unit_voltage_v"];
-        columns.extend(values.into_iter().chain(others).map(col));
-        columns.extend(PHASES.map(|phase| col(format!("voltage_{phase}_v").as_str())));
-        columns.extend(PHASES.map(|phase| col(format!("kvar_{phase}").as_str())));
-        let frame = frame.select(columns).collect()?;
-        let cells = Cells(&frame);
-        let times = cells.reals("time_ms");
-        let flagged = cells.reals("flagged");
-        let [n_pu, n_deg, r_pu, r_deg] = values.map(|name| cells.reals(name));
-        let [u2, u0, rated_kvar, unit_volts] = others.map(|name| cells.reals(name));
-        let volts = PHASES.map(|phase| cells.reals(&format!("voltage_{phase}_v")));
-        let kvar = PHASES.map(|phase| cells.reals(&format!("kvar_{phase}")));
-        for (row, time) in times.iter().enumerate() {
-            let at = |column: &[Option<f64>]| column.get(row).copied().flatten();
-            // The time of an interval is its end.
-            let Some(offset) = time.map(|time| time as i64 - 1 - self.start_ms).filter(|ms| *ms >= 0) else {
-                continue;
-            };
-            let bucket = usize::try_from(offset / self.width_ms.max(1)).unwrap_or(usize::MAX);
-            let Some(bucket) = self.buckets.get_mut(bucket) else { continue };
-            bucket.intervals += 1;
-            if at(&flagged).is_some_and(|flagged| flagged > 0.0) {
-                bucket.flagged += 1;
-                continue;
-            }
-            for phase in 0..3 {
-                bucket.voltage[phase].push(at(&volts[phase]));
-                bucket.kvar[phase].push(at(&kvar[phase]));
-            }
-            bucket.u2.push(at(&u2));
-            bucket.u0.push(at(&u0));
-            let rated_a = at(&rated_kvar).zip(at(&unit_volts)).map(|(kvar, volts)| kvar * 1000.0 / volts);
-            let measured = at(&n_pu).zip(at(&n_deg)).map(|(pu, deg)| Phasor::from_polar(pu, deg));
-            let residual = at(&r_pu).zip(at(&r_deg)).map(|(pu, deg)| Phasor::from_polar(pu, deg));
-            bucket.measured_a.push(measured.zip(rated_a).map(|(n, amps)| n.size() * amps));
-            let explained = measured.zip(residual).map(|(n, r)| n.less(r).size());
-            bucket.explained_a.push(explained.zip(rated_a).map(|(pu, amps)| pu * amps));
-        }
-        Ok(())
+    /// Without values: at most `most` stretches.
+    pub(super) fn empty(start_ms: i64, end_ms: i64, interval_ms: i64, most: usize) -> Self {
+        let length = end_ms.saturating_sub(start_ms).max(interval_ms);
+        let most = i64::try_from(most.max(1)).unwrap_or(i64::MAX);
+        let intervals_per_bucket = steps(steps(length, interval_ms), most).max(1);
+        let width_ms = interval_ms.saturating_mul(intervals_per_bucket);
+        let count = steps(length, width_ms).min(most);
+        let buckets = vec![Bucket::default(); usize::try_from(count).unwrap_or(0)];
+        Self { start_ms, width_ms, intervals_per_bucket, buckets }
+    }
+
+    /// The stretch of the interval that ended at `end_ms`: where its middle lies, so that a clock that is a little off leaves no
+    /// stretch empty.
+    fn of_interval(&mut self, end_ms: i64) -> Option<&mut Bucket> {
+        let half = self.width_ms / self.intervals_per_bucket.max(1) / 2;
+        let offset = end_ms.saturating_sub(half).saturating_sub(self.start_ms);
+        let bucket = usize::try_from(offset.checked_div_euclid(self.width_ms)?).ok()?;
+        self.buckets.get_mut(bucket)
     }
 }
 
@@ -210,47 +231,29 @@ mod tests {
     }
 
     #[test]
-    fn minutes_become_stretches() {
-        use polars::prelude::{IntoLazy, df};
-        // Minutes that end at 1, 2, 3 and 7; two a stretch; the third is flagged. 1 pu is 200 kvar over 7200 V: 27.78 A.
-        let nothing = [None::<f64>; 4];
-        let frame = df!(
-            "time" => [60_000_i64, 120_000, 180_000, 420_000],
-            "flagged" => [0_u32, 0, 9, 0],
-            "neutral_phasor_pu" => [0.3, 0.3, 0.3, 0.0],
-            "neutral_phasor_deg" => [0.0, 90.0, 0.0, 0.0],
-            "residual_phasor_pu" => [0.4, 0.0, 0.0, 0.5],
-            "residual_phasor_deg" => [90.0, 0.0, 0.0, 180.0],
-            "u2_percent" => [3.0, 4.0, 9.0, 1.0],
-            "u0_percent" => nothing,
-            "rated_kvar_phase" => [200.0; 4],
-            "unit_voltage_v" => [7200.0; 4],
-            "voltage_a_v" => [7000.0, 7100.0, 0.0, 7200.0],
-            "voltage_b_v" => nothing,
-            "voltage_c_v" => nothing,
-            "kvar_a" => [190.0, 210.0, 0.0, 200.0],
-            "kvar_b" => nothing,
-            "kvar_c" => nothing,
-        );
-        let mut trend = Trend {
-            start_ms: 0,
-            width_ms: 120_000,
-            intervals_per_bucket: 2,
-            buckets: vec![Bucket::default(); 4],
+    fn two_spreads_by_hand() {
+        let of = |values: &[f64]| {
+            let mut spread = Spread::default();
+            values.iter().for_each(|value| spread.push(Some(*value)));
+            spread
         };
-        trend.take(frame.unwrap().lazy()).unwrap();
-        let [first, flagged, gap, last] = trend.buckets.try_into().unwrap();
-        let near = |value: Option<f64>, expected: f64| assert!((value.unwrap() - expected).abs() < 1e-9);
-        assert_eq!((first.intervals, first.flagged), (2, 0));
-        near(first.u2.rms(), 12.5_f64.sqrt());
-        assert_eq!(first.voltage[0].range(), Some((7000.0, 7100.0)));
-        near(first.kvar[0].mean(), 200.0);
-        near(first.measured_a.rms(), 0.3 * 200_000.0 / 7200.0);
-        // 0.3 less 0.4j is 0.5; 0.3j less nothing is 0.3.
-        near(first.explained_a.rms(), ((0.25_f64 + 0.09) / 2.0).sqrt() * 200_000.0 / 7200.0);
-        assert_eq!((flagged.intervals, flagged.flagged, flagged.u2.rms()), (1, 1, None));
-        assert_eq!(gap, Bucket::default());
-        near(last.explained_a.mean(), 0.5 * 200_000.0 / 7200.0);
+        let mut both = of(&[3.0, 4.0]);
+        both.merge(&of(&[1.0]));
+        both.merge(&Spread::default());
+        assert_eq!(both, of(&[3.0, 4.0, 1.0]));
+    }
+
+    #[test]
+    fn an_interval_counts_where_its_middle_lies() {
+        let mut trend = Trend::empty(0, 480_000, 60_000, 4);
+        assert_eq!((trend.width_ms, trend.intervals_per_bucket, trend.buckets.len()), (120_000, 2, 4));
+        // Ends at minutes 1, 2, 3 and 7; a clock that is off by less than half an interval changes nothing.
+        for end in [60_000, 120_000, 180_000 - 29_000, 420_000 + 29_000, 0, 520_000, i64::MIN, i64::MAX] {
+            if let Some(bucket) = trend.of_interval(end) {
+                bucket.intervals += 1;
+            }
+        }
+        assert_eq!(trend.buckets.iter().map(|b| b.intervals).collect::<Vec<_>>(), [2, 1, 0, 1]);
         assert_eq!((steps(1, 60), steps(60, 60), steps(61, 60)), (1, 1, 2));
     }
 }

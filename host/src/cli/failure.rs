@@ -106,4 +106,4 @@ impl From<wyelog::demo::DemoError> for Failure {
 }
 
 #[cfg(feature = "desk")]
-whole_sentences!(StoreError, wyelog::export::ExportError, wyelog::sql::SqlError);
+whole_sentences!(StoreError, wyelog::export::ExportError, wyelog::serve::ServeError, wyelog::sql::SqlError);

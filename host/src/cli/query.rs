@@ -7,6 +7,7 @@ use polars::prelude::DataFrame;
 use wyelog::analysis::Filter;
 use wyelog::store::Store;
 use wyelog::tables;
+use wyelog::time::moment;
 
 use super::{Failure, Outcome, say};
 
@@ -105,25 +106,4 @@ pub fn answer(
         writeln!(out, "\n{}", form.foot)?;
     }
     Ok(Outcome::Whole)
-}
-
-/// A day or a moment in UTC, in ms since 1970-01-01.
-fn moment(text: &str) -> Result<i64, String> {
-    wyelog::time::parse_utc(text)
-        .ok_or_else(|| "give a day or a moment in UTC, such as 2030-05-14 or 2030-05-14T06:30:00".to_owned())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::moment;
-
-    #[test]
-    fn days_and_moments_are_utc() {
-        assert_eq!(moment("2001-09-09"), Ok(999_993_600_000));
-        assert_eq!(moment("2001-09-09T01:46:40Z"), Ok(1_000_000_000_000));
-        assert_eq!(moment("2001-09-09 01:46"), Ok(999_999_960_000));
-        for wrong in ["", "2001", "2001-02-30", "2001-09-09T25:00", "yesterday", "2001-09-09T01"] {
-            assert!(moment(wrong).is_err(), "{wrong}");
-        }
-    }
 }

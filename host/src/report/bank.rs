@@ -2,6 +2,7 @@
 
 use wyelog_protocol::condition::Route;
 
+use super::charts::Bands;
 use super::text::{about, days, escape, escape_whole_times, grouped, or_dash, second};
 use super::{badge, charts, name, operations, phasors, timeline, top, trust};
 use crate::analysis::fleet::{AlarmRow, FleetRow, State};
@@ -12,43 +13,67 @@ use crate::store::{Store, StoreError};
 use crate::time;
 
 /// Points of a line: more cannot be told apart on paper.
-const MOST_POINTS: usize = 480;
+pub(crate) const MOST_POINTS: usize = 480;
 /// Alarms in the table of a page, the newest.
 const MOST_ALARMS: usize = 24;
 
+/// What stands in the page in place of the charts of all times, as HTML, and where all banks are.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Live<'h> {
+    pub charts: &'h str,
+    pub all_banks: &'h str,
+}
+
 /// The page of the row number `index` of `all`.
 pub fn page(store: &Store, row: &FleetRow, index: usize, all: usize) -> Result<String, StoreError> {
+    page_with(store, row, index, all, None)
+}
+
+/// The same; a live one with its own charts.
+pub(crate) fn page_with(
+    store: &Store,
+    row: &FleetRow,
+    index: usize,
+    all: usize,
+    live: Option<Live<'_>>,
+) -> Result<String, StoreError> {
+    let (all_banks, level) = live.map_or(("#top", 2), |live| (live.all_banks, 1));
     let mut out = format!(
-        "<section class=\"bank\" id=\"b{index}\"><p class=\"kicker\"><a href=\"#top\">All banks</a>, number {} of \
-         {all}</p><h2>{} {}</h2>",
+        "<section class=\"bank\" id=\"b{index}\"><p class=\"kicker\"><a href=\"{}\">All banks</a>, number {} of \
+         {all}</p><h{level}>{} {}</h{level}>",
+        escape(all_banks),
         index + 1,
         escape(name(row)),
         badge(row.state)
     );
     let sentence = top::sentence(row).map_or_else(|| nothing(row), |text| capital(&text));
     out.push_str(&format!("<p class=\"lead\">{}.</p>", escape_whole_times(&sentence)));
-    let trend = match (row.first_ms, row.last_ms) {
-        (Some(first_ms), Some(last_ms)) => {
-            let span =
-                Span { bank: &row.bank, device: &row.device, first_ms, last_ms, interval_s: row.interval_s };
-            Some(trend(store, &span, MOST_POINTS)?)
-        }
+    let trend = match span(row) {
+        Some(span) if live.is_none() => Some(trend(store, &span, MOST_POINTS)?),
         _ => None,
     };
     out.push_str(&format!("<p class=\"plate\">{}</p>", escape(&plate(row, trend.as_ref()))));
     out.push_str(&meaning(row));
-    match &trend {
-        Some(trend) => out.push_str(&figures(&format!("b{index}"), row, trend)),
-        None => out.push_str(
-            "<p>No interval of this bank has a time: its logger's clock was never set, so there is nothing to draw \
-             against time.</p>",
-        ),
+    match (&trend, live) {
+        (Some(trend), _) => out.push_str(&figures(&format!("b{index}"), row, trend, Bands::Voltages)),
+        (None, Some(live)) => out.push_str(live.charts),
+        (None, None) => out.push_str(NO_TIME),
     }
     out.push_str(&trust::trust(row));
     out.push_str(&alarm_table(row));
     out.push_str(&operations::table(store, row)?);
     out.push_str("</section>");
     Ok(out)
+}
+
+/// In place of charts.
+pub(crate) const NO_TIME: &str = "<p>No interval of this bank has a time: its logger's clock was never set, so there is \
+                                  nothing to draw against time.</p>";
+
+/// All of the bank's intervals that have a time.
+pub(crate) fn span(row: &FleetRow) -> Option<Span<'_>> {
+    let (first_ms, last_ms) = row.first_ms.zip(row.last_ms)?;
+    Some(Span { bank: &row.bank, device: &row.device, first_ms, last_ms, interval_s: row.interval_s })
 }
 
 fn nothing(row: &FleetRow) -> String {
@@ -83,14 +108,20 @@ fn plate(row: &FleetRow, trend: Option<&Trend>) -> String {
         grouped(row.flagged as f64, 0)
     ));
     let mut text = format!("{}.", capital(&parts.join("; ")));
-    if let Some(trend) = trend.filter(|trend| trend.intervals_per_bucket > 1) {
-        text.push_str(&format!(
-            " A point of a line is the mean of {} ({} intervals).",
-            about(trend.width_ms as f64 / 1000.0),
-            trend.intervals_per_bucket
-        ));
-    }
+    text.push_str(&trend.map(thinned).unwrap_or_default());
     text
+}
+
+/// How many intervals are a point, where it is more than one.
+pub(crate) fn thinned(trend: &Trend) -> String {
+    if trend.intervals_per_bucket <= 1 {
+        return String::new();
+    }
+    format!(
+        " A point of a line is the mean of {} ({} intervals).",
+        about(trend.width_ms as f64 / 1000.0),
+        trend.intervals_per_bucket
+    )
 }
 
 /// What open alarms and observations mean, what else they can be, what to do.
@@ -140,7 +171,8 @@ fn meaning(row: &FleetRow) -> String {
     out
 }
 
-fn figures(id: &str, row: &FleetRow, trend: &Trend) -> String {
+/// The charts; `id` tells them from those of other banks in the same page.
+pub(crate) fn figures(id: &str, row: &FleetRow, trend: &Trend, bands: Bands) -> String {
     let band = if trend.intervals_per_bucket > 1 {
         "; the band reaches from the smallest to the largest interval"
     } else {
@@ -159,12 +191,12 @@ fn figures(id: &str, row: &FleetRow, trend: &Trend) -> String {
         figure(
             "Voltage unbalance",
             "negative (u2) and zero (u0) over positive sequence, IEC 61000-4-30",
-            charts::unbalance(&format!("{id}u"), trend),
+            charts::unbalance(&format!("{id}u"), trend, bands),
         ),
         figure(
             "Neutral current",
             "fundamental: measured, and what the voltages explain of it",
-            charts::neutral(&format!("{id}n"), trend),
+            charts::neutral(&format!("{id}n"), trend, bands),
         ),
         figure(
             "Neutral current as phasors",
@@ -175,7 +207,7 @@ fn figures(id: &str, row: &FleetRow, trend: &Trend) -> String {
             ),
             phasors::phasors(&format!("{id}p"), &row.recent),
         ),
-        figure("Reactive power by phase", &format!("basis: {BASIS}"), charts::kvar(&format!("{id}q"), trend, row)),
+        figure("Reactive power by phase", &format!("basis: {BASIS}"), charts::kvar(&format!("{id}q"), trend, row, bands)),
         figure(
             "Alarms",
             "bar: begin to end; stroke: detected; dot: announced",

@@ -1,8 +1,10 @@
 //! The fleet as a table.
 
+use std::ops::Range;
+
 use super::text::{escape, escape_whole_times, grouped, minute, or_dash};
 use super::top::since;
-use super::{badge, linked};
+use super::{Links, badge, linked};
 use crate::analysis::fleet::FleetRow;
 
 const HEADS: [(&str, &str); 9] = [
@@ -17,8 +19,8 @@ const HEADS: [(&str, &str); 9] = [
     ("Last record (UTC)", "text"),
 ];
 
-/// The table; the first `pages` rows are links.
-pub fn table(rows: &[FleetRow], pages: usize) -> String {
+/// The table: those of the rows that are `shown`.
+pub fn table(rows: &[FleetRow], shown: Range<usize>, links: Links<'_>) -> String {
     if rows.is_empty() {
         return String::new();
     }
@@ -26,14 +28,15 @@ pub fn table(rows: &[FleetRow], pages: usize) -> String {
         .iter()
         .map(|(head, class)| format!("<th scope=\"col\" role=\"columnheader\" class=\"{class}\">{head}</th>"))
         .collect();
-    let body: String = rows.iter().enumerate().map(|(index, row)| line(rows, row, index, pages)).collect();
+    let shown = rows.iter().enumerate().take(shown.end).skip(shown.start);
+    let body: String = shown.map(|(index, row)| line(rows, row, index, links)).collect();
     format!(
         "<section class=\"fleet\"><h2>All banks, what needs a crew first</h2><table role=\"table\"><thead \
          role=\"rowgroup\"><tr role=\"row\">{heads}</tr></thead><tbody role=\"rowgroup\">{body}</tbody></table></section>"
     )
 }
 
-fn line(rows: &[FleetRow], row: &FleetRow, index: usize, pages: usize) -> String {
+fn line(rows: &[FleetRow], row: &FleetRow, index: usize, links: Links<'_>) -> String {
     let is_one_of_two = rows.iter().filter(|other| other.bank == row.bank).nth(1).is_some();
     let device =
         if is_one_of_two { format!("<small> logger {}</small>", escape(&row.device)) } else { String::new() };
@@ -48,7 +51,7 @@ fn line(rows: &[FleetRow], row: &FleetRow, index: usize, pages: usize) -> String
         "<tr role=\"row\" class=\"s-{}\"><td role=\"cell\">{}</td><th scope=\"row\" role=\"rowheader\">{}{device}</th>",
         super::class(row.state),
         badge(row.state),
-        linked(row, index, pages)
+        linked(row, index, links)
     );
     for (index, text) in [(2, feeder), (3, what(row))] {
         out.push_str(&cell(index, "text", &text));
@@ -85,7 +88,8 @@ fn kvar(row: &FleetRow) -> String {
         return grouped(kvar, 0);
     };
     format!(
-        "{} of {}<span class=\"bar\"><i style=\"width:{:.0}%\"></i></span>",
+        "{} of {}<svg class=\"bar\" viewBox=\"0 0 100 5\" preserveAspectRatio=\"none\" aria-hidden=\"true\"><path \
+         d=\"M0 0H{:.0}V5H0Z\"/></svg>",
         grouped(kvar, 0),
         grouped(rated, 0),
         (100.0 * kvar / rated).clamp(0.0, 100.0)

@@ -79,10 +79,11 @@ fn bars<'a>(alarms: impl Iterator<Item = &'a AlarmRow>, time: &Axis, y: f64) -> 
         }
         drawn = left;
         bars.push_str(&format!("M{} {}H{}v12H{}z", short(left), short(y), short(right), short(left)));
-        if let Some(detected) = alarm.detected_ms {
+        let is_shown = |ms: &i64| (time.from..=time.to).contains(&(*ms as f64));
+        if let Some(detected) = alarm.detected_ms.filter(is_shown) {
             strokes.push_str(&format!("M{} {}v18", short(x(detected as f64)), short(y - 3.0)));
         }
-        if let Some(announced) = alarm.announced_ms {
+        if let Some(announced) = alarm.announced_ms.filter(is_shown) {
             dots.push_str(&format!("M{} {}h.1", short(x(announced as f64)), short(y + 6.0)));
         }
     }

@@ -6,7 +6,7 @@ use sha2::{Digest, Sha256};
 use wyelog_protocol::condition::Condition;
 
 use super::text::{days, escape, escape_whole_times, grouped, minute};
-use super::{linked, mark};
+use super::{Links, linked, mark};
 
 use crate::analysis::fleet::{AlarmRow, FleetRow, State};
 use crate::explain::{Case, explain};
@@ -78,7 +78,7 @@ pub fn sentence(row: &FleetRow) -> Option<String> {
 }
 
 /// The head of the page.
-pub fn top(store: &Store, rows: &[FleetRow], pages: usize) -> String {
+pub fn top(store: &Store, rows: &[FleetRow], links: Links<'_>) -> String {
     let span = span(rows);
     let range = span
         .map_or_else(|| "no time known".to_owned(), |(first, last)| format!("{} (UTC)", days(first, last)));
@@ -101,7 +101,7 @@ pub fn top(store: &Store, rows: &[FleetRow], pages: usize) -> String {
                 "<li class=\"s-{}\">{}<p><b>{}</b>{feeder}: {}.</p></li>",
                 super::class(row.state),
                 mark(row.state),
-                linked(row, *index, pages),
+                linked(row, *index, links),
                 escape_whole_times(&sentence(row).unwrap_or_default())
             ));
         }

@@ -6,6 +6,7 @@ pub mod device;
 pub mod emulate;
 pub mod fabricate;
 pub mod logs;
+pub mod serving;
 pub use wyelog_device_tests::python;
 
 use std::path::{Path, PathBuf};
