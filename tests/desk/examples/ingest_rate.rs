@@ -37,7 +37,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let csv = folder.join("table.csv");
     CsvWriter::new(File::create(&csv)?).include_header(true).finish(&mut table)?;
     let start = Instant::now();
-    let reader = LazyCsvReader::new(PlRefPath::new(&csv.to_string_lossy()));
+    let reader = LazyCsvReader::new(PlRefPath::new(&*csv.to_string_lossy()));
     let reader = reader.with_infer_schema_length(Some(10_000)).with_try_parse_dates(true);
     write(&folder.join("from_csv.parquet"), &mut reader.finish()?.collect()?)?;
     let of_csv = report("polars, CSV to Parquet", rows, start.elapsed().as_secs_f64());
