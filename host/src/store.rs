@@ -89,8 +89,8 @@ impl Store {
         Ok(Self { dir: dir.to_owned(), banks, marks, manifests, live, device: None, reading: None })
     }
 
-    /// Opens the store in `dir`, or makes an empty one there, to take logs in: that needs no register of the banks, so a
-    /// register that is not of its form is only one of [`Store::problems`].
+    /// Opens the store in `dir`, or makes an empty one there, to take logs in: that needs no register of the banks, so
+    /// a register that is not of its form is only one of [`Store::problems`].
     ///
     /// # Errors
     /// The folder cannot be made, holds something else, or cannot be read.
@@ -118,7 +118,8 @@ impl Store {
         &self.marks
     }
 
-    /// Entries of the register of the banks that make no sense and are left out, or are about loggers of which there is no log.
+    /// Entries of the register of the banks that make no sense and are left out, or are about loggers of which there is
+    /// no log.
     pub fn problems(&self) -> Vec<Problem> {
         let known: HashSet<&str> = self.marks.iter().map(|mark| mark.device.as_str()).collect();
         let unknown = self.banks.unknown_devices(|device| known.contains(device));
@@ -156,8 +157,8 @@ impl Store {
         }
     }
 
-    /// All rows of a table, with the feeder of each bank, and under the name that the register has for it; nothing is read before
-    /// it is collected.
+    /// All rows of a table, with the feeder of each bank, and under the name that the register has for it; nothing is
+    /// read before it is collected.
     ///
     /// # Errors
     /// A file of the table is gone.

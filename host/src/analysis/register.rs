@@ -36,11 +36,12 @@ struct OfLogs {
 const TEXTS: [&str; 2] = ["connection", "phases"];
 const REALS: [&str; 5] = ["rated_kvar", "system_voltage_v", "unit_voltage_v", "rated_hz", "units_per_phase"];
 
-/// Columns `bank`, `feeder`, `asset`, `pole`, `position`, `fuse_link`, `device`, `from`, `to`: as `banks.toml` or `banks.csv` has them;
-/// `source`: `register` where it says which logger hung there, `nameplate` where the logs do, null for a bank of which neither
-/// knows one; `first_time`, `last_time`: of the intervals of this logger on this bank; of its last settings `phases`, `rated_kvar`,
-/// `system_voltage_v`, `unit_voltage_v`, `rated_hz`, `units_per_phase`, `connection`; `baseline`, `baseline_time`: what last became of
-/// its baseline, and when. A range of time is one of the intervals.
+/// Columns `bank`, `feeder`, `asset`, `pole`, `position`, `fuse_link`, `device`, `from`, `to`: as `banks.toml` or
+/// `banks.csv` has them; `source`: `register` where it says which logger hung there, `nameplate` where the logs do, null
+/// for a bank of which neither knows one; `first_time`, `last_time`: of the intervals of this logger on this bank; of its
+/// last settings `phases`, `rated_kvar`, `system_voltage_v`, `unit_voltage_v`, `rated_hz`, `units_per_phase`,
+/// `connection`; `baseline`, `baseline_time`: what last became of its baseline, and when. A range of time is one of the
+/// intervals.
 ///
 /// # Errors
 /// The store cannot be read.

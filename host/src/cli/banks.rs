@@ -11,9 +11,9 @@ use super::{Failure, Outcome, say};
 
 /// The register of a store: which logger hung on which bank, from when to when, where it is, and its nameplate.
 ///
-/// It comes from the logs, and from banks.toml or banks.csv in the folder of the store, which you edit. Where that file says which
-/// logger hung on a bank at a time, the rows of that logger are counted to that bank; else the name on the logger's nameplate
-/// counts. Entries that make no sense are named and left out.
+/// It comes from the logs, and from banks.toml or banks.csv in the folder of the store, which you edit. Where that file
+/// says which logger hung on a bank at a time, the rows of that logger are counted to that bank; else the name on the
+/// logger's nameplate counts. Entries that make no sense are named and left out.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:

@@ -10,9 +10,9 @@ use super::{Failure, Outcome};
 
 /// Put the small files of a store together.
 ///
-/// For each table and month, files below 64 MiB become one, or several of 64 to 256 MiB, sorted by bank and time. Questions are
-/// answered faster then, and other programs can read the folder of a table as one. `wyelog ingest` does it on its own where
-/// 16 small files have come together.
+/// For each table and month, files below 64 MiB become one, or several of 64 to 256 MiB, sorted by bank and time.
+/// Questions are answered faster then, and other programs can read the folder of a table as one. `wyelog ingest` does it
+/// on its own where 16 small files have come together.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:

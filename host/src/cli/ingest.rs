@@ -12,10 +12,12 @@ use super::{Failure, Outcome, compact, say};
 /// Take logs into a store, where they become tables.
 ///
 /// The logs themselves are kept too, by their hash. The same log twice changes nothing, and neither does one that
-/// overlaps another of the same logger: each record is in once. Killed at any moment, each log is wholly in or not at all.
+/// overlaps another of the same logger: each record is in once. Killed at any moment, each log is wholly in or not at
+/// all.
 ///
-/// Files at which somebody should look are in a table at the end, the others only counted; the exit code is 1 then, also for
-/// mistakes in banks.toml. Where 16 small files have come together for a table and month they become one (see `wyelog compact`).
+/// Files at which somebody should look are in a table at the end, the others only counted; the exit code is 1 then, also
+/// for mistakes in banks.toml. Where 16 small files have come together for a table and month they become one (see `wyelog
+/// compact`).
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:

@@ -118,8 +118,8 @@ impl Banks {
         Self { banks: banks.map(entry).collect(), problems: Vec::new() }
     }
 
-    /// Reads `banks.toml` or `banks.csv` in the folder; neither is no knowledge. Entries that make no sense are left out, and in
-    /// [`Banks::problems`].
+    /// Reads `banks.toml` or `banks.csv` in the folder; neither is no knowledge. Entries that make no sense are left
+    /// out, and in [`Banks::problems`].
     ///
     /// # Errors
     /// The file cannot be read, is not of its form (with the line), or both are there.
@@ -175,8 +175,8 @@ impl Banks {
         let unknown = stays.filter(|(_, stay)| !is_known(&stay.device)).map(|(bank, stay)| Problem {
             place: stay.place.clone(),
             what: format!(
-                "no log of a logger \"{}\" is in the store, which is said to hang on {}; correct the serial number, or ingest \
-                 its log",
+                "no log of a logger \"{}\" is in the store, which is said to hang on {}; correct the serial number, or \
+                 ingest its log",
                 stay.device, bank.name
             ),
         });

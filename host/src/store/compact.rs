@@ -1,7 +1,7 @@
 //! Many small files become few, sorted by bank and time.
 //!
-//! Killed at any moment, the rows are there once: new files are written under other names; from the moment their manifest is in
-//! place they count, and what they replace does not; what is replaced is removed behind that, or by the next writer.
+//! Killed at any moment, the rows are there once: new files are written under other names; from the moment their manifest
+//! is in place they count, and what they replace does not; what is replaced is removed behind that, or by the next writer.
 
 mod merge;
 mod sorted;
@@ -23,7 +23,8 @@ pub struct Compaction {
     pub small_bytes: u64,
     /// Size of the files made: about, and at most half as much again if there are several.
     pub target_bytes: u64,
-    /// Bytes of rows that are in memory at a time, uncompressed; they are there three times while they are sorted and written.
+    /// Bytes of rows that are in memory at a time, uncompressed; they are there three times while they are sorted and
+    /// written.
     pub batch_bytes: u64,
 }
 
@@ -31,8 +32,8 @@ impl Compaction {
     /// On demand: wherever there is more than one small file.
     pub const NOW: Self =
         Self { least_files: 2, small_bytes: 64 << 20, target_bytes: 160 << 20, batch_bytes: 128 << 20 };
-    /// At the end of an ingest: from 16 small files in a folder on. A row is written anew once in 16 ingests at most, until it is in a file
-    /// that is not small.
+    /// At the end of an ingest: from 16 small files in a folder on. A row is written anew once in 16 ingests of a log at
+    /// most, until it is in a file that is not small.
     pub const WHEN_IT_PAYS: Self = Self { least_files: 16, ..Self::NOW };
 }
 
@@ -137,8 +138,8 @@ impl Store {
     }
 }
 
-/// That a folder's names are on the disk before anything relies on them. Systems on which a folder cannot be opened do that on
-/// their own.
+/// That a folder's names are on the disk before anything relies on them. Systems on which a folder cannot be opened do
+/// that on their own.
 fn sync(folder: &Path) -> Result<(), StoreError> {
     let Ok(opened) = File::open(folder) else { return Ok(()) };
     match opened.sync_all() {

@@ -1,4 +1,5 @@
-//! Who reads and who writes. A reader keeps every file that it may want in place; it holds up nobody but who would remove one.
+//! Who reads and who writes. A reader keeps every file that it may want in place; it holds up nobody but who would
+//! remove one.
 
 use std::fs::{File, OpenOptions};
 use std::path::Path;

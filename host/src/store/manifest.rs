@@ -10,8 +10,8 @@ use super::{Mark, StoreError, mark};
 /// Folder of the manifests.
 pub const FOLDER: &str = "compacted";
 
-/// The compacted files of one folder. Of several manifests of a folder the one with the highest number counts: it says all
-/// that those before it said.
+/// The compacted files of one folder. Of several manifests of a folder the one with the highest number counts: it says
+/// all that those before it said.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize, Serialize)]
 pub struct Manifest {
     /// Above that of every manifest before it; also in the names of its files.

@@ -1,5 +1,5 @@
-//! Ingest and compaction killed at random moments (SIGKILL): each log is wholly in or out whenever the store is opened, and in
-//! the end everything is as if nothing had happened.
+//! Ingest and compaction killed at random moments (SIGKILL): each log is wholly in or out whenever the store is opened,
+//! and in the end everything is as if nothing had happened.
 
 #![cfg(unix)]
 
@@ -49,10 +49,8 @@ fn run(folder: &Path, words: &[&str], delay: Option<Duration>) -> Option<Duratio
         child.kill().unwrap();
     }
     let output = child.wait_with_output().unwrap();
-    if output.status.code().is_none() {
-        return None;
-    }
-    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    let code = output.status.code()?;
+    assert_eq!(code, 0, "{}", String::from_utf8_lossy(&output.stderr));
     Some(start.elapsed())
 }
 

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use polars::prelude::{DataFrame, PolarsResult};
+use polars::prelude::{DataFrame, PlSmallStr, PolarsResult};
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::Phases;
 use wyelog_protocol::quantity::{Quantity, Scale, Stepped};
@@ -40,6 +40,10 @@ pub struct Rows {
     operations: Builder,
     states: Builder,
     baselines: Builder,
+    /// Name of the bank by them.
+    bank: PlSmallStr,
+    /// Day since 1970 of the last interval or spectrum, and its month: writing it anew for each row takes longer than the rest of it.
+    month: Option<(u64, String)>,
     /// Names of the banks seen.
     pub banks: BTreeSet<String>,
     /// Records whose clock stood before 2000.
@@ -78,13 +82,17 @@ impl Rows {
             operations: Builder::new(&OPERATIONS),
             states: Builder::new(&BANK),
             baselines: Builder::new(&BASELINES),
+            bank: PlSmallStr::EMPTY,
+            month: None,
             banks: BTreeSet::new(),
             clock_before_2000: 0,
             time_after_2090: 0,
         };
+        rows.name_bank();
         for kept in records {
             if let Record::Settings(record) = &kept.record {
                 rows.settings = Some(record.settings.clone());
+                rows.name_bank();
             }
             if is_new(kept) {
                 rows.take(kept);
@@ -118,8 +126,21 @@ impl Rows {
             .collect()
     }
 
+    fn name_bank(&mut self) {
+        self.bank = self.settings.as_ref().map_or("", |settings| settings.nameplate.name.as_str()).into();
+    }
+
+    /// Keeps the month of a row with this time in `month`.
+    fn find_month(&mut self, time: &Time) -> &str {
+        let Some(ms) = time.utc_ms else { return NO_MONTH };
+        let day = ms / 86_400_000;
+        if self.month.as_ref().is_none_or(|(known, _)| *known != day) {
+            self.month = Some((day, time::utc(ms).chars().take(7).collect()));
+        }
+        self.month.as_ref().map_or(NO_MONTH, |(_, month)| month)
+    }
+
     fn take(&mut self, kept: &Sequenced) {
-        let bank = self.settings.as_ref().map_or("", |settings| settings.nameplate.name.as_str()).to_owned();
         let stamp = *kept.record.stamp();
         if stamp.utc_ms.is_some_and(|ms| ms < EARLIEST_MS) {
             self.clock_before_2000 += 1;
@@ -128,7 +149,7 @@ impl Rows {
         self.time_after_2090 += u64::from(time.utc_ms.is_some_and(|ms| ms >= FAR_MS));
         let head = [
             self.device.as_str().into(),
-            bank.as_str().into(),
+            Cell::Text(Some(self.bank.clone())),
             kept.sequence.into(),
             stamp.boot.into(),
             stamp.frame.into(),
@@ -137,16 +158,19 @@ impl Rows {
             time.quality.name().into(),
             Cell::Real(time.error_s),
         ];
+        let month = match &kept.record {
+            Record::Interval(_) | Record::Spectrum(_) => self.find_month(&time).to_owned(),
+            _ => String::new(),
+        };
         let at = |frame: u64| Cell::Whole(self.timeline.at(stamp.boot, frame).utc_ms);
         match &kept.record {
             Record::Interval(record) => {
-                let month = month(&time);
                 let cells = interval(record, self.settings.as_ref());
                 let rows = self.intervals.entry(month).or_insert_with(|| Builder::new(&INTERVALS));
                 rows.row(head.into_iter().chain(cells));
             }
             Record::Spectrum(record) => {
-                let rows = self.spectra.entry(month(&time)).or_insert_with(|| Builder::new(&SPECTRA));
+                let rows = self.spectra.entry(month).or_insert_with(|| Builder::new(&SPECTRA));
                 rows.row(head.into_iter().chain(spectrum(record)));
             }
             Record::Capture(record) => self.captures.row(head.into_iter().chain(capture(record))),
@@ -164,14 +188,9 @@ impl Rows {
                 self.baselines.row(head.into_iter().chain(bank_rows::baseline(record)));
             }
         }
-        self.banks.insert(bank);
-    }
-}
-
-fn month(time: &Time) -> String {
-    match time.utc_ms {
-        Some(ms) => time::utc(ms).chars().take(7).collect(),
-        None => NO_MONTH.to_owned(),
+        if !self.banks.contains(self.bank.as_str()) {
+            self.banks.insert(self.bank.to_string());
+        }
     }
 }
 

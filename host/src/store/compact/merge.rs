@@ -122,8 +122,8 @@ fn rows_by_bank(path: &Path, only: Option<&str>) -> Result<BTreeMap<String, usiz
     Ok(rows)
 }
 
-/// The rows in pieces that fit, the pieces in order. Several only for a bank with very many rows, such as one whose logger has had no
-/// clock for years.
+/// The rows in pieces that fit, the pieces in order. Several only for a bank with very many rows, such as one whose logger
+/// has had no clock for years.
 fn pieces(frame: &LazyFrame, rows: usize, most_rows: usize) -> Result<Vec<LazyFrame>, StoreError> {
     if rows <= most_rows {
         return Ok(vec![frame.clone()]);

@@ -1,6 +1,9 @@
 //! A log as it will be in the store: everything but the writing.
 
+use std::io;
 use std::path::Path;
+use std::sync::Mutex;
+use std::thread;
 
 use polars::prelude::DataFrame;
 
@@ -85,14 +88,31 @@ impl Prepared {
     /// Writes it: tables, raw log, and the mark last. Gives what is left to be told.
     pub fn write(self, dir: &Path) -> Result<Written, StoreError> {
         let Self { mark, tables, bytes, known, notes } = self;
-        for (file, table) in mark.files.iter().zip(tables) {
-            write_parquet(&dir.join(file), table)?;
-        }
-        write_whole(&super::raw(dir, &mark.hash), &bytes)?;
+        // One waits for the disk while the other compresses.
+        let tables = Mutex::new(mark.files.iter().zip(tables));
+        let next = || tables.lock().ok().and_then(|mut tables| tables.next());
+        let write_tables = || {
+            while let Some((file, table)) = next() {
+                write_parquet(&dir.join(file), table)?;
+            }
+            Ok(())
+        };
+        thread::scope(|scope| {
+            let other = scope.spawn(write_tables);
+            let raw = write_whole(&super::raw(dir, &mark.hash), &bytes);
+            let own = raw.and_then(|()| write_tables());
+            let other = other.join().unwrap_or_else(|_| Err(gone(dir)));
+            own.and(other)
+        })?;
         let text = toml::to_string(&mark).unwrap_or_default();
         write_whole(&super::mark(dir, &mark.hash), text.as_bytes())?;
         Ok(Written { mark, known, notes })
     }
+}
+
+/// A thread that ended without a word.
+fn gone(dir: &Path) -> StoreError {
+    StoreError::Write { path: dir.to_owned(), source: io::Error::other("the writing was given up") }
 }
 
 /// A log that is in, and what is to be told of it.
