@@ -110,7 +110,20 @@ impl Store {
     /// # Errors
     /// A file of the table is gone.
     pub fn scan(&self, table: &Table) -> Result<LazyFrame, StoreError> {
+        Ok(self.with_feeders(self.scan_rows(table)?))
+    }
+
+    /// As [`Store::scan`], without the feeders.
+    ///
+    /// # Errors
+    /// A file of the table is gone.
+    pub fn scan_rows(&self, table: &Table) -> Result<LazyFrame, StoreError> {
         self.scan_files(table, self.files(table))
+    }
+
+    /// Rows with the feeder of their `bank`, as the last column.
+    pub fn with_feeders(&self, rows: LazyFrame) -> LazyFrame {
+        rows.join(self.register(), [col("bank")], [col("bank")], JoinArgs::new(JoinType::Left))
     }
 
     /// As [`Store::scan`], a frame a file: for who must not hold years of rows at once.
@@ -118,7 +131,8 @@ impl Store {
     /// # Errors
     /// A file of the table is gone.
     pub fn scan_each(&self, table: &Table) -> Result<Vec<LazyFrame>, StoreError> {
-        self.files(table).into_iter().map(|file| self.scan_files(table, vec![file])).collect()
+        let files = self.files(table).into_iter();
+        files.map(|file| Ok(self.with_feeders(self.scan_files(table, vec![file])?))).collect()
     }
 
     fn files(&self, table: &Table) -> Vec<PathBuf> {
@@ -131,16 +145,13 @@ impl Store {
         if let Some(path) = files.iter().find(|path| !path.is_file()) {
             return Err(StoreError::Gone { path: path.clone() });
         }
-        let frame = if files.is_empty() {
-            DataFrame::empty_with_schema(&table.schema()).lazy()
-        } else {
-            let mut args = ScanArgsParquet { glob: false, ..ScanArgsParquet::default() };
-            args.hive_options.enabled = Some(false);
-            let paths = files.iter().map(|path| path.to_string_lossy().as_ref().into()).collect();
-            LazyFrame::scan_parquet_files(paths, args)?
-        };
-        let feeders = self.banks.frame().lazy();
-        Ok(frame.join(feeders, [col("bank")], [col("bank")], JoinArgs::new(JoinType::Left)))
+        if files.is_empty() {
+            return Ok(DataFrame::empty_with_schema(&table.schema()).lazy());
+        }
+        let mut args = ScanArgsParquet { glob: false, ..ScanArgsParquet::default() };
+        args.hive_options.enabled = Some(false);
+        let paths = files.iter().map(|path| path.to_string_lossy().as_ref().into()).collect();
+        Ok(LazyFrame::scan_parquet_files(paths, args)?)
     }
 }
 
