@@ -16,6 +16,7 @@ pub mod quality;
 pub mod register;
 mod samples;
 pub mod series;
+mod slices;
 pub mod slope;
 pub mod stress;
 pub mod switching;
@@ -28,6 +29,8 @@ pub mod worklist;
 use polars::prelude::{
     Column, DataType, Expr, LazyFrame, NamedFrom, PolarsResult, Series, TimeUnit, TimeZone, col, lit, when,
 };
+
+use crate::store::{Store, StoreError, Table};
 
 /// What to look at.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -60,6 +63,22 @@ impl Filter {
             }
         }
         frame.filter(wanted)
+    }
+
+    /// The rows of a table that are asked for, without their feeders: those are a join of every row, which who sums rows up
+    /// does behind that ([`Store::with_feeders`]).
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn rows(&self, store: &Store, table: &Table, time: &str) -> Result<LazyFrame, StoreError> {
+        let without = Self { feeders: Vec::new(), ..self.clone() };
+        let rows = without.apply(store.scan_rows(table)?, time);
+        if self.feeders.is_empty() {
+            return Ok(rows);
+        }
+        let any = self.feeders.iter().map(|name| col("feeder").eq(lit(name.as_str())));
+        let banks = store.register().filter(any.fold(lit(false), Expr::or));
+        Ok(rows.semi_join(banks, col("bank"), col("bank")))
     }
 }
 

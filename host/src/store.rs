@@ -163,7 +163,20 @@ impl Store {
     /// # Errors
     /// A file of the table is gone.
     pub fn scan(&self, table: &Table) -> Result<LazyFrame, StoreError> {
+        Ok(self.with_feeders(self.scan_rows(table)?))
+    }
+
+    /// As [`Store::scan`], without the feeders.
+    ///
+    /// # Errors
+    /// A file of the table is gone.
+    pub fn scan_rows(&self, table: &Table) -> Result<LazyFrame, StoreError> {
         self.scan_files(table, &self.files(table))
+    }
+
+    /// Rows with the feeder of their `bank`, as the last column.
+    pub fn with_feeders(&self, rows: LazyFrame) -> LazyFrame {
+        rows.join(self.register(), [col("bank")], [col("bank")], JoinArgs::new(JoinType::Left))
     }
 
     /// As [`Store::scan`], a frame a file: for who must not hold years of rows at once.
@@ -171,7 +184,8 @@ impl Store {
     /// # Errors
     /// A file of the table is gone.
     pub fn scan_each(&self, table: &Table) -> Result<Vec<LazyFrame>, StoreError> {
-        self.files(table).into_iter().map(|file| self.scan_files(table, &[file])).collect()
+        let files = self.files(table).into_iter();
+        files.map(|file| Ok(self.with_feeders(self.scan_files(table, &[file])?))).collect()
     }
 
     fn files(&self, table: &Table) -> Vec<PathBuf> {
@@ -184,9 +198,7 @@ impl Store {
         if let Some(device) = &self.device {
             frame = frame.filter(col("device").eq(lit(device.as_str())));
         }
-        let frame = self.banks.rename(table, frame, &self.marks)?;
-        let feeders = self.banks.frame().lazy();
-        Ok(frame.join(feeders, [col("bank")], [col("bank")], JoinArgs::new(JoinType::Left)))
+        self.banks.rename(table, frame, &self.marks)
     }
 }
 

@@ -92,10 +92,18 @@ GROUP BY feeder
 
 
 def live_files(store, table):
-    """The files of a table that count: those that the mark of a log names. Whatever else lies beside them is left over."""
-    files = []
-    for mark in sorted(store.glob("logs/[!_]*.toml")):
-        files += tomllib.loads(mark.read_text())["files"]
+    """The files of a table that count: those that the mark of a log names, but for those that compaction has replaced: of each
+    folder of a table the manifest with the highest number says by what. Whatever else lies beside them is left over."""
+
+    def read(folder):
+        return [tomllib.loads(path.read_text()) for path in sorted(store.glob(f"{folder}/[!_]*.toml"))]
+
+    manifests = {}
+    for manifest in sorted(read("compacted"), key=lambda manifest: manifest["number"]):
+        manifests[manifest["folder"]] = manifest
+    replaced = {file for manifest in manifests.values() for file in manifest["replaces"]}
+    files = [file for mark in read("logs") for file in mark["files"] if file not in replaced]
+    files += [file for manifest in manifests.values() for file in manifest["files"]]
     return [str(store / file) for file in files if file.split("/")[0] == table]
 
 
@@ -147,6 +155,7 @@ def main():
         spark.read.parquet(*live_files(store, "intervals")).createOrReplaceTempView("intervals_in_files")
         spark.sql(INTERVALS).createOrReplaceTempView("intervals")
         register = tomllib.loads((store / "banks.toml").read_text())["bank"]
+        register = [{"name": bank["name"], "feeder": bank["feeder"]} for bank in register]
         spark.sql(BANKS, args={"banks": json.dumps(register)}).createOrReplaceTempView("banks")
         columns = ",".join(COLUMNS.format(name) for name in DEFINITIONS)
         answers = {

@@ -3,9 +3,10 @@
 mod weeks;
 
 use polars::prelude::{
-    DataFrame, Expr, JoinArgs, JoinType, LazyFrame, QuantileMethod, SortMultipleOptions, col, lit,
+    DataFrame, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, QuantileMethod, SortMultipleOptions, col, lit, when,
 };
 
+use super::slices::{MOST_ROWS, by_banks};
 use super::{Filter, hours};
 use crate::store::{INTERVALS, Store, StoreError};
 
@@ -57,7 +58,18 @@ pub(super) fn ieee_936() -> Expr {
 /// # Errors
 /// The store cannot be read.
 pub fn unbalance(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
-    Ok(of_intervals(filter.apply(store.scan(&INTERVALS)?, "time")).collect()?)
+    let intervals = filter.rows(store, &INTERVALS, "time")?;
+    let rows = by_banks(&intervals, MOST_ROWS, of_intervals)?;
+    let rest = rows
+        .get_column_names()
+        .into_iter()
+        .map(|name| name.as_str())
+        .filter(|name| !["bank", "device"].contains(name));
+    let order: Vec<Expr> = ["bank", "feeder", "device"].into_iter().chain(rest).map(col).collect();
+    let rows = store.with_feeders(rows.clone().lazy()).select(order);
+    // Banks of one value in the order of their names: neither groups nor joins keep one.
+    let rows = rows.sort(["bank", "device"], SortMultipleOptions::default());
+    Ok(rows.sort(["u2_p95_percent"], worst().with_maintain_order(true)).collect()?)
 }
 
 /// Negative over positive sequence in percent that 95 % of a week's ten-minute values may reach (EN 50160, from memory).
@@ -85,13 +97,13 @@ pub fn unbalance_by_weeks(
     limit_percent: f64,
 ) -> Result<DataFrame, StoreError> {
     let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
-    let weeks = weeks::weeks(intervals.clone(), limit_percent)?;
+    let weeks = weeks::weeks(intervals, limit_percent)?;
     let key = || [col("bank"), col("device")];
-    let rows = of_intervals(intervals).join(weeks, key(), key(), JoinArgs::new(JoinType::Left));
+    let rows = unbalance(store, filter)?.lazy().join(weeks, key(), key(), JoinArgs::new(JoinType::Left));
     // A join promises no order.
     Ok(rows
         .with_column(lit(limit_percent).alias("limit_percent"))
-        .sort(["u2_p95_percent"], worst())
+        .sort(["u2_p95_percent"], worst().with_maintain_order(true))
         .collect()?)
 }
 
@@ -99,23 +111,24 @@ fn worst() -> SortMultipleOptions {
     SortMultipleOptions::default().with_order_descending(true).with_nulls_last(true)
 }
 
+/// A row a bank and logger. What a group sums up stands in columns of its own first, null where an interval does not count:
+/// filters within a group are made for each group and value anew.
 fn of_intervals(intervals: LazyFrame) -> LazyFrame {
     let good = || col("flagged").eq(lit(0));
-    let mut columns = vec![hours().sum().alias("hours"), good().not().sum().alias("flagged_intervals")];
+    let key = [col("bank"), col("device")];
+    let mut values = vec![hours().alias("hours"), good().not().alias("is_flagged")];
+    values.extend(key.clone());
+    let mut columns = vec![col("hours").sum(), col("is_flagged").sum().alias("flagged_intervals")];
     for (name, value) in definitions() {
-        let value = value.filter(good());
         let stem = name.trim_end_matches("_percent");
+        values.push(when(good()).then(value).otherwise(lit(NULL)).alias(name));
+        columns.push((col(name) * col(name)).mean().sqrt().alias(format!("{stem}_mean_percent").as_str()));
         columns.push(
-            (value.clone() * value.clone()).mean().sqrt().alias(format!("{stem}_mean_percent").as_str()),
-        );
-        columns.push(
-            value
-                .clone()
+            col(name)
                 .quantile(lit(0.95), QuantileMethod::Linear)
                 .alias(format!("{stem}_p95_percent").as_str()),
         );
-        columns.push(value.max().alias(format!("{stem}_max_percent").as_str()));
+        columns.push(col(name).max().alias(format!("{stem}_max_percent").as_str()));
     }
-    let by = [col("bank"), col("feeder"), col("device")];
-    intervals.group_by_stable(by).agg(columns).sort(["u2_p95_percent"], worst())
+    intervals.select(values).group_by(key).agg(columns)
 }
