@@ -4,7 +4,7 @@
 //! percentiles and counted (IEC 61000-4-30 4.7: flagged data are kept, not used unawares).
 
 pub mod alarm_history;
-mod cells;
+pub(crate) mod cells;
 pub mod fleet;
 pub mod kvar;
 pub mod operations;

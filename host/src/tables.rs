@@ -96,6 +96,7 @@ fn json(value: &AnyValue<'_>) -> Value {
         AnyValue::StringOwned(text) => text.to_string().into(),
         AnyValue::UInt32(value) => (*value).into(),
         AnyValue::UInt64(value) => (*value).into(),
+        AnyValue::Int64(value) => (*value).into(),
         AnyValue::Datetime(ms, _, _) => utc(*ms).into(),
         AnyValue::DatetimeOwned(ms, _, _) => utc(*ms).into(),
         value => value.extract::<f64>().map_or(Value::Null, |value| {

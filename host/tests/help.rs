@@ -12,7 +12,8 @@ fn every_command_explains_itself_with_examples() {
     let without_tables =
         ["try", "replay", "emulate", "download", "clock", "alarms", "captures", "explain", "capability"];
     // Built without the tables' library, the commands of the desk are not there.
-    let with_tables = ["demo", "ingest", "report", "unbalance", "kvar", "switching", "stress", "usage", "quality"];
+    let with_tables =
+        ["demo", "ingest", "report", "unbalance", "kvar", "switching", "stress", "usage", "quality"];
     let commands =
         without_tables.into_iter().chain(with_tables.into_iter().filter(|_| cfg!(feature = "desk")));
     for command in commands {

@@ -5,8 +5,8 @@ mod marks;
 use std::collections::BTreeMap;
 
 use polars::prelude::{
-    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, NamedFrom, Series,
-    SortMultipleOptions, SortOptions, UnionArgs, col, concat, len, lit, when,
+    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, NamedFrom, Series, SortMultipleOptions,
+    SortOptions, UnionArgs, col, concat, len, lit, when,
 };
 
 use polars::series::ops::NullBehavior;
@@ -104,7 +104,11 @@ fn of_intervals() -> Vec<Expr> {
         (lit(100.0) * flagged().sum().cast(DataType::Float64) / count()).alias("flagged_percent"),
         hours().filter(timed()).sum().alias("covered_hours"),
         (span + first).alias("span_hours"),
-        times().sort(SortOptions::default()).diff(lit(1), NullBehavior::Ignore).max().alias("longest_step_ms"),
+        times()
+            .sort(SortOptions::default())
+            .diff(lit(1), NullBehavior::Ignore)
+            .max()
+            .alias("longest_step_ms"),
         col("interval_s").max().alias("interval_s"),
         col("time_error_s").max().alias("time_error_s"),
         timed().and(col("time_error_s").is_null()).cast(DataType::UInt32).sum().alias("unbounded_times"),
@@ -127,8 +131,7 @@ fn silence(store: &Store, filter: &Filter, frame: &mut DataFrame) -> Result<(), 
     let silent_ms: Vec<Option<i64>> = (0..cells.rows())
         .map(|row| end.zip(cells.ms("last_time", row)).map(|(end, last)| end.saturating_sub(last).max(0)))
         .collect();
-    let hours: Vec<Option<f64>> =
-        silent_ms.iter().map(|ms| ms.map(|ms| ms as f64 / 3_600_000.0)).collect();
+    let hours: Vec<Option<f64>> = silent_ms.iter().map(|ms| ms.map(|ms| ms as f64 / 3_600_000.0)).collect();
     let is_silent: Vec<Option<bool>> = silent_ms.iter().map(|ms| ms.map(|ms| ms > SILENT_MS)).collect();
     frame.with_column(Series::new("silent_hours".into(), hours).into())?;
     frame.with_column(Series::new("is_silent".into(), is_silent).into())?;

@@ -74,9 +74,8 @@ pub fn stress(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let over: Vec<Expr> =
         limits().iter().map(|of| col(format!("{}_over_hours", of.stem)).fill_null(lit(0.0))).collect();
     let over = over.into_iter().fold(lit(0.0), |sum, hours| sum + hours);
-    let worst = SortMultipleOptions::default()
-        .with_order_descending_multi([true, true, false])
-        .with_nulls_last(true);
+    let worst =
+        SortMultipleOptions::default().with_order_descending_multi([true, true, false]).with_nulls_last(true);
     let by = ["over", "current_p95_percent", "bank"];
     let rows = rows.with_column(over.alias("over")).sort(by, worst);
     let mut frame = rows.drop(polars::prelude::cols(["over"])).collect()?;
@@ -121,9 +120,8 @@ fn of_intervals(intervals: LazyFrame) -> Result<LazyFrame, StoreError> {
         col("hours").filter(good()).sum().alias("loaded_hours"),
         is_good().not().and(col("is_loaded")).cast(DataType::UInt32).sum().alias("flagged_intervals"),
     ];
-    if let [voltage, ..] = limits() {
-        columns.extend(limited(&voltage, good, "hours"));
-    }
+    let [voltage, ..] = limits();
+    columns.extend(limited(&voltage, good, "hours"));
     Ok(loaded.group_by([col("bank"), col("device")]).agg(columns))
 }
 

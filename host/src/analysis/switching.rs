@@ -1,10 +1,10 @@
 //! What the switch of each bank did, how its poles and its inrush change, and what it has left.
 
-use polars::prelude::{
-    DataFrame, DataType, Expr, JoinArgs, JoinCoalesce, JoinType, LazyFrame, NULL, SortMultipleOptions, TimeUnit,
-    TimeZone, coalesce, col, len, lit, when,
-};
 use polars::lazy::dsl::{max_horizontal, min_horizontal};
+use polars::prelude::{
+    DataFrame, DataType, Expr, JoinArgs, JoinCoalesce, JoinType, LazyFrame, NULL, SortMultipleOptions,
+    TimeUnit, TimeZone, coalesce, col, len, lit, when,
+};
 use wyelog_electrical::capacitor::DISCHARGE_SECONDS;
 use wyelog_protocol::condition::Condition;
 
@@ -60,9 +60,11 @@ pub fn switching(store: &Store, filter: &Filter, maintenance: Option<u32>) -> Re
     let rows = rows.with_columns(counts);
     let per_day = col("operations").cast(DataType::Float64) / col("watched_days");
     let is_watched = col("watched_days").gt(lit(0.0));
-    let rows = rows.with_column(when(is_watched).then(per_day).otherwise(lit(NULL)).alias("operations_per_day"));
+    let rows =
+        rows.with_column(when(is_watched).then(per_day).otherwise(lit(NULL)).alias("operations_per_day"));
     let rows = rows.with_columns(service(maintenance));
-    let order = SortMultipleOptions::default().with_order_descending_multi([true, false]).with_nulls_last(true);
+    let order =
+        SortMultipleOptions::default().with_order_descending_multi([true, false]).with_nulls_last(true);
     Ok(rows.select(SHOWN.map(col)).sort(["operations_per_day", "bank"], order).collect()?)
 }
 

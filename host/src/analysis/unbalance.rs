@@ -89,7 +89,10 @@ pub fn unbalance_by_weeks(
     let key = || [col("bank"), col("device")];
     let rows = of_intervals(intervals).join(weeks, key(), key(), JoinArgs::new(JoinType::Left));
     // A join promises no order.
-    Ok(rows.with_column(lit(limit_percent).alias("limit_percent")).sort(["u2_p95_percent"], worst()).collect()?)
+    Ok(rows
+        .with_column(lit(limit_percent).alias("limit_percent"))
+        .sort(["u2_p95_percent"], worst())
+        .collect()?)
 }
 
 fn worst() -> SortMultipleOptions {

@@ -4,8 +4,8 @@ mod visits;
 
 use polars::lazy::dsl::mean_horizontal;
 use polars::prelude::{
-    DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, Series, SortMultipleOptions, col,
-    lit, when,
+    DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, Series, SortMultipleOptions,
+    col, lit, when,
 };
 use wyelog_protocol::condition::Condition;
 
@@ -88,9 +88,10 @@ fn is(state: &str) -> Expr {
 
 fn of_intervals() -> Vec<Expr> {
     let mut out = vec![col("feeder").first(), hours().sum().alias("hours")];
-    out.extend(["closed", "open", "partly_closed", "unknown"].map(|state| {
-        hours().filter(is(state)).sum().alias(format!("{state}_hours"))
-    }));
+    out.extend(
+        ["closed", "open", "partly_closed", "unknown"]
+            .map(|state| hours().filter(is(state)).sum().alias(format!("{state}_hours"))),
+    );
     out.push(col("state").sort_by([col("boot"), col("frame")], SortMultipleOptions::default()).last());
     out.push(col("time").max().alias("last_time"));
     out.push(col("time").filter(is("closed").or(is("partly_closed"))).max().alias("last_closed_time"));
@@ -109,9 +110,8 @@ fn by_level(intervals: LazyFrame, rated: LazyFrame, levels: Levels) -> Result<La
     let has = |phase: &str| {
         col("bank_phases").fill_null(lit("ABC")).str().contains_literal(lit(phase.to_uppercase()))
     };
-    let volts = PHASES.map(|phase| {
-        when(has(phase)).then(col(format!("voltage_{phase}_v"))).otherwise(lit(NULL))
-    });
+    let volts =
+        PHASES.map(|phase| when(has(phase)).then(col(format!("voltage_{phase}_v"))).otherwise(lit(NULL)));
     let good = intervals.filter(col("flagged").eq(lit(0)).and(is("closed").or(is("open"))));
     let good = good.select([
         col("bank"),
@@ -121,9 +121,8 @@ fn by_level(intervals: LazyFrame, rated: LazyFrame, levels: Levels) -> Result<La
         mean_horizontal(volts, true)?.alias("volts"),
     ]);
     let percent = || lit(100.0) * col("volts") / col("rated_v");
-    let hours = |level: Expr, closed: bool| {
-        col("hours").filter(level.and(col("is_closed").eq(lit(closed)))).sum()
-    };
+    let hours =
+        |level: Expr, closed: bool| col("hours").filter(level.and(col("is_closed").eq(lit(closed)))).sum();
     let (low, high) = (|| percent().lt(lit(levels.low_percent)), || percent().gt(lit(levels.high_percent)));
     Ok(good.join(rated, key(), key(), JoinArgs::new(JoinType::Left)).group_by(key()).agg([
         hours(low(), true).alias("low_closed_hours"),
@@ -158,7 +157,8 @@ fn verdict(frame: &mut DataFrame) -> Result<(), StoreError> {
         let visit = cells.ms("visit_time", row).filter(|visit| {
             is_open && cells.ms("last_closed_time", row).is_none_or(|closed| closed <= *visit)
         });
-        let since = visit.zip(cells.ms("last_time", row)).map(|(visit, last)| (last - visit) as f64 / 3_600_000.0);
+        let since =
+            visit.zip(cells.ms("last_time", row)).map(|(visit, last)| (last - visit) as f64 / 3_600_000.0);
         let since = since.filter(|hours| *hours > 0.0);
         let (word, rank) = match (closed > 0.0, open > 0.0) {
             (false, true) => ("never_in", 0_u32),

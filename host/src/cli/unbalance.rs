@@ -2,8 +2,8 @@
 
 use std::io::Write;
 
-use wyelog::analysis::unbalance::{EN_50160_U2_PERCENT, unbalance_by_weeks};
 use wyelog::analysis::Filter;
+use wyelog::analysis::unbalance::{EN_50160_U2_PERCENT, unbalance_by_weeks};
 use wyelog::store::Store;
 use wyelog::tables::TEXT;
 

@@ -3,7 +3,7 @@
 use wyelog_protocol::condition::Route;
 
 use super::text::{about, days, escape, escape_whole_times, grouped, or_dash, second};
-use super::{badge, charts, name, operations, phasors, timeline, top};
+use super::{answers, badge, charts, name, operations, phasors, timeline, top};
 use crate::analysis::fleet::{AlarmRow, FleetRow, State};
 use crate::analysis::kvar::BASIS;
 use crate::analysis::trend::{Span, Trend, trend};
@@ -44,6 +44,7 @@ pub fn page(store: &Store, row: &FleetRow, index: usize, all: usize) -> Result<S
              against time.</p>",
         ),
     }
+    out.push_str(&answers::answers(store, row)?);
     out.push_str(&alarm_table(row));
     out.push_str(&operations::table(store, row)?);
     out.push_str("</section>");

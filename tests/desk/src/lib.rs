@@ -5,6 +5,7 @@ pub mod agree;
 pub mod device;
 pub mod fabricate;
 pub mod logs;
+pub mod switched;
 pub use wyelog_device_tests::python;
 
 use std::path::{Path, PathBuf};

@@ -48,7 +48,9 @@ pub(super) fn columns(store: &Store, frame: &mut DataFrame) -> Result<(), StoreE
     let first = store.scan(&INTERVALS)?.group_by([col("device")]).agg([col("sequence").min()]).collect()?;
     let cells = Cells(&first);
     let first: BTreeMap<String, u32> = (0..cells.rows())
-        .filter_map(|row| Some((cells.text("device", row)?, u32::try_from(cells.whole("sequence", row)?).ok()?)))
+        .filter_map(|row| {
+            Some((cells.text("device", row)?, u32::try_from(cells.whole("sequence", row)?).ok()?))
+        })
         .collect();
     let mut marks: BTreeMap<&str, Vec<&Mark>> = BTreeMap::new();
     for mark in store.marks() {
@@ -70,7 +72,8 @@ pub(super) fn columns(store: &Store, frame: &mut DataFrame) -> Result<(), StoreE
         rows.iter().map(|(_, device)| of_logger(of(device))).collect::<Vec<u64>>()
     };
     let sentences = |device: &str| {
-        let all: Vec<&str> = of(device).iter().flat_map(|mark| mark.unread.iter().map(String::as_str)).collect();
+        let all: Vec<&str> =
+            of(device).iter().flat_map(|mark| mark.unread.iter().map(String::as_str)).collect();
         let shown = all.iter().take(MOST_SENTENCES).copied().collect::<Vec<_>>().join("; ");
         match all.len().saturating_sub(MOST_SENTENCES) {
             0 => shown,

@@ -2,8 +2,8 @@
 
 use polars::lazy::dsl::max_horizontal;
 use polars::prelude::{
-    DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, SortMultipleOptions, UniqueKeepStrategy, col,
-    concat, lit, when,
+    DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, SortMultipleOptions, UniqueKeepStrategy,
+    col, concat, lit, when,
 };
 
 use super::{Limited, limited, limits};
@@ -22,7 +22,11 @@ fn end_of(time: Expr) -> Expr {
 
 /// Adds `side`: `in` or `out` where all intervals of a spectrum's ten minutes say so and the switch did nothing in them; null
 /// otherwise. Banks of which no interval says that they were open are in, or of unknown state, all the time: no join for them.
-pub(super) fn with_state(store: &Store, filter: &Filter, spectra: LazyFrame) -> Result<LazyFrame, StoreError> {
+pub(super) fn with_state(
+    store: &Store,
+    filter: &Filter,
+    spectra: LazyFrame,
+) -> Result<LazyFrame, StoreError> {
     let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
     let is_open = || col("state").eq(lit("open"));
     let opened = intervals.clone().filter(is_open()).select([col("device")]);
@@ -34,13 +38,16 @@ pub(super) fn with_state(store: &Store, filter: &Filter, spectra: LazyFrame) -> 
     let timed = intervals.filter(col("time").is_not_null());
     let states = timed.select([col("device"), block_end().alias("block_end"), col("state")]);
     let all = |state: &str| col("state").eq(lit(state)).all(true);
-    let side = when(all("closed")).then(lit("in")).otherwise(when(all("open")).then(lit("out")).otherwise(lit(NULL)));
+    let side = when(all("closed"))
+        .then(lit("in"))
+        .otherwise(when(all("open")).then(lit("out")).otherwise(lit(NULL)));
     let key = || [col("device"), col("block_end")];
     let states = states.group_by(key()).agg([side.alias("side")]);
     let operations = store.scan(&OPERATIONS)?.filter(col("begin_time").is_not_null());
     let begin = col("begin_time").to_physical().floor_div(lit(TEN_MINUTES_MS));
     let begin = ((begin + lit(1_i64)) * lit(TEN_MINUTES_MS)).alias("block_end");
-    let states = states.join(operations.select([col("device"), begin]), key(), key(), JoinArgs::new(JoinType::Anti));
+    let states =
+        states.join(operations.select([col("device"), begin]), key(), key(), JoinArgs::new(JoinType::Anti));
     let sometimes = sometimes.with_column(end_of(col("time")).alias("block_end"));
     let sometimes = sometimes.join(states, key(), key(), JoinArgs::new(JoinType::Left));
     let sometimes = sometimes.drop(polars::prelude::cols(["block_end"]));

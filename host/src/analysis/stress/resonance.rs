@@ -49,13 +49,15 @@ pub(super) fn columns(spectra: LazyFrame, frame: &mut DataFrame) -> Result<(), S
     let cells = Cells(frame);
     let hints: Vec<Hint> = (0..cells.rows())
         .map(|row| {
-            let key = (cells.text("bank", row).unwrap_or_default(), cells.text("device", row).unwrap_or_default());
+            let key =
+                (cells.text("bank", row).unwrap_or_default(), cells.text("device", row).unwrap_or_default());
             days.get(&key).map_or_else(|| Hint::of(&Day::new()), Hint::of)
         })
         .collect();
     add_text(frame, "resonance", hints.iter().map(Hint::words).collect())?;
     let rise = |of: fn(&Rise) -> f64| hints.iter().map(|hint| hint.rise.as_ref().map(of)).collect::<Vec<_>>();
-    let orders: Vec<Option<u32>> = hints.iter().map(|hint| hint.rise.as_ref().map(|rise| rise.order)).collect();
+    let orders: Vec<Option<u32>> =
+        hints.iter().map(|hint| hint.rise.as_ref().map(|rise| rise.order)).collect();
     let values = |of: usize| hints.iter().map(|hint| hint.values[of]).collect::<Vec<u64>>();
     frame.with_column(Series::new("rising_harmonic".into(), orders).into())?;
     frame.with_column(Series::new("rising_in_percent".into(), rise(|rise| rise.inside)).into())?;
@@ -131,7 +133,8 @@ impl Hint {
         let was_out = day.values().any(|[_, outside]| outside.is_some());
         let both: Vec<(&Hour, &Hour)> =
             day.values().filter_map(|[inside, outside]| inside.as_ref().zip(outside.as_ref())).collect();
-        let values = [both.iter().map(|pair| pair.0.values).sum(), both.iter().map(|pair| pair.1.values).sum()];
+        let values =
+            [both.iter().map(|pair| pair.0.values).sum(), both.iter().map(|pair| pair.1.values).sum()];
         let mut hint = Self { values, was_out, rise: None };
         if values.iter().any(|values| *values < LEAST_VALUES) {
             return hint;

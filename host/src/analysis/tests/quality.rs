@@ -24,7 +24,10 @@ fn gaps_flags_silence_and_names_are_told() {
     let rows = quality(&desk.store(), &Filter::default()).unwrap();
     // The silent one first.
     assert_eq!(rows.column("device").unwrap().str().unwrap().get(0), Some("L1"));
-    assert_eq!(rows.column("is_silent").unwrap().bool().unwrap().iter().flatten().filter(|is| *is).count(), 1);
+    assert_eq!(
+        rows.column("is_silent").unwrap().bool().unwrap().iter().flatten().filter(|is| *is).count(),
+        1
+    );
     near(&rows, "silent_hours", 0, 2840.0 / 60.0);
     assert_eq!((whole(&rows, "records", 0), whole(&rows, "intervals", 0)), (60, 59));
     assert_eq!(whole(&rows, "flagged_intervals", 0), 1);
@@ -60,7 +63,8 @@ fn missing_numbers_and_known_records_are_of_all_logs() {
     near(&rows, "uncovered_hours", 0, 10.0 / 60.0);
     // An hour of it: counts of what was measured are of that hour, counts of numbers of everything.
     let at = |minute: i64| Some(START_MS as i64 + minute * 60_000);
-    let rows = quality(&desk.store(), &Filter { from_ms: at(1), to_ms: at(31), ..Filter::default() }).unwrap();
+    let rows =
+        quality(&desk.store(), &Filter { from_ms: at(1), to_ms: at(31), ..Filter::default() }).unwrap();
     assert_eq!((whole(&rows, "intervals", 0), whole(&rows, "missing_records", 0)), (30, 10));
     near(&rows, "uncovered_hours", 0, 0.0);
 }

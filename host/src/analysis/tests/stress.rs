@@ -50,7 +50,9 @@ fn loading_counts_while_the_bank_is_in_and_a_harmonic_rises_with_it() {
         records.push(spectrum(n, fifth, current, flagged));
     }
     // It closes within the second ten minutes: they are neither in nor out.
-    let Record::Operation(closing) = operation(15, Action::Closed, None, [None; 3], 50.0, None) else { panic!() };
+    let Record::Operation(closing) = operation(15, Action::Closed, None, [None; 3], 50.0, None) else {
+        panic!()
+    };
     records.push(Record::Operation(Operation { voltage_step: PerUnit::quantise(0.0116), ..closing }));
     desk.take("L1", &records);
     // Another bank is in all the time.

@@ -64,7 +64,10 @@ fn operations_are_counted_and_their_trends_are_lines() {
     assert_eq!(rows.column("operations").unwrap().u32().unwrap().get(1), Some(0));
     assert_eq!(["operations", "openings", "closings"].map(|name| count(&rows, name)), [9, 5, 4]);
     assert_eq!(["told", "untold", "told_unknown"].map(|name| count(&rows, name)), [6, 1, 2]);
-    assert_eq!(["early_closings", "charged_closings", "zero_spread_openings"].map(|n| count(&rows, n)), [2, 1, 4]);
+    assert_eq!(
+        ["early_closings", "charged_closings", "zero_spread_openings"].map(|n| count(&rows, n)),
+        [2, 1, 4]
+    );
     near(&rows, "watched_days", 0, 10.0);
     near(&rows, "operations_per_day", 0, 0.9);
     near(&rows, "shortest_open_s", 0, 40.0);

@@ -61,10 +61,17 @@ fn hours_in_and_out_beside_the_voltages_and_left_open_since_the_visit() {
     near(&rows, "in_when_low_percent", 0, 500.0 / 7.0);
     near(&rows, "in_when_high_percent", 0, 0.0);
     let count = |name: &str| rows.column(name).unwrap().u32().unwrap().get(0).unwrap();
-    let counts = ["operations", "untold_operations", "failed_operations", "stuck_poles", "hunting"].map(count);
+    let counts =
+        ["operations", "untold_operations", "failed_operations", "stuck_poles", "hunting"].map(count);
     assert_eq!(counts, [2, 1, 1, 0, 1]);
-    assert_eq!((text(&rows, "visit", 0).as_deref(), minutes(&rows, "visit_time", 0)), (Some("clock_set"), Some(365)));
-    assert_eq!((text(&rows, "use", 0).as_deref(), minutes(&rows, "last_closed_time", 0)), (Some("left_open"), Some(300)));
+    assert_eq!(
+        (text(&rows, "visit", 0).as_deref(), minutes(&rows, "visit_time", 0)),
+        (Some("clock_set"), Some(365))
+    );
+    assert_eq!(
+        (text(&rows, "use", 0).as_deref(), minutes(&rows, "last_closed_time", 0)),
+        (Some("left_open"), Some(300))
+    );
     hours("left_open", 355.0 / 60.0);
     // By other levels none is low.
     let levels = Levels { low_percent: 90.0, high_percent: 105.0 };
@@ -84,7 +91,10 @@ fn visits_are_what_somebody_did_and_no_restart() {
     };
     // The same settings again are a restart's; others are somebody's.
     let closed = |n| ten(n, [7200.0; 3], 1.0, 0);
-    desk.take("L1", &[told(0, 600.0), closed(1), told(15, 600.0), closed(2), told(25, 300.0), closed(3), told(35, 300.0)]);
+    desk.take(
+        "L1",
+        &[told(0, 600.0), closed(1), told(15, 600.0), closed(2), told(25, 300.0), closed(3), told(35, 300.0)],
+    );
     let baseline = |minute: u64, state, reason| {
         Record::Baseline(BaselineRecord {
             stamp: stamp(minute),
@@ -107,13 +117,18 @@ fn visits_are_what_somebody_did_and_no_restart() {
     records.extend((1..=9).map(|n| in_state(ten(n, [7200.0; 3], 1.0, 0), BankState::Open)));
     desk.take("L2", &records);
     let all = [&records[..], &[baseline(80, BaselineState::Invalid, BaselineReason::LinkReplaced)]].concat();
-    let all: Vec<Record> = std::iter::once(settings_of_ten_minutes("Bank 3")).chain(all.into_iter().skip(1)).collect();
+    let all: Vec<Record> =
+        std::iter::once(settings_of_ten_minutes("Bank 3")).chain(all.into_iter().skip(1)).collect();
     desk.take("L3", &all);
     let rows = usage(&desk.store(), &Filter::default(), Levels::default()).unwrap();
     let bank = rows.column("bank").unwrap().str().unwrap();
     let of = |name: &str| {
         let row = (0..3).find(|row| bank.get(*row) == Some(name)).unwrap();
-        (text(&rows, "use", row).unwrap(), text(&rows, "visit", row).unwrap(), minutes(&rows, "visit_time", row))
+        (
+            text(&rows, "use", row).unwrap(),
+            text(&rows, "visit", row).unwrap(),
+            minutes(&rows, "visit_time", row),
+        )
     };
     let expected = |usage: &str, visit: &str, minute| (usage.to_owned(), visit.to_owned(), Some(minute));
     assert_eq!(of("Bank 1"), expected("always_in", "settings_changed", 25));

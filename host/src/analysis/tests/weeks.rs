@@ -36,7 +36,8 @@ fn minutes_make_ten_minutes_of_the_clock() {
     records.extend((21..=22).map(|n| interval(n, [7200.0; 3], HEALTHY, 1.0, 0)));
     desk.take("L1", &records);
     let of = |limit: f64| unbalance_by_weeks(&desk.store(), &Filter::default(), limit).unwrap();
-    for (limit, hours, percent) in [(1.341, 10.0 / 60.0, 50.0), (1.342, 0.0, 0.0), (0.9, 12.0 / 60.0, 100.0)] {
+    for (limit, hours, percent) in [(1.341, 10.0 / 60.0, 50.0), (1.342, 0.0, 0.0), (0.9, 12.0 / 60.0, 100.0)]
+    {
         let rows = of(limit);
         near(&rows, "u2_over_hours", 0, hours);
         near(&rows, "u2_over_percent", 0, percent);

@@ -35,7 +35,9 @@ pub(super) fn weeks(intervals: LazyFrame, limit_percent: f64) -> Result<LazyFram
     let is_whole = |stem: &str| col(named(stem, "values")).gt_eq(lit(LEAST_OF_WEEK));
     let moment = |week: Expr| week.cast(DataType::Datetime(TimeUnit::Milliseconds, Some(TimeZone::UTC)));
     let last_by = |of: &str, by: &str, stem: &str| {
-        col(of).filter(is_whole(stem)).sort_by([col(by).filter(is_whole(stem))], SortMultipleOptions::default())
+        col(of)
+            .filter(is_whole(stem))
+            .sort_by([col(by).filter(is_whole(stem))], SortMultipleOptions::default())
     };
     let mut of_bank = vec![
         col("good").sum().alias("ten_minute_values"),

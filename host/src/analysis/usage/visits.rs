@@ -2,7 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use polars::prelude::{DataFrame, DataType, NamedFrom, Series, SortMultipleOptions, TimeUnit, TimeZone, col, lit};
+use polars::prelude::{
+    DataFrame, DataType, NamedFrom, Series, SortMultipleOptions, TimeUnit, TimeZone, col, lit,
+};
 use wyelog_protocol::record::ClockSource;
 
 use crate::analysis::Filter;
@@ -83,7 +85,8 @@ fn settings(
     let bank = |row: usize| cells.text("bank", row);
     for row in 0..cells.rows() {
         let Some(device) = cells.text("device", row) else { continue };
-        let before = row.checked_sub(1).filter(|before| cells.text("device", *before).as_ref() == Some(&device));
+        let before =
+            row.checked_sub(1).filter(|before| cells.text("device", *before).as_ref() == Some(&device));
         let is_visit = match before {
             None => cells.whole("boot", row) == Some(1),
             Some(before) => {
