@@ -149,7 +149,7 @@ impl Switched<'_> {
             neutral: orders.map(|_| CurrentHarmonic::quantise(1.0)),
             thd: of(3.0, 1.0, 200).map(Quantity::quantise),
             current_loading: of(122.0, 15.0, 210).map(Quantity::quantise),
-            reactive_loading: of(112.0, 9.0, 220).map(Quantity::quantise),
+            reactive_loading: of(116.0, 14.0, 220).map(Quantity::quantise),
         }
     }
 
