@@ -3,6 +3,7 @@
 //! First what is wrong, in a sentence a bank; then the whole fleet as a table, what needs a crew first; then a page for each
 //! of the worst banks.
 
+mod answers;
 mod axis;
 pub(crate) mod bank;
 mod certificate;

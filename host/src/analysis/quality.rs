@@ -13,7 +13,7 @@ use polars::series::ops::NullBehavior;
 
 use super::cells::Cells;
 use super::fleet::{SILENT_MS, end_of_store};
-use super::{Filter, hours};
+use super::{Filter, hours, or_zero};
 use crate::clock::Quality;
 use crate::store::{INTERVALS, STATUS, Store, StoreError, TABLES, Table};
 
@@ -102,7 +102,7 @@ fn of_intervals() -> Vec<Expr> {
         len().cast(DataType::UInt64).alias("intervals"),
         flagged().sum().alias("flagged_intervals"),
         (lit(100.0) * flagged().sum().cast(DataType::Float64) / count()).alias("flagged_percent"),
-        hours().filter(timed()).sum().alias("covered_hours"),
+        or_zero(timed(), hours()).sum().alias("covered_hours"),
         (span + first).alias("span_hours"),
         times()
             .sort(SortOptions::default())

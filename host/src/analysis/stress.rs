@@ -5,14 +5,14 @@ mod resonance;
 
 use polars::lazy::dsl::max_horizontal;
 use polars::prelude::{
-    DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, PolarsResult, QuantileMethod,
-    Series, SortMultipleOptions, col, lit, when,
+    DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, NamedFrom, PolarsResult, QuantileMethod,
+    Series, SortMultipleOptions, col, lit,
 };
 use wyelog_electrical::capacitor::{LIMIT_CURRENT, LIMIT_PEAK_VOLTAGE, LIMIT_REACTIVE, LIMIT_RMS_VOLTAGE};
 
 pub use resonance::{LEAST_RISE_PERCENT, LEAST_RISE_RATIO, LEAST_VALUES};
 
-use super::{Filter, PHASES, hours};
+use super::{Filter, PHASES, hours, only, or_zero};
 use crate::store::{INTERVALS, SPECTRA, Store, StoreError};
 
 /// A quantity with a continuous limit of IEEE Std 18, of which [`stress`] has `x_p95_percent`, `x_max_percent`, `x_over_hours`.
@@ -67,7 +67,8 @@ pub fn stress(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let volts = of_intervals(intervals)?;
     let spectra = filter.apply(store.scan(&SPECTRA)?, "time");
     let spectra = loading::with_state(store, filter, spectra)?;
-    let loads = loading::of_spectra(store, spectra.clone())?;
+    let switched = spectra.switched.clone();
+    let loads = loading::of_spectra(store, spectra.all()?)?;
     let left = || JoinArgs::new(JoinType::Left);
     let steps = resonance::steps(store, filter)?;
     let rows = volts.join(loads, of_bank(), of_bank(), left()).join(steps, of_bank(), of_bank(), left());
@@ -79,18 +80,18 @@ pub fn stress(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let by = ["over", "current_p95_percent", "bank"];
     let rows = rows.with_column(over.alias("over")).sort(by, worst);
     let mut frame = rows.drop(polars::prelude::cols(["over"])).collect()?;
-    resonance::columns(spectra, &mut frame)?;
+    resonance::columns(switched, &mut frame)?;
     Ok(frame)
 }
 
-/// 95th percentile, largest value and hours over the limit of the column `stem`, of rows that are good.
-fn limited(of: &Limited, good: impl Fn() -> Expr, hours: &str) -> [Expr; 3] {
-    let value = || col(of.stem).filter(good());
-    let is_over = good().and(col(of.stem).gt(lit(of.limit_percent)));
+/// 95th percentile, largest value and hours over the limit of the column `stem`, which is null where it does not count.
+fn limited(of: &Limited) -> [Expr; 3] {
+    let value = || col(of.stem);
+    let is_over = value().gt(lit(of.limit_percent));
     [
         value().quantile(lit(0.95), QuantileMethod::Linear).alias(format!("{}_p95_percent", of.stem)),
         value().max().alias(format!("{}_max_percent", of.stem)),
-        col(hours).filter(is_over).sum().alias(format!("{}_over_hours", of.stem)),
+        or_zero(is_over, col("hours")).sum().alias(format!("{}_over_hours", of.stem)),
     ]
 }
 
@@ -100,29 +101,27 @@ fn of_intervals(intervals: LazyFrame) -> Result<LazyFrame, StoreError> {
     };
     let volts = PHASES.map(|phase| {
         let ratio = lit(100.0) * col(format!("voltage_{phase}_v")) / col("unit_voltage_v");
-        when(has(phase)).then(ratio).otherwise(lit(NULL))
+        only(has(phase), ratio)
     });
     let is_good = || col("flagged").eq(lit(0));
-    let is_loaded = col("state").eq(lit("open")).not();
+    let is_loaded = || col("state").eq(lit("open")).not();
+    let counts = || is_good().and(is_loaded());
     // A bank that was never in has a row too: it was not loaded.
     let loaded = intervals.select([
         col("bank"),
         col("feeder"),
         col("device"),
-        col("flagged"),
-        is_loaded.clone().alias("is_loaded"),
-        hours().alias("hours"),
-        max_horizontal(volts)?.alias("voltage"),
+        is_good().not().and(is_loaded()).alias("is_flagged"),
+        or_zero(counts(), hours()).alias("hours"),
+        only(counts(), max_horizontal(volts)?).alias("voltage"),
     ]);
-    let good = || is_good().and(col("is_loaded"));
     let mut columns = vec![
         col("feeder").first(),
-        col("hours").filter(good()).sum().alias("loaded_hours"),
-        is_good().not().and(col("is_loaded")).cast(DataType::UInt32).sum().alias("flagged_intervals"),
+        col("hours").sum().alias("loaded_hours"),
+        col("is_flagged").cast(DataType::UInt32).sum().alias("flagged_intervals"),
     ];
-    if let [voltage, ..] = limits() {
-        columns.extend(limited(&voltage, good, "hours"));
-    }
+    let [voltage, ..] = limits();
+    columns.extend(limited(&voltage));
     Ok(loaded.group_by([col("bank"), col("device")]).agg(columns))
 }
 

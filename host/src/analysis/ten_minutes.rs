@@ -2,7 +2,7 @@
 
 use polars::prelude::{DataType, Expr, LazyFrame, UnionArgs, col, concat, lit};
 
-use super::hours;
+use super::{hours, or_zero};
 use crate::store::StoreError;
 
 /// Ten minutes.
@@ -55,7 +55,7 @@ pub fn ten_minutes(intervals: LazyFrame, values: &[&str]) -> Result<LazyFrame, S
     alone.push(col("windows").cast(DataType::Float64).alias("weight"));
     let mean = |name: &&str| {
         let squares = (col(*name) * col(*name) * col("weight")).sum();
-        let weights = col("weight").filter(col(*name).is_not_null()).sum();
+        let weights = or_zero(col(*name).is_not_null(), col("weight")).sum();
         (squares / weights).sqrt().fill_nan(lit(polars::prelude::NULL)).alias(*name)
     };
     let mut combined = vec![col("block_hours").sum(), col("block_flagged").any(true)];

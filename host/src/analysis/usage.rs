@@ -4,13 +4,13 @@ mod visits;
 
 use polars::lazy::dsl::mean_horizontal;
 use polars::prelude::{
-    DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, Series, SortMultipleOptions,
-    col, lit, when,
+    DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, NamedFrom, Series, SortMultipleOptions, col,
+    lit,
 };
 use wyelog_protocol::condition::Condition;
 
 use super::cells::Cells;
-use super::{Filter, PHASES, hours};
+use super::{Filter, PHASES, hours, only, or_zero};
 use crate::store::{EVENTS, INTERVALS, OPERATIONS, SETTINGS, Store, StoreError};
 
 /// What counts as low and as high: mean of the phases' voltages to ground, in percent of the system's rated voltage.
@@ -66,7 +66,7 @@ pub fn usage(store: &Store, filter: &Filter, levels: Levels) -> Result<DataFrame
     let counts = COUNTS.map(|name| col(name).fill_null(lit(0_u32)));
     let part = |closed: &str, open: &str| {
         let all = col(closed) + col(open);
-        when(all.clone().gt(lit(0.0))).then(lit(100.0) * col(closed) / all).otherwise(lit(NULL))
+        only(all.clone().gt(lit(0.0)), lit(100.0) * col(closed) / all)
     };
     let rows = rows.with_columns(counts).with_columns([
         part("low_closed_hours", "low_open_hours").alias("in_when_low_percent"),
@@ -90,11 +90,14 @@ fn of_intervals() -> Vec<Expr> {
     let mut out = vec![col("feeder").first(), hours().sum().alias("hours")];
     out.extend(
         ["closed", "open", "partly_closed", "unknown"]
-            .map(|state| hours().filter(is(state)).sum().alias(format!("{state}_hours"))),
+            .map(|state| or_zero(is(state), hours()).sum().alias(format!("{state}_hours"))),
     );
-    out.push(col("state").sort_by([col("boot"), col("frame")], SortMultipleOptions::default()).last());
+    // Starts and frames in one number: a start of seven years has not been seen.
+    let order = || col("boot").cast(DataType::UInt64) * lit(1_u64 << 40) + col("frame");
+    out.push(col("state").get(order().arg_max(), false));
     out.push(col("time").max().alias("last_time"));
-    out.push(col("time").filter(is("closed").or(is("partly_closed"))).max().alias("last_closed_time"));
+    let is_in = is("closed").or(is("partly_closed"));
+    out.push(only(is_in, col("time")).max().alias("last_closed_time"));
     out
 }
 
@@ -110,8 +113,7 @@ fn by_level(intervals: LazyFrame, rated: LazyFrame, levels: Levels) -> Result<La
     let has = |phase: &str| {
         col("bank_phases").fill_null(lit("ABC")).str().contains_literal(lit(phase.to_uppercase()))
     };
-    let volts =
-        PHASES.map(|phase| when(has(phase)).then(col(format!("voltage_{phase}_v"))).otherwise(lit(NULL)));
+    let volts = PHASES.map(|phase| only(has(phase), col(format!("voltage_{phase}_v"))));
     let good = intervals.filter(col("flagged").eq(lit(0)).and(is("closed").or(is("open"))));
     let good = good.select([
         col("bank"),
@@ -122,7 +124,7 @@ fn by_level(intervals: LazyFrame, rated: LazyFrame, levels: Levels) -> Result<La
     ]);
     let percent = || lit(100.0) * col("volts") / col("rated_v");
     let hours =
-        |level: Expr, closed: bool| col("hours").filter(level.and(col("is_closed").eq(lit(closed)))).sum();
+        |level: Expr, closed: bool| or_zero(level.and(col("is_closed").eq(lit(closed))), col("hours")).sum();
     let (low, high) = (|| percent().lt(lit(levels.low_percent)), || percent().gt(lit(levels.high_percent)));
     Ok(good.join(rated, key(), key(), JoinArgs::new(JoinType::Left)).group_by(key()).agg([
         hours(low(), true).alias("low_closed_hours"),

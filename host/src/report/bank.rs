@@ -4,7 +4,7 @@ use wyelog_protocol::condition::Route;
 
 use super::charts::Bands;
 use super::text::{about, days, escape, escape_whole_times, grouped, or_dash, second};
-use super::{badge, charts, name, operations, phasors, timeline, top, trust};
+use super::{answers, badge, charts, name, operations, phasors, timeline, top, trust};
 use crate::analysis::fleet::{AlarmRow, FleetRow, State};
 use crate::analysis::kvar::BASIS;
 use crate::analysis::trend::{Span, Trend, trend};
@@ -60,6 +60,7 @@ pub(crate) fn page_with(
         (None, None) => out.push_str(NO_TIME),
     }
     out.push_str(&trust::trust(row));
+    out.push_str(&answers::answers(store, row)?);
     out.push_str(&alarm_table(row));
     out.push_str(&operations::table(store, row)?);
     out.push_str("</section>");

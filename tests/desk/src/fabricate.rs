@@ -81,12 +81,14 @@ impl Fabricated<'_> {
         whole(self.serial, records.into_iter())
     }
 
-    fn stamp(&self, interval: f64) -> Stamp {
+    /// The same as a stamp.
+    pub fn stamp(&self, interval: f64) -> Stamp {
         let Moment { frame, utc_ms } = self.moment(interval);
         Stamp { boot: 1, frame, utc_ms }
     }
 
-    fn moment(&self, interval: f64) -> Moment {
+    /// The moment so many intervals after the start.
+    pub fn moment(&self, interval: f64) -> Moment {
         let seconds = interval * f64::from(self.interval_s);
         Moment { frame: (seconds * 4800.0) as u64, utc_ms: Some(START_MS + (seconds * 1000.0) as u64) }
     }
@@ -131,7 +133,8 @@ impl Fabricated<'_> {
         events
     }
 
-    fn interval(&self, number: u64) -> Interval {
+    /// The interval of this number, from 1 on.
+    pub fn interval(&self, number: u64) -> Interval {
         let seed: u64 = self.serial.bytes().fold(7, |sum, byte| sum * 31 % 65_521 + u64::from(byte));
         // Between −1 and 1, another for each use.
         let vary = |which: u64| {

@@ -16,6 +16,11 @@ pub const START_MS: u64 = 1_903_824_000_000;
 
 /// The log of a logger in its first start: these records, from number 0 on.
 pub fn whole(serial: &str, records: impl Iterator<Item = Record>) -> Vec<u8> {
+    numbered(serial, (0..).zip(records))
+}
+
+/// As [`whole`], of records with their numbers: others are missing.
+pub fn numbered(serial: &str, records: impl Iterator<Item = (u32, Record)>) -> Vec<u8> {
     let mut writer = LogWriter::new(Vec::new());
     let identity = Identity {
         schema: wyelog_protocol::SCHEMA,
@@ -29,10 +34,10 @@ pub fn whole(serial: &str, records: impl Iterator<Item = Record>) -> Vec<u8> {
     // A writer into memory does not fail.
     let _ = writer.identity(&identity);
     let mut next = 0;
-    for record in records {
+    for (number, record) in records {
         let mut bytes = [0; MAX_RECORD_BYTES];
-        let _ = writer.record(next, record.encode(&mut bytes).unwrap_or_default());
-        next += 1;
+        let _ = writer.record(number, record.encode(&mut bytes).unwrap_or_default());
+        next = number + 1;
     }
     let _ = writer.end(Extent { boot: 1, oldest: 0, next, refused: 0 });
     writer.into_sink().unwrap_or_default()

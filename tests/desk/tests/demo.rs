@@ -68,16 +68,23 @@ fn it_finds_what_befell_the_fleet_and_says_so_in_five_lines() {
 
 #[test]
 fn every_aggregate_is_what_pandas_makes_of_the_same_files() {
-    let mut reference = Command::new(python());
-    reference.arg(repository("tests/desk/reference.py")).arg("d/store").current_dir(demo().0.path());
-    let reference = reference.output().unwrap();
-    assert!(reference.status.success(), "{}", String::from_utf8_lossy(&reference.stderr));
-    let reference: Value = serde_json::from_slice(&reference.stdout).unwrap();
-    for question in ["unbalance", "kvar", "alarms"] {
-        let expected = reference[question].as_array().unwrap();
-        assert!(expected.len() >= 13, "{question}");
-        assert_agree(question, &ask(question), expected);
-    }
+    let compare = |script: &str, questions: &[&str]| {
+        let mut reference = Command::new(python());
+        reference
+            .arg(repository(&format!("tests/desk/{script}")))
+            .arg("d/store")
+            .current_dir(demo().0.path());
+        let reference = reference.output().unwrap();
+        assert!(reference.status.success(), "{}", String::from_utf8_lossy(&reference.stderr));
+        let reference: Value = serde_json::from_slice(&reference.stdout).unwrap();
+        for question in questions {
+            let expected = reference[*question].as_array().unwrap();
+            assert!(expected.len() >= 13, "{question}");
+            assert_agree(question, &ask(question), expected);
+        }
+    };
+    compare("reference.py", &["unbalance", "kvar", "alarms"]);
+    compare("reference_answers.py", &["switching", "stress", "usage", "quality"]);
 }
 
 /// An example of this crate: `cargo test` has built it beside the tests.

@@ -8,7 +8,7 @@ use polars::prelude::{
 
 use super::{Limited, limited, limits};
 use crate::analysis::ten_minutes::{TEN_MINUTES_MS, block_end};
-use crate::analysis::{Filter, PHASES};
+use crate::analysis::{Filter, PHASES, only, or_zero};
 use crate::store::{INTERVALS, OPERATIONS, SETTINGS, Store, StoreError};
 
 /// Harmonics of a spectrum.
@@ -20,17 +20,34 @@ fn end_of(time: Expr) -> Expr {
     (middle.floor_div(lit(TEN_MINUTES_MS)) + lit(1_i64)) * lit(TEN_MINUTES_MS)
 }
 
+/// Spectra with their `side`, of banks that were in all the time and of the others.
+pub(super) struct Sided {
+    always: LazyFrame,
+    /// Of banks that were open in some interval; none, if there is no such bank.
+    pub switched: Option<LazyFrame>,
+}
+
+impl Sided {
+    /// All of them.
+    pub fn all(self) -> Result<LazyFrame, StoreError> {
+        match self.switched {
+            Some(switched) => Ok(concat([self.always, switched], Default::default())?),
+            None => Ok(self.always),
+        }
+    }
+}
+
 /// Adds `side`: `in` or `out` where all intervals of a spectrum's ten minutes say so and the switch did nothing in them; null
 /// otherwise. Banks of which no interval says that they were open are in, or of unknown state, all the time: no join for them.
-pub(super) fn with_state(
-    store: &Store,
-    filter: &Filter,
-    spectra: LazyFrame,
-) -> Result<LazyFrame, StoreError> {
+pub(super) fn with_state(store: &Store, filter: &Filter, spectra: LazyFrame) -> Result<Sided, StoreError> {
     let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
-    let is_open = || col("state").eq(lit("open"));
-    let opened = intervals.clone().filter(is_open()).select([col("device")]);
-    let opened = opened.unique(None, UniqueKeepStrategy::Any).collect()?.lazy();
+    let opened = intervals.clone().filter(col("state").eq(lit("open"))).select([col("device")]);
+    let opened = opened.unique(None, UniqueKeepStrategy::Any).collect()?;
+    let is_in = || lit("in").alias("side");
+    if opened.height() == 0 {
+        return Ok(Sided { always: spectra.with_column(is_in()), switched: None });
+    }
+    let opened = opened.lazy();
     let device = || [col("device")];
     let always = spectra.clone().join(opened.clone(), device(), device(), JoinArgs::new(JoinType::Anti));
     let sometimes = spectra.join(opened.clone(), device(), device(), JoinArgs::new(JoinType::Semi));
@@ -51,8 +68,7 @@ pub(super) fn with_state(
     let sometimes = sometimes.with_column(end_of(col("time")).alias("block_end"));
     let sometimes = sometimes.join(states, key(), key(), JoinArgs::new(JoinType::Left));
     let sometimes = sometimes.drop(polars::prelude::cols(["block_end"]));
-    let always = always.with_column(lit("in").alias("side"));
-    Ok(concat([always, sometimes], Default::default())?)
+    Ok(Sided { always: always.with_column(is_in()), switched: Some(sometimes) })
 }
 
 /// Rated voltage to ground of the system over that of the units, of the settings that came into force last.
@@ -68,26 +84,27 @@ pub(super) fn of_spectra(store: &Store, spectra: LazyFrame) -> Result<LazyFrame,
     let spectra = spectra.join(unit_ratios(store)?, of_bank(), of_bank(), JoinArgs::new(JoinType::Left));
     let worst = |of: &dyn Fn(&str) -> Expr| max_horizontal(PHASES.map(of));
     let named = |stem: &'static str| move |phase: &str| col(format!("{stem}_{phase}_percent"));
+    let good = || col("flagged").eq(lit(0));
+    let hours = col("windows").cast(DataType::Float64) * lit(0.2 / 3600.0);
     let rows = spectra.filter(col("side").eq_missing(lit("out")).not()).select([
         col("bank"),
         col("device"),
-        col("flagged"),
-        (col("windows").cast(DataType::Float64) * lit(0.2 / 3600.0)).alias("hours"),
-        worst(&named("thd"))?.alias("thd"),
-        worst(&named("current_loading"))?.alias("current"),
-        worst(&named("reactive_loading"))?.alias("reactive"),
-        worst(&crest)?.alias("crest"),
+        good().not().alias("is_flagged"),
+        or_zero(good(), hours).alias("hours"),
+        only(good(), worst(&named("thd"))?).alias("thd"),
+        only(good(), worst(&named("current_loading"))?).alias("current"),
+        only(good(), worst(&named("reactive_loading"))?).alias("reactive"),
+        only(good(), worst(&crest)?).alias("crest"),
     ]);
-    let good = || col("flagged").eq(lit(0));
     let mut columns = vec![
-        col("hours").filter(good()).sum().alias("spectrum_hours"),
-        good().not().cast(DataType::UInt32).sum().alias("flagged_spectra"),
+        col("hours").sum().alias("spectrum_hours"),
+        col("is_flagged").cast(DataType::UInt32).sum().alias("flagged_spectra"),
     ];
     for of in limits().iter().filter(|of| of.stem != "voltage") {
-        columns.extend(limited(of, good, "hours"));
+        columns.extend(limited(of));
     }
     let thd = Limited { stem: "thd", words: "", limit_percent: f64::INFINITY };
-    let [p95, max, _] = limited(&thd, good, "hours");
+    let [p95, max, _] = limited(&thd);
     columns.extend([p95, max]);
     Ok(rows.group_by(of_bank()).agg(columns))
 }

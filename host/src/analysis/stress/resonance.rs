@@ -43,9 +43,9 @@ struct Hour {
 /// Hour of the day → with the bank in, and with it out.
 type Day = BTreeMap<u64, [Option<Hour>; 2]>;
 
-/// Adds the columns that [`super::stress`] says.
-pub(super) fn columns(spectra: LazyFrame, frame: &mut DataFrame) -> Result<(), StoreError> {
-    let days = days(spectra)?;
+/// Adds the columns that [`super::stress`] says; `switched` are the spectra of banks that were open in some interval.
+pub(super) fn columns(switched: Option<LazyFrame>, frame: &mut DataFrame) -> Result<(), StoreError> {
+    let days = switched.map(days).transpose()?.unwrap_or_default();
     let cells = Cells(frame);
     let hints: Vec<Hint> = (0..cells.rows())
         .map(|row| {
@@ -82,12 +82,7 @@ fn days(spectra: LazyFrame) -> Result<BTreeMap<(String, String), Day>, StoreErro
     let mut of_hour = vec![len().cast(DataType::UInt64).alias("values")];
     of_hour.extend(ORDERS.map(square));
     let by = [col("bank"), col("device"), col("side"), hour.alias("hour")];
-    // Only a bank that was both in and out can be compared: the others cost nothing.
-    let key = || [col("bank"), col("device")];
-    let out = spectra.clone().filter(col("side").eq(lit("out"))).select(key());
-    let out = out.unique(None, polars::prelude::UniqueKeepStrategy::Any);
-    let both = spectra.filter(good).join(out, key(), key(), polars::prelude::JoinType::Semi.into());
-    let frame = both.group_by(by).agg(of_hour).collect()?;
+    let frame = spectra.filter(good).group_by(by).agg(of_hour).collect()?;
     let cells = Cells(&frame);
     let squares: Vec<Vec<Option<f64>>> = ORDERS.map(|order| cells.reals(&format!("h{order}"))).collect();
     let mut days: BTreeMap<(String, String), Day> = BTreeMap::new();

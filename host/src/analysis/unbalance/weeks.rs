@@ -6,6 +6,7 @@ use polars::prelude::{
 
 use super::LEAST_OF_WEEK;
 use crate::analysis::ten_minutes::{ten_minutes, week_begin};
+use crate::analysis::{only, or_zero};
 use crate::store::StoreError;
 
 /// Those that standards speak of by ten minutes and weeks.
@@ -17,18 +18,21 @@ pub(super) fn weeks(intervals: LazyFrame, limit_percent: f64) -> Result<LazyFram
     let values = STEMS.map(|stem| named(stem, "percent"));
     let blocks = ten_minutes(intervals, &values.each_ref().map(String::as_str))?;
     let blocks = blocks.with_column(week_begin(col("block_end")).alias("week"));
+    // What is flagged is no value.
     let good = || col("block_flagged").not();
+    let blocks = blocks
+        .with_columns(values.each_ref().map(|value| only(good(), col(value.as_str())).alias(value.as_str())));
     let mut of_week = vec![
         good().cast(DataType::UInt32).sum().alias("good"),
         col("block_flagged").cast(DataType::UInt32).sum().alias("flagged"),
     ];
     for (stem, value) in STEMS.iter().zip(&values) {
-        let value = || col(value.as_str()).filter(good());
-        let is_over = || col(named(stem, "percent")).gt(lit(limit_percent)).and(good());
+        let value = || col(value.as_str());
+        let is_over = || value().gt(lit(limit_percent));
         of_week.push(value().count().cast(DataType::UInt32).alias(named(stem, "values")));
         of_week.push(value().quantile(lit(0.95), QuantileMethod::Linear).alias(named(stem, "p95")));
         of_week.push(is_over().cast(DataType::UInt32).sum().alias(named(stem, "over")));
-        of_week.push(col("block_hours").filter(is_over()).sum().alias(named(stem, "over_h")));
+        of_week.push(or_zero(is_over(), col("block_hours")).sum().alias(named(stem, "over_h")));
     }
     let week = ["bank", "feeder", "device", "week"].map(col);
     let weeks = blocks.group_by(week).agg(of_week);
