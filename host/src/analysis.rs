@@ -14,6 +14,7 @@ pub mod kvar;
 pub mod operations;
 pub mod trend;
 pub mod unbalance;
+pub mod whatif;
 pub mod worklist;
 
 use polars::prelude::{

@@ -33,6 +33,8 @@ mod try_it;
 mod unbalance;
 mod version;
 #[cfg(feature = "desk")]
+mod whatif;
+#[cfg(feature = "desk")]
 mod worklist;
 
 use std::io::Write;
@@ -90,6 +92,8 @@ enum Command {
     Worklist(worklist::Arguments),
     #[cfg(feature = "desk")]
     Certificate(certificate::Arguments),
+    #[cfg(feature = "desk")]
+    Whatif(whatif::Arguments),
     #[command(hide = true)]
     Documents(documents::Arguments),
 }
@@ -125,6 +129,8 @@ pub fn run() -> ExitCode {
         Command::Worklist(arguments) => worklist::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Certificate(arguments) => certificate::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Whatif(arguments) => whatif::run(arguments, &mut out),
         Command::Documents(arguments) => documents::run(arguments, Arguments::command(), &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);

@@ -13,7 +13,7 @@ fn every_command_explains_itself_with_examples() {
         ["try", "replay", "emulate", "download", "clock", "alarms", "captures", "explain", "capability"];
     // Built without the tables' library, the commands of the desk are not there.
     let with_tables =
-        ["demo", "ingest", "report", "unbalance", "kvar", "acknowledge", "worklist", "certificate"];
+        ["demo", "ingest", "report", "unbalance", "kvar", "acknowledge", "worklist", "certificate", "whatif"];
     let commands =
         without_tables.into_iter().chain(with_tables.into_iter().filter(|_| cfg!(feature = "desk")));
     for command in commands {
