@@ -24,6 +24,7 @@ pub mod ten_minutes;
 pub mod trend;
 pub mod unbalance;
 pub mod usage;
+pub mod whatif;
 pub mod worklist;
 
 use polars::prelude::{

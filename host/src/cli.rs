@@ -52,6 +52,8 @@ mod unbalance;
 mod usage;
 mod version;
 #[cfg(feature = "desk")]
+mod whatif;
+#[cfg(feature = "desk")]
 mod worklist;
 
 use std::io::Write;
@@ -127,6 +129,8 @@ enum Command {
     Worklist(worklist::Arguments),
     #[cfg(feature = "desk")]
     Certificate(certificate::Arguments),
+    #[cfg(feature = "desk")]
+    Whatif(whatif::Arguments),
     #[command(hide = true)]
     Documents(documents::Arguments),
 }
@@ -182,6 +186,8 @@ pub fn run() -> ExitCode {
         Command::Worklist(arguments) => worklist::run(arguments, &mut out),
         #[cfg(feature = "desk")]
         Command::Certificate(arguments) => certificate::run(arguments, &mut out),
+        #[cfg(feature = "desk")]
+        Command::Whatif(arguments) => whatif::run(arguments, &mut out),
         Command::Documents(arguments) => documents::run(arguments, Arguments::command(), &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);

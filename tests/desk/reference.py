@@ -1,10 +1,13 @@
 #!/usr/bin/env python3
 """The desk's answers computed again from the same Parquet, by pyarrow, pandas and numpy: a judge that knows nothing of
-ours but the schema page (host/STORE.md). Prints one JSON object: {"unbalance": [...], "kvar": [...], "alarms": [...]}.
+ours but the schema page (host/STORE.md). Prints one JSON object: {"unbalance": [...], "kvar": [...], "alarms": [...],
+"worklist": [...], "certificate": [...]}.
 
 usage: reference.py STORE"""
 
+import hashlib
 import json
+import math
 import pathlib
 import sys
 
@@ -91,7 +94,7 @@ def unbalance(intervals):
         yield answer | weeks(rows, 2.0)
 
 
-def kvar(intervals):
+def kvar(intervals, events, states, baselines):
     stretch = (intervals.rated_hz / intervals.frequency_hz).fillna(1.0)
     intervals["h"] = intervals.windows * 0.2 / 3600 * stretch
     for (bank, device), rows in intervals.groupby(["bank", "device"]):
@@ -108,7 +111,83 @@ def kvar(intervals):
             answer[f"kvarh_lost_{phase}"] = whole - kvarh
             delivered, expected = delivered + kvarh, expected + whole
         answer["available_percent"] = 100 * delivered / expected if expected else None
+        answer["closed_hours"] = rows.h[rows.state == "closed"].sum()
+        answer["open_hours"] = rows.h[rows.state == "open"].sum()
+        rows = rows.sort_values("time")
+        basis = rows.common_basis.dropna()
+        answer["common_basis"] = basis.iloc[-1] if len(basis) else None
+        day = rows.time.dt.floor("D")
+        for name in ["difference_sigma_pu", "common_sigma_pu"]:
+            daily = rows[name].groupby(day).mean().dropna()
+            answer[name] = float(daily.iloc[-1]) if len(daily) else None
+        proofs = proven(bank, device, rows, states, baselines)
+        answer["last_proven_time"] = utc(proofs[-1][0]) if proofs else None
+        answer["last_proven_by"] = proofs[-1][1] if proofs else None
+        answer.update(trend(rows, events[(events.bank == bank) & (events.device == device)] if len(events) else events))
         yield answer
+
+
+def proven(bank, device, rows, states, baselines):
+    """Each moment that proved what the phases have in common, in order."""
+    proofs = [(time, "harmonics") for time in rows.time[rows.common_basis == "harmonics"].dropna()]
+    if len(states):
+        own = states[(states.bank == bank) & (states.device == device)]
+        opened = own[(own.common_basis == "opening") & (own.state == "open")]
+        proofs += [(time, "opening") for time in opened.time.dropna()]
+        poles = own[own.common_basis == "pole"].groupby("boot").time.min()
+        proofs += [(time, "pole") for time in poles.dropna()]
+    if len(baselines):
+        own = baselines[(baselines.bank == bank) & (baselines.device == device)]
+        own = own[own.state.isin(["provisional", "confirmed"])]
+        same = ["state", "connected_a", "connected_b", "connected_c"]
+        proofs += [(time, "baseline") for time in own.groupby(same, dropna=False).time.min().dropna()]
+    return sorted(proofs)
+
+
+CHANGES = ["blown_fuse", "phase_missing_at_close", "unit_out", "element_short", "second_neutral_path"]
+
+
+def trend(rows, events):
+    """Least squares through the daily means since the last change of a phase; no baseline, no change of the nameplate."""
+    letters = [phase for phase in "abc" if rows[f"connected_{phase}"].notna().any()]
+    connected = [f"connected_{phase}" for phase in letters]
+    answer = {"trend_days": None, "difference_slope_a_pu_per_year": None, "crossing_time": None}
+    good = rows[(rows.flagged == 0) & (rows.state == "closed")].dropna(subset=["kvar_a", "kvar_b", "kvar_c"])
+    changes = events[events.condition.isin(CHANGES)] if len(events) else events
+    if len(changes):
+        last = pd.concat([changes.begin_time, changes.end_time]).max()
+        good = good[good.time.dt.floor("D") >= last]
+    if not len(good):
+        return answer
+    day = good.time.dt.floor("D")
+    mean = good[connected].mean(axis=1)
+    enough = good.h.groupby(day).sum() >= 1.0
+    days = enough.index[enough]
+    if len(days) < 7:
+        return answer
+    x = (days - days[0]).total_seconds().to_numpy() / (365.25 * 86400)
+    answer["trend_days"] = len(days)
+    soonest = None
+    for phase in letters:
+        weighted = ((good[f"connected_{phase}"] - mean) * good.h).groupby(day).sum() / good.h.groupby(day).sum()
+        y = weighted[days].to_numpy()
+        slope, begin = np.polyfit(x, y, 1)
+        residual = y - (begin + slope * x)
+        squares = (residual**2).sum()
+        r = min(max((residual[1:] * residual[:-1]).sum() / squares, 0.0), 0.99) if squares > 0 else 0.0
+        sigma = math.sqrt(squares / (len(x) - 2) / ((x - x.mean()) ** 2).sum() * (1 + r) / (1 - r))
+        answer[f"difference_{phase}_pu"] = begin + slope * x[-1]
+        answer[f"difference_slope_{phase}_pu_per_year"] = slope
+        answer[f"difference_slope_sigma_{phase}_pu_per_year"] = sigma
+        years = 0.04 / abs(slope) if abs(slope) > 2 * sigma else None
+        if years is not None and years <= 100 and (soonest is None or years < soonest[0]):
+            soonest = (years, phase.upper())
+    answer["crossing_phase"] = soonest[1] if soonest else None
+    if soonest:
+        # To the minute: the line's last digits are not ours.
+        crossing = days[0] + pd.Timedelta(days=365.25 * soonest[0])
+        answer["crossing_time"] = utc(crossing)[:13]
+    return answer
 
 
 def utc(moment):
@@ -125,6 +204,11 @@ def alarms(intervals, events):
         until = end if end is not None else own.frame.max() if len(own) else begin
         answer = {"device": device, "boot": int(boot), "occurrence": int(occurrence), "condition": condition}
         answer["bank"] = changes.bank.iloc[0]
+        numbers = b"".join(int(number).to_bytes(8, "big") for number in (boot, occurrence, begin))
+        text = device.encode() + b"\0" + condition.encode() + b"\0" + numbers
+        answer["id"] = hashlib.sha256(text).hexdigest()[:10]
+        # Of loggers in their first start: nothing later shows that it is over.
+        answer["is_open"] = end is None
         answer["begin_time"] = utc(changes.begin_time.iloc[0])
         answer["detected_time"] = utc(when["detected"].time) if "detected" in when else None
         answer["announced_time"] = utc(when["announced"].time) if "announced" in when else None
@@ -151,12 +235,73 @@ def alarms(intervals, events):
         yield answer
 
 
+HAZARDS = {
+    "element_short": "shorted element",
+    "neutral_signal_lost": "star-point ground possibly lost",
+    "pole_failed_to_open": "pole stuck closed",
+    "intermittent_phase": "intermittent phase",
+    "restrike": "restrike",
+    "closed_while_charged": "closed while charged",
+}
+
+
+def worklist(intervals, events):
+    """Banks with an open alarm for a crew or an engineer: hazards by their kind, then by kvarh lost a day × certainty. What is
+    only observed is not in here."""
+    routes = events.groupby("condition").route.first() if len(events) else {}
+    sigmas = {(row["bank"], row["device"]): row["difference_sigma_pu"] for row in kvar(intervals.copy(), events, [], [])}
+    banks = {}
+    for alarm in alarms(intervals, events) if len(events) else []:
+        if alarm["is_open"] and routes[alarm["condition"]] != "log_only":
+            banks.setdefault((alarm["bank"], alarm["device"]), []).append(alarm)
+    rows = []
+    for key, open_alarms in banks.items():
+        lost = [a["kvarh_lost"] / a["duration_s"] * 86400 for a in open_alarms if a["kvarh_lost"] is not None]
+        priority = 0.0
+        for alarm in open_alarms:
+            certain = 1.0 if alarm["announced_time"] or alarm["duration_s"] > 900 else 0.5
+            if alarm["fraction"] is not None and sigmas[key]:
+                certain *= math.erf(abs(alarm["fraction"]) / sigmas[key] / math.sqrt(2))
+            if alarm["kvarh_lost"] is not None:
+                priority += certain * alarm["kvarh_lost"] / alarm["duration_s"] * 86400
+        kinds = [kind for kind in HAZARDS if any(alarm["condition"] == kind for alarm in open_alarms)]
+        place = list(HAZARDS).index(kinds[0]) if kinds else len(HAZARDS)
+        answer = {"bank": key[0], "device": key[1], "hazard": HAZARDS[kinds[0]] if kinds else None}
+        answer["kvarh_lost_per_day"] = sum(lost) if lost else None
+        answer["priority"] = priority
+        rows.append((place, -priority, answer))
+    for _, _, answer in sorted(rows, key=lambda row: row[:2]):
+        yield answer
+
+
+def certificates(intervals):
+    """Of banks without a baseline: the soak begins with the first interval."""
+    stretch = (intervals.rated_hz / intervals.frequency_hz).fillna(1.0)
+    intervals["h"] = intervals.windows * 0.2 / 3600 * stretch
+    for (bank, device), rows in intervals.groupby(["bank", "device"]):
+        first, last = rows.time.min(), rows.time.max()
+        soak = rows[rows.time <= first + pd.Timedelta(days=7)]
+        day = rows[(rows.time > last - pd.Timedelta(days=1)) & (rows.flagged == 0) & (rows.state == "closed")]
+        median = [day[f"connected_{phase}"].median() for phase in "abc"]
+        yield {
+            "bank": bank,
+            "device": device,
+            "commissioned_time": utc(first),
+            "soak_days": min((last - first) / pd.Timedelta(days=1), 7.0),
+            "soak_hours": soak.h.sum(),
+            "left_connected": [None if np.isnan(value) else value for value in median],
+        }
+
+
 def main():
     intervals, events = table(sys.argv[1], "intervals"), table(sys.argv[1], "events")
+    states, baselines = table(sys.argv[1], "bank"), table(sys.argv[1], "baselines")
     answers = {
         "unbalance": list(unbalance(intervals.copy())),
-        "kvar": list(kvar(intervals.copy())),
+        "kvar": list(kvar(intervals.copy(), events, states, baselines)),
         "alarms": list(alarms(intervals, events)) if len(events) else [],
+        "worklist": list(worklist(intervals, events)),
+        "certificate": list(certificates(intervals.copy())),
     }
     print(json.dumps(answers))
 

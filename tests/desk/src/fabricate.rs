@@ -31,6 +31,13 @@ pub enum Story {
         /// When.
         at: u64,
     },
+    /// A phase gains capacitance.
+    Drifting {
+        /// Which.
+        phase: usize,
+        /// Millionths of a phase each day.
+        ppm_per_day: u32,
+    },
     /// The feeder is dead for so many intervals.
     DeadFeeder {
         /// When.
@@ -97,7 +104,7 @@ impl Fabricated<'_> {
         let (condition, phases, at, until) = match self.story {
             Story::BlownFuse { phase, at, until } => (Condition::BlownFuse, Phases::single(phase), at, until),
             Story::DeadFeeder { at, length } => (Condition::Interruption, Phases::ABC, at, Some(at + length)),
-            Story::Healthy | Story::DeadNeutral { .. } => return Vec::new(),
+            Story::Healthy | Story::DeadNeutral { .. } | Story::Drifting { .. } => return Vec::new(),
         };
         let causes: &[Cause] = match condition {
             Condition::BlownFuse => &[Cause::FuseOperated, Cause::CutoutOpen, Cause::PoleOpened],
@@ -160,6 +167,11 @@ impl Fabricated<'_> {
             && let Some(y) = y.get_mut(phase)
         {
             *y = 0.0;
+        }
+        if let Story::Drifting { phase, ppm_per_day } = self.story
+            && let Some(y) = y.get_mut(phase)
+        {
+            *y += day * f64::from(ppm_per_day) * 1e-6;
         }
         // Against the capacitor current of phase A: V·j turned back by 90° is V.
         let sum = |y: [f64; 3]| {

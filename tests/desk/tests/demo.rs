@@ -82,9 +82,34 @@ fn every_aggregate_is_what_pandas_makes_of_the_same_files() {
             assert!(expected.len() >= 13, "{question}");
             assert_agree(question, &ask(question), expected);
         }
+        reference
     };
-    compare("reference.py", &["unbalance", "kvar", "alarms"]);
+    let reference = compare("reference.py", &["unbalance", "kvar", "alarms"]);
     compare("reference_answers.py", &["switching", "stress", "usage", "quality"]);
+    let expected = reference["worklist"].as_array().unwrap();
+    assert!(expected.len() >= 3);
+    let worklist = ask("worklist");
+    assert_agree("worklist", &worklist, expected);
+    let first: Vec<&Value> = worklist.iter().take(3).map(|row| &row["bank"]).collect();
+    assert_eq!(first, ["Halvick 2", "Ostervane 3", "Quillmere 3"]);
+}
+
+#[test]
+fn a_dead_feeder_is_one_event_and_only_the_bank_that_did_not_come_back_is_named() {
+    let words = ["alarms", "--store", "d/store", "--feeder-events", "--json"];
+    let ended = wyelog_in(demo().0.path(), &words);
+    assert_eq!(ended.code, Some(0), "{ended:?}");
+    let events: Vec<Value> = ended.out.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let dead: Vec<&Value> = events
+        .iter()
+        .filter(|event| event["conditions"].as_str().unwrap().contains("interruption"))
+        .collect();
+    // Six times, and all four banks of the feeder each time.
+    assert_eq!(dead.len(), 6, "{dead:?}");
+    assert!(dead.iter().all(|event| event["feeder"] == "Ostervane" && event["seen_by"] == 4.0), "{dead:?}");
+    let lost: Vec<&str> = events.iter().filter_map(|event| event["did_not_come_back"].as_str()).collect();
+    assert!(lost.contains(&"Ostervane 3: blown fuse A"), "{lost:?}");
+    assert_eq!(lost.iter().filter(|text| text.contains("Ostervane 3")).count(), 1, "{lost:?}");
 }
 
 /// An example of this crate: `cargo test` has built it beside the tests.

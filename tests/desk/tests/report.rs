@@ -101,7 +101,8 @@ fn the_page_is_valid_and_says_what_is_wrong() {
     let read = read(folder.path());
     assert_eq!(read["lang"], "en");
     assert_eq!(texts(&read["h1"]), ["1 of 5 banks needs a crew1 more must be looked at"]);
-    let [blown, dead] = texts(&read["findings"]).try_into().unwrap();
+    // A star point that may have lost its ground stands first, though no logger raised it.
+    let [dead, blown] = texts(&read["findings"]).try_into().unwrap();
     // 500.3 intervals of ten minutes after midnight of 1 May.
     let expected = format!(
         "{}, feeder East & <West>: fuse of phase B most likely blown since 2030-05-04 11:23 UTC; about ",
@@ -115,10 +116,10 @@ fn the_page_is_valid_and_says_what_is_wrong() {
     assert!(dead.contains("2030-05-05 04:") && dead.contains("treat the star as energised"), "{dead}");
     let rows = read["rows"].as_array().unwrap();
     let banks: Vec<&str> = rows.iter().map(|row| row[1].as_str().unwrap()).collect();
-    assert_eq!(banks[..2], [BLOWN.bank, "Alder 9"]);
+    assert_eq!(banks[..2], ["Alder 9", BLOWN.bank]);
     // Then by kvarh lost a day: the repaired one lost most.
     assert_eq!(banks[2], "Birch 5");
-    assert_eq!((rows[0][0].as_str(), rows[1][0].as_str()), (Some("crew"), Some("look")));
+    assert_eq!((rows[0][0].as_str(), rows[1][0].as_str()), (Some("look"), Some("crew")));
     assert!(rows[2..].iter().all(|row| row[0] == "nothing found"), "{rows:?}");
     assert_eq!(texts(&read["pages"]), ["b0", "b1", "b2", "b3", "b4"]);
     let ids = texts(&read["ids"]);

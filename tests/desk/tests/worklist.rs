@@ -1,0 +1,163 @@
+//! Who has to go where, and what a bank's records prove: from the outside, beside pandas, and with odd files.
+
+use std::fs;
+use std::process::Command;
+
+use serde_json::Value;
+use tempfile::TempDir;
+use wyelog::store::{Banks, Store};
+use wyelog_desk_tests::agree::assert_agree;
+use wyelog_desk_tests::fabricate::{Fabricated, Story};
+use wyelog_desk_tests::python::python;
+use wyelog_desk_tests::{Ended, repository, wyelog_in};
+
+/// Twenty days of ten minutes.
+const WELL: Fabricated<'_> =
+    Fabricated { serial: "L1", bank: "Alder 1", interval_s: 600, intervals: 2880, story: Story::Healthy };
+const DRIFTING: Fabricated<'_> = Fabricated {
+    serial: "L2",
+    bank: "Alder 2",
+    story: Story::Drifting { phase: 0, ppm_per_day: 700 },
+    ..WELL
+};
+const BLOWN: Fabricated<'_> = Fabricated {
+    serial: "L3",
+    bank: "Birch 3",
+    story: Story::BlownFuse { phase: 1, at: 500, until: None },
+    ..WELL
+};
+const REPAIRED: Fabricated<'_> = Fabricated {
+    serial: "L4",
+    bank: "Birch 4",
+    story: Story::BlownFuse { phase: 2, at: 100, until: Some(300) },
+    ..WELL
+};
+
+fn desk() -> TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let mut store = Store::open_or_create(&folder.path().join("desk")).unwrap();
+    let mut writer = store.writer().unwrap();
+    for bank in [WELL, DRIFTING, BLOWN, REPAIRED] {
+        let path = folder.path().join(bank.serial);
+        fs::write(&path, bank.log()).unwrap();
+        writer.ingest(&path).unwrap();
+    }
+    drop(writer);
+    let feeders = [(WELL, "North"), (DRIFTING, "North"), (BLOWN, "East"), (REPAIRED, "East")];
+    let banks = Banks::new(feeders.map(|(bank, feeder)| (bank.bank.to_owned(), feeder.to_owned())));
+    fs::write(folder.path().join("desk/banks.toml"), banks.text().unwrap()).unwrap();
+    folder
+}
+
+fn run(folder: &TempDir, words: &[&str]) -> Ended {
+    let ended = wyelog_in(folder.path(), words);
+    assert_eq!((ended.code, ended.err.as_str()), (Some(0), ""), "{ended:?}");
+    ended
+}
+
+fn ask(folder: &TempDir, words: &[&str]) -> Vec<Value> {
+    let ended = run(folder, &[words, &["--store", "desk", "--json"]].concat());
+    ended.out.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+}
+
+#[test]
+fn trends_worklist_and_certificates_are_what_pandas_makes_of_the_same_files() {
+    let folder = desk();
+    let mut reference = Command::new(python());
+    reference.arg(repository("tests/desk/reference.py")).arg("desk").current_dir(folder.path());
+    let reference = reference.output().unwrap();
+    assert!(reference.status.success(), "{}", String::from_utf8_lossy(&reference.stderr));
+    let reference: Value = serde_json::from_slice(&reference.stdout).unwrap();
+    let expected = |question: &str| reference[question].as_array().unwrap().clone();
+
+    let mut kvar = ask(&folder, &["kvar"]);
+    for row in &mut kvar {
+        // The reference has crossings to the hour.
+        if let Some(time) = row["crossing_time"].as_str() {
+            row["crossing_time"] = time.get(..13).into();
+        }
+    }
+    assert_agree("kvar", &kvar, &expected("kvar"));
+    let drifting = kvar.iter().find(|row| row["bank"] == DRIFTING.bank).unwrap();
+    // A gains 700 millionths a day: two thirds of that against the mean; 0.04 after 86 days.
+    assert_eq!((&drifting["crossing_phase"], &drifting["trend_days"]), (&"A".into(), &20.0.into()));
+    assert!(drifting["crossing_time"].as_str().unwrap().starts_with("2030-07-2"), "{drifting}");
+    // A week is needed after a fuse; the one that was replaced has it.
+    let days = |bank: &str| kvar.iter().find(|row| row["bank"] == bank).unwrap()["trend_days"].clone();
+    assert_eq!((days(BLOWN.bank), days(REPAIRED.bank)), (16.0.into(), 17.0.into()));
+
+    let worklist = ask(&folder, &["worklist"]);
+    assert_agree("worklist", &worklist, &expected("worklist"));
+    assert_eq!(worklist.len(), 1);
+    for row in expected("certificate") {
+        let page = ask(&folder, &["certificate", "--bank", row["bank"].as_str().unwrap()]);
+        let (page, mut row) = (page[0].clone(), row);
+        let connected = (page["left_connected"].clone(), row["left_connected"].take());
+        for phase in 0..3 {
+            let (is, should) = (connected.0[phase].as_f64().unwrap(), connected.1[phase].as_f64().unwrap());
+            assert!((is - should).abs() < 1e-6, "{connected:?}");
+        }
+        row.as_object_mut().unwrap().remove("left_connected");
+        assert_agree("certificate", &[page], &[row]);
+    }
+}
+
+#[test]
+fn an_order_goes_out_as_a_line_and_an_acknowledged_alarm_stays_in_it() {
+    let folder = desk();
+    let order = &ask(&folder, &["worklist"])[0];
+    assert_eq!((&order["bank"], &order["fuse_link_from"]), (&BLOWN.bank.into(), &"range".into()));
+    let id = order["alarms"].as_str().unwrap().to_owned();
+    let acknowledge =
+        |words: &[&str]| run(&folder, &[&["acknowledge", "--store", "desk"], words].concat()).out;
+    assert!(acknowledge(&[&id[..5], "--note", "crew, \"Monday\""]).contains("acknowledged."));
+    assert!(acknowledge(&[&id, "--note", "crew, \"Monday\""]).contains("nothing changed"));
+    let csv = run(&folder, &["worklist", "--store", "desk", "--csv"]).out;
+    let (head, line) = csv.split_once('\n').unwrap();
+    for name in ["asset", "pole", "position", "feeder", "fuse_link", "cautions"] {
+        assert!(head.split(',').any(|column| column == name), "{head}");
+    }
+    assert!(line.contains("\"crew, \"\"Monday\"\"\""), "{line}");
+    let full = run(&folder, &["worklist", "--store", "desk", "--full"]).out;
+    for part in ["1. Birch 3, feeder East (crew)", "look for", "bring", "caution", "tank-rupture curve"] {
+        assert!(full.contains(part), "{part}: {full}");
+    }
+    assert!(acknowledge(&[&id, "--undo"]).contains("no longer"));
+    let missing = wyelog_in(folder.path(), &["acknowledge", "--store", "desk", "zz", "--note", "x"]);
+    assert_eq!(missing.code, Some(1));
+    assert!(missing.err.contains("no alarm in desk has an id that begins with \"zz\""), "{missing:?}");
+}
+
+#[test]
+fn files_that_people_edit_say_where_they_are_wrong() {
+    let folder = desk();
+    for (file, text, question) in [
+        ("fuse_links.toml", "[[link]]\nkvar_per_phase = -1\nlink = \"40 K\"\n", "worklist"),
+        ("acknowledged.toml", "[[alarm]]\nidd = \"x\"\n", "alarms"),
+    ] {
+        let path = folder.path().join("desk").join(file);
+        fs::write(&path, text).unwrap();
+        let ended = wyelog_in(folder.path(), &[question, "--store", "desk"]);
+        assert_eq!(ended.code, Some(1), "{ended:?}");
+        assert!(ended.err.contains(file), "{ended:?}");
+        fs::remove_file(&path).unwrap();
+    }
+}
+
+#[test]
+fn a_proving_page_is_a_page_that_carries_all_with_it() {
+    let folder = desk();
+    let ended = run(&folder, &["certificate", "--store", "desk", "--bank", "Birch 3", "--out", "page.html"]);
+    assert!(ended.out.starts_with("Birch 3: one item open."), "{ended:?}");
+    let html = fs::read_to_string(folder.path().join("page.html")).unwrap();
+    for word in ["http:", "https:", "<script", "<link", "src=", "url(", "//"] {
+        assert!(!html.contains(word), "{word}");
+    }
+    let mut reader = Command::new(python());
+    reader.arg(repository("tests/desk/read_report.py")).arg("page.html").current_dir(folder.path());
+    let read = reader.output().unwrap();
+    assert!(read.status.success(), "{}", String::from_utf8_lossy(&read.stderr));
+    let missing = wyelog_in(folder.path(), &["certificate", "--store", "desk", "--bank", "Nowhere"]);
+    assert_eq!(missing.code, Some(1));
+    assert!(missing.err.contains("hangs on a bank named \"Nowhere\""), "{missing:?}");
+}
