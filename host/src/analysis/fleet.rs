@@ -227,6 +227,32 @@ pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError
         observe::date(store, row)?;
         row.state = state(row);
     }
+    sort(&mut rows);
+    Ok(rows)
+}
+
+/// The fleet over all times after further logs of one logger came in: as [`fleet`] has it, but only that logger's rows are read.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn fleet_after(store: &Store, before: Vec<FleetRow>, device: &str) -> Result<Vec<FleetRow>, StoreError> {
+    let mut rows = fleet(&store.of_device(device), &Filter::default())?;
+    rows.extend(before.into_iter().filter(|row| row.device != device));
+    let last = end_of_store(&rows);
+    for row in &mut rows {
+        // Whether a logger is silent depends on the others; since when a current does not follow is known.
+        let dated = row.observations.iter().find_map(Observation::since_ms);
+        row.observations = observe::observe(row, last);
+        for observation in &mut row.observations {
+            observation.set_since_ms(dated);
+        }
+        row.state = state(row);
+    }
+    sort(&mut rows);
+    Ok(rows)
+}
+
+fn sort(rows: &mut [FleetRow]) {
     rows.sort_by(|a, b| {
         let lost = |row: &FleetRow| row.kvarh_lost_per_day.unwrap_or(f64::NEG_INFINITY);
         (rank(a).order(&rank(b)))
@@ -234,7 +260,6 @@ pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError
             .then(lost(b).total_cmp(&lost(a)))
             .then_with(|| (&a.feeder, &a.bank, &a.device).cmp(&(&b.feeder, &b.bank, &b.device)))
     });
-    Ok(rows)
 }
 
 /// The latest moment that two banks have records of, where there are three or more: one logger whose clock runs ahead must not

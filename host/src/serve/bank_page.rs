@@ -98,8 +98,8 @@ fn charts_of(desk: &Desk, content: &Content, row: &FleetRow, ask: &Ask) -> Resul
     Ok(format!(
         "<div id=\"charts\" data-live data-bank=\"{}\" data-from=\"{}\" data-to=\"{}\"><nav class=\"ways\" \
          aria-label=\"Stretch of time\">{ways}</nav><form id=\"stretch\" action=\"/bank\" method=\"get\">{hidden}{}{}<button \
-         type=\"submit\">Show</button></form><p class=\"hint\" id=\"shown\">Shown: {} to {} UTC.{} A stretch that is drawn over \
-         with the mouse is shown closer.</p>{}</div>",
+         type=\"submit\">Show</button></form><p class=\"hint\" id=\"shown\">Shown: {} to {} UTC.{}<span class=\"mouse\"> A \
+         stretch that is drawn over with the mouse is shown closer.</span></p>{}</div>",
         escape(&bank),
         trend.start_ms,
         trend.end_ms(),

@@ -1,5 +1,6 @@
 //! The store as it is shown, and the watching of it: what is new is read behind the pages that are shown.
 
+use std::collections::{BTreeSet, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
@@ -12,7 +13,7 @@ use sha2::{Digest, Sha256};
 
 use super::page::{self, Page};
 use crate::analysis::Filter;
-use crate::analysis::fleet::{FleetRow, fleet};
+use crate::analysis::fleet::{FleetRow, fleet, fleet_after};
 use crate::analysis::series::Series;
 use crate::report::bank::span;
 use crate::store::{Store, StoreError};
@@ -23,6 +24,8 @@ const LOOK: Duration = Duration::from_secs(1);
 const LOOK_AGAIN: Duration = Duration::from_secs(10);
 /// Fleets of a range of time that are kept.
 const MOST_RANGES: usize = 4;
+/// Loggers with new logs of which only their own rows are read; of more all is.
+const MOST_LOGGERS: usize = 20;
 /// Intervals of banks that are kept in memory: four years of minutes are 190 MB.
 const MOST_INTERVALS: usize = 4 * 525_600;
 
@@ -31,6 +34,8 @@ const MOST_INTERVALS: usize = 4 * 525_600;
 pub struct Content {
     /// Tells it from what the store held at another moment.
     pub version: String,
+    /// The same of what people edit.
+    edited: String,
     /// The store.
     pub store: Store,
     /// All banks over all times.
@@ -190,20 +195,21 @@ impl Desk {
 
     /// Reads the store if it has changed. Says whether it could.
     fn look(&self) -> bool {
-        let version = match version(&self.dir) {
-            Ok(version) => version,
+        let (version, edited) = match version(&self.dir) {
+            Ok(versions) => versions,
             Err(error) => {
                 *write(&self.trouble) =
                     Some(StoreError::Read { path: self.dir.clone(), source: error }.to_string());
                 return false;
             }
         };
-        if self.content().is_some_and(|content| content.version == version) {
+        let shown = self.content();
+        if shown.as_ref().is_some_and(|content| content.version == version) {
             *write(&self.trouble) = None;
             return true;
         }
         self.is_reading.store(true, Ordering::Relaxed);
-        let read = content(&self.dir, version);
+        let read = content(&self.dir, version, edited, shown.as_deref());
         let is_read = read.is_ok();
         match read {
             Ok(content) => {
@@ -222,21 +228,45 @@ impl Desk {
     fn open_again(&self) {
         let mut now = write(&self.now);
         if let (Some(shown), Ok(store)) = (now.as_ref(), Store::open(&self.dir)) {
-            let (version, rows) = (shown.version.clone(), Arc::clone(&shown.rows));
-            *now = Some(Arc::new(Content { version, store, rows }));
+            let (version, edited) = (shown.version.clone(), shown.edited.clone());
+            *now = Some(Arc::new(Content { version, edited, store, rows: Arc::clone(&shown.rows) }));
         }
     }
 }
 
-fn content(dir: &Path, version: String) -> Result<Content, StoreError> {
+fn content(
+    dir: &Path,
+    version: String,
+    edited: String,
+    before: Option<&Content>,
+) -> Result<Content, StoreError> {
     let store = Store::open(dir)?;
-    let rows = Arc::new(fleet(&store, &Filter::default())?);
-    Ok(Content { version, store, rows })
+    let before = before.filter(|before| before.edited == edited);
+    let rows = match before.and_then(|before| Some((before, new_loggers(&before.store, &store)?))) {
+        Some((before, loggers)) => {
+            let mut rows = before.rows.to_vec();
+            for logger in loggers {
+                rows = fleet_after(&store, rows, logger)?;
+            }
+            rows
+        }
+        None => fleet(&store, &Filter::default())?,
+    };
+    Ok(Content { version, edited, store, rows: Arc::new(rows) })
+}
+
+/// The loggers with new logs, if that is all that is new, and they are few.
+fn new_loggers<'s>(before: &Store, store: &'s Store) -> Option<BTreeSet<&'s str>> {
+    let now: HashSet<&str> = store.marks().iter().map(|mark| mark.hash.as_str()).collect();
+    let known: HashSet<&str> = before.marks().iter().map(|mark| mark.hash.as_str()).collect();
+    let new = store.marks().iter().filter(|mark| !known.contains(mark.hash.as_str()));
+    let loggers: BTreeSet<&str> = new.map(|mark| mark.device.as_str()).collect();
+    (known.is_subset(&now) && (1..=MOST_LOGGERS).contains(&loggers.len())).then_some(loggers)
 }
 
 /// Tells one content of a store from another, without reading it: marks are never changed, so that their names will do; of what
-/// people edit, size and time.
-fn version(dir: &Path) -> std::io::Result<String> {
+/// people edit, size and time. Of all, and of what people edit.
+fn version(dir: &Path) -> std::io::Result<(String, String)> {
     let mut names = Vec::new();
     for entry in std::fs::read_dir(dir)? {
         let entry = entry?;
@@ -246,6 +276,7 @@ fn version(dir: &Path) -> std::io::Result<String> {
             names.push(format!("{name} {} {:?}", about.len(), changed));
         }
     }
+    let edited = digest_of(&mut names);
     // A store that nothing was taken into has no such folder.
     if let Ok(marks) = std::fs::read_dir(dir.join("logs")) {
         for mark in marks {
@@ -255,13 +286,17 @@ fn version(dir: &Path) -> std::io::Result<String> {
             }
         }
     }
+    Ok((digest_of(&mut names), edited))
+}
+
+fn digest_of(names: &mut [String]) -> String {
     names.sort_unstable();
     let mut digest = Sha256::new();
-    for name in names {
+    for name in names.iter() {
         digest.update(name.as_bytes());
         digest.update([0]);
     }
-    Ok(digest.finalize().iter().take(8).map(|byte| format!("{byte:02x}")).collect())
+    digest.finalize().iter().take(8).map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// Ends the watching when it is dropped.

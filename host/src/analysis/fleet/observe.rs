@@ -82,6 +82,19 @@ impl Observation {
         }
     }
 
+    pub(super) const fn since_ms(&self) -> Option<i64> {
+        match self {
+            Self::NeutralDoesNotFollow { since_ms, .. } => *since_ms,
+            _ => None,
+        }
+    }
+
+    pub(super) const fn set_since_ms(&mut self, ms: Option<i64>) {
+        if let Self::NeutralDoesNotFollow { since_ms, .. } = self {
+            *since_ms = ms;
+        }
+    }
+
     /// In half a sentence, without the numbers.
     pub const fn in_short(&self) -> &'static str {
         match self {
