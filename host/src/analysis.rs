@@ -28,7 +28,8 @@ pub mod whatif;
 pub mod worklist;
 
 use polars::prelude::{
-    Column, DataType, Expr, LazyFrame, NULL, NamedFrom, PolarsResult, Series, TimeUnit, TimeZone, col, lit, when,
+    Column, DataType, Expr, LazyFrame, NULL, NamedFrom, PolarsResult, Series, TimeUnit, TimeZone, col, lit,
+    when,
 };
 
 use crate::store::{Store, StoreError, Table};

@@ -3,7 +3,8 @@
 mod weeks;
 
 use polars::prelude::{
-    DataFrame, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, QuantileMethod, SortMultipleOptions, col, lit, when,
+    DataFrame, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, QuantileMethod, SortMultipleOptions, col,
+    lit, when,
 };
 
 use super::slices::{MOST_ROWS, by_banks};

@@ -263,7 +263,9 @@ fn baselines(store: &Store, filter: &Filter) -> Result<BTreeMap<Key, [Option<f64
     let until = Filter { from_ms: None, ..filter.clone() };
     let frame = until.apply(store.scan(&BASELINES)?, "time").collect()?;
     let cells = Cells(&frame);
-    let mut latest: BTreeMap<Key, ((u64, u64), Option<[Option<f64>; 3]>)> = BTreeMap::new();
+    // Of the latest record: its start and number, and the differences.
+    type Latest = ((u64, u64), Option<[Option<f64>; 3]>);
+    let mut latest: BTreeMap<Key, Latest> = BTreeMap::new();
     for row in 0..cells.rows() {
         let Some(key) = key(cells, row) else { continue };
         let order = (cells.whole("boot", row).unwrap_or(0), cells.whole("sequence", row).unwrap_or(0));

@@ -57,6 +57,7 @@ pub fn store(dir: &Path, banks: u32, days: u32) -> Result<u64, Box<dyn Error>> {
         banks: Vec::new(),
         sequences: Vec::new(),
         records: 0,
+        known: 0,
         unread: Vec::new(),
         files,
     };
