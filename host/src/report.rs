@@ -22,6 +22,7 @@ use crate::analysis::Filter;
 use crate::analysis::fleet::{FLAGGED_PERCENT, FleetRow, NEUTRAL, SILENT_MS, State, UNEXPLAINED_PU, fleet};
 use crate::analysis::kvar::BASIS;
 use crate::store::{Store, StoreError};
+use answers::Answers;
 use text::escape;
 
 /// How the page looks on screens and on paper.
@@ -80,9 +81,10 @@ pub fn report(store: &Store, options: &Options) -> Result<Report, StoreError> {
     html.push_str(&top::top(store, &rows, pages));
     html.push_str(&table::table(&rows, pages));
     html.push_str(&top::cautions());
+    let answers = Answers::of(store, &options.filter, &rows, pages)?;
     for (index, row) in rows.iter().enumerate().take(pages) {
         html.push('\n');
-        html.push_str(&bank::page(store, row, index, rows.len())?);
+        html.push_str(&bank::page(store, row, &answers, index, rows.len())?);
     }
     html.push_str(&reading(rows.len() - pages));
     html.push_str("\n</main></body></html>\n");

@@ -2,8 +2,9 @@
 
 use wyelog_protocol::condition::Route;
 
+use super::answers::Answers;
 use super::text::{about, days, escape, escape_whole_times, grouped, or_dash, second};
-use super::{answers, badge, charts, name, operations, phasors, timeline, top};
+use super::{badge, charts, name, operations, phasors, timeline, top};
 use crate::analysis::fleet::{AlarmRow, FleetRow, State};
 use crate::analysis::kvar::BASIS;
 use crate::analysis::trend::{Span, Trend, trend};
@@ -17,7 +18,13 @@ const MOST_POINTS: usize = 480;
 const MOST_ALARMS: usize = 24;
 
 /// The page of the row number `index` of `all`.
-pub fn page(store: &Store, row: &FleetRow, index: usize, all: usize) -> Result<String, StoreError> {
+pub fn page(
+    store: &Store,
+    row: &FleetRow,
+    answers: &Answers,
+    index: usize,
+    all: usize,
+) -> Result<String, StoreError> {
     let mut out = format!(
         "<section class=\"bank\" id=\"b{index}\"><p class=\"kicker\"><a href=\"#top\">All banks</a>, number {} of \
          {all}</p><h2>{} {}</h2>",
@@ -44,7 +51,7 @@ pub fn page(store: &Store, row: &FleetRow, index: usize, all: usize) -> Result<S
              against time.</p>",
         ),
     }
-    out.push_str(&answers::answers(store, row)?);
+    out.push_str(&answers.list(row));
     out.push_str(&alarm_table(row));
     out.push_str(&operations::table(store, row)?);
     out.push_str("</section>");
