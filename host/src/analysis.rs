@@ -60,8 +60,8 @@ impl Filter {
         }
         for (column, names) in [("bank", &self.banks), ("feeder", &self.feeders)] {
             if !names.is_empty() {
-                let any = names.iter().map(|name| col(column).eq(lit(name.as_str())));
-                wanted = wanted.and(any.fold(lit(false), Expr::or));
+                let any = lit(Series::new(column.into(), names.as_slice())).implode(true);
+                wanted = wanted.and(col(column).is_in(any, false));
             }
         }
         frame.filter(wanted)

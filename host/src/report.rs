@@ -3,7 +3,7 @@
 //! First what is wrong, in a sentence a bank; then the whole fleet as a table, what needs a crew first; then a page for each
 //! of the worst banks.
 
-mod answers;
+pub(crate) mod answers;
 mod axis;
 pub(crate) mod bank;
 mod certificate;
@@ -24,6 +24,7 @@ use crate::analysis::Filter;
 use crate::analysis::fleet::{FLAGGED_PERCENT, FleetRow, NEUTRAL, SILENT_MS, State, UNEXPLAINED_PU, fleet};
 use crate::analysis::kvar::BASIS;
 use crate::store::{Store, StoreError};
+use answers::Answers;
 use text::escape;
 
 pub use certificate::{html as certificate_html, text as certificate_text};
@@ -85,9 +86,10 @@ pub fn report(store: &Store, options: &Options) -> Result<Report, StoreError> {
     html.push_str(&top::top(store, &rows, links));
     html.push_str(&table::table(&rows, 0..rows.len(), links));
     html.push_str(&top::cautions());
+    let answers = Answers::of(store, &options.filter, &rows, pages)?;
     for (index, row) in rows.iter().enumerate().take(pages) {
         html.push('\n');
-        html.push_str(&bank::page(store, row, index, rows.len())?);
+        html.push_str(&bank::page(store, row, &answers, index, rows.len())?);
     }
     html.push_str(&reading(rows.len() - pages));
     html.push_str("\n</main></body></html>\n");

@@ -198,7 +198,7 @@ impl Store {
         if let Some(device) = &self.device {
             frame = frame.filter(col("device").eq(lit(device.as_str())));
         }
-        self.banks.rename(table, frame, &self.marks)
+        Ok(self.banks.rename(table, frame, &self.marks)?)
     }
 }
 

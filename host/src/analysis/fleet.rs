@@ -238,7 +238,7 @@ pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError
 pub fn fleet_after(store: &Store, before: Vec<FleetRow>, device: &str) -> Result<Vec<FleetRow>, StoreError> {
     let mut rows = fleet(&store.of_device(device), &Filter::default())?;
     rows.extend(before.into_iter().filter(|row| row.device != device));
-    let last = end_of_store(&rows);
+    let last = end_of_store(rows.iter().filter_map(|row| row.last_ms).collect());
     for row in &mut rows {
         // Whether a logger is silent depends on the others; since when a current does not follow is known.
         let dated = row.observations.iter().find_map(Observation::since_ms);

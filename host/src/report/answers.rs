@@ -13,43 +13,68 @@ use crate::analysis::{Filter, quality};
 use crate::number::plain;
 use crate::store::{Store, StoreError};
 
-/// A list of what each question answers; nothing where there is no interval with a time.
-pub fn answers(store: &Store, row: &FleetRow) -> Result<String, StoreError> {
-    let (Some(first), Some(last)) = (row.first_ms, row.last_ms) else { return Ok(String::new()) };
-    let store = store.of_device(&row.device);
-    let interval_ms = (row.interval_s * 1000.0) as i64;
-    let filter = Filter {
-        from_ms: Some(first),
-        to_ms: Some(last.saturating_add(interval_ms)),
-        banks: vec![row.bank.clone()],
-        ..Filter::default()
-    };
-    let levels = Levels::default();
-    let said = [
-        ("Unbalance", unbalance_by_weeks(&store, &filter, EN_50160_U2_PERCENT)?, of_weeks as Say),
-        ("Loading", stress(&store, &filter)?, of_loading),
-        ("Switch", switching(&store, &filter, None)?, of_switch),
-        ("Use", usage(&store, &filter, levels)?, of_use),
-        ("Records", quality::quality(&store, &filter)?, of_records),
-    ];
-    let items: String = said
-        .iter()
-        .filter_map(|(head, frame, say)| {
-            let text = say(&Row(frame))?;
-            Some(format!("<dt>{head}</dt><dd>{}</dd>", escape_whole_times(&text)))
-        })
-        .collect();
-    Ok(if items.is_empty() { items } else { format!("<dl class=\"answers\">{items}</dl>") })
+/// What the questions answer about banks with a page: each is asked once for all of them.
+pub struct Answers(Vec<(&'static str, DataFrame, Say)>);
+
+impl Answers {
+    /// About the banks of the first `pages` of these rows, which are all that `filter` lets through.
+    pub fn of(store: &Store, filter: &Filter, rows: &[FleetRow], pages: usize) -> Result<Self, StoreError> {
+        let mut filter = filter.clone();
+        if pages == 0 {
+            return Ok(Self(Vec::new()));
+        }
+        if pages < rows.len() {
+            filter.banks = rows.iter().take(pages).map(|row| row.bank.clone()).collect();
+            filter.banks.sort();
+            filter.banks.dedup();
+        }
+        Ok(Self(vec![
+            ("Unbalance", unbalance_by_weeks(store, &filter, EN_50160_U2_PERCENT)?, of_weeks),
+            ("Loading", stress(store, &filter)?, of_loading),
+            ("Switch", switching(store, &filter, None)?, of_switch),
+            ("Use", usage(store, &filter, Levels::default())?, of_use),
+            ("Records", quality::quality(store, &filter)?, of_records),
+        ]))
+    }
+
+    /// A list of what is answered about one bank; nothing where nothing is.
+    pub fn list(&self, row: &FleetRow) -> String {
+        let items: String = self
+            .0
+            .iter()
+            .filter_map(|(head, frame, say)| {
+                let text = say(&Row::of(frame, row)?)?;
+                Some(format!("<dt>{head}</dt><dd>{}</dd>", escape_whole_times(&text)))
+            })
+            .collect();
+        if items.is_empty() { items } else { format!("<dl class=\"answers\">{items}</dl>") }
+    }
 }
 
 type Say = fn(&Row<'_>) -> Option<String>;
 
-/// The only row of an answer about one bank.
-struct Row<'f>(&'f DataFrame);
+/// The row of an answer that is about one bank.
+struct Row<'f> {
+    cells: Cells<'f>,
+    index: usize,
+}
 
-impl Row<'_> {
+impl<'f> Row<'f> {
+    fn of(frame: &'f DataFrame, row: &FleetRow) -> Option<Self> {
+        let cells = Cells(frame);
+        let is = |index: &usize| {
+            let is = |column: &str, name: &str| cells.text(column, *index).as_deref() == Some(name);
+            is("device", &row.device) && is("bank", &row.bank)
+        };
+        Some(Self { cells, index: (0..cells.rows()).find(is)? })
+    }
+
     fn real(&self, name: &str) -> Option<f64> {
-        Cells(self.0).real(name, 0)
+        self.cells.real(name, self.index)
+    }
+
+    fn ms(&self, name: &str) -> Option<i64> {
+        self.cells.ms(name, self.index)
     }
 
     /// With so many decimals, or a dash.
@@ -58,11 +83,11 @@ impl Row<'_> {
     }
 
     fn time(&self, name: &str) -> Option<String> {
-        Cells(self.0).ms(name, 0).map(|ms| format!("{} UTC", minute(ms)))
+        self.ms(name).map(|ms| format!("{} UTC", minute(ms)))
     }
 
     fn text(&self, name: &str) -> Option<String> {
-        Cells(self.0).text(name, 0)
+        self.cells.text(name, self.index)
     }
 
     fn is_above_zero(&self, name: &str) -> bool {
@@ -82,7 +107,7 @@ fn of_weeks(row: &Row<'_>) -> Option<String> {
         row.show("ten_minute_values", 0),
     );
     let week = |name: &str| {
-        let begin = Cells(row.0).ms(name, 0)?;
+        let begin = row.ms(name)?;
         Some(days(begin, begin.saturating_add(7 * 86_400_000)))
     };
     let weeks = match (week("u2_week_begin"), week("last_week_begin")) {
@@ -240,7 +265,7 @@ mod tests {
         let frame =
             df!("operations" => [0_u32], "ten_minute_values" => [0_u32], "loaded_hours" => [0.0]).unwrap();
         assert_eq!(
-            [of_switch(&Row(&frame)), of_weeks(&Row(&frame)), of_loading(&Row(&frame))],
+            [of_switch, of_weeks, of_loading].map(|say: Say| say(&Row { cells: Cells(&frame), index: 0 })),
             [None, None, None]
         );
     }
@@ -258,7 +283,7 @@ mod tests {
             let column = frame.column(name).unwrap().cast(&utc).unwrap();
             frame.with_column(column).unwrap();
         }
-        let said = of_weeks(&Row(&frame)).unwrap();
+        let said = of_weeks(&Row { cells: Cells(&frame), index: 0 }).unwrap();
         let expected = "u2 of the clock's ten minutes above 2 % for 3.2 h, 1.93 % of 1,008 values; the largest 95th percentile of a \
                         week is 1.41 % (29 April to 5 May 2030), the latest 1.20 % (29 April to 5 May 2030); EN 50160 asks for at \
                         most 2 %.";

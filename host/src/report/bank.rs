@@ -2,9 +2,10 @@
 
 use wyelog_protocol::condition::Route;
 
+use super::answers::Answers;
 use super::charts::Bands;
 use super::text::{about, days, escape, escape_whole_times, grouped, or_dash, second};
-use super::{answers, badge, charts, name, operations, phasors, timeline, top, trust};
+use super::{badge, charts, name, operations, phasors, timeline, top, trust};
 use crate::analysis::fleet::{AlarmRow, FleetRow, State};
 use crate::analysis::kvar::BASIS;
 use crate::analysis::trend::{Span, Trend, trend};
@@ -25,14 +26,21 @@ pub(crate) struct Live<'h> {
 }
 
 /// The page of the row number `index` of `all`.
-pub fn page(store: &Store, row: &FleetRow, index: usize, all: usize) -> Result<String, StoreError> {
-    page_with(store, row, index, all, None)
+pub fn page(
+    store: &Store,
+    row: &FleetRow,
+    answers: &Answers,
+    index: usize,
+    all: usize,
+) -> Result<String, StoreError> {
+    page_with(store, row, answers, index, all, None)
 }
 
 /// The same; a live one with its own charts.
 pub(crate) fn page_with(
     store: &Store,
     row: &FleetRow,
+    answers: &Answers,
     index: usize,
     all: usize,
     live: Option<Live<'_>>,
@@ -60,7 +68,7 @@ pub(crate) fn page_with(
         (None, None) => out.push_str(NO_TIME),
     }
     out.push_str(&trust::trust(row));
-    out.push_str(&answers::answers(store, row)?);
+    out.push_str(&answers.list(row));
     out.push_str(&alarm_table(row));
     out.push_str(&operations::table(store, row)?);
     out.push_str("</section>");

@@ -6,7 +6,9 @@ use super::address::{Ask, address, field};
 use super::desk::{Content, Desk, Found, not_yet};
 use super::page::Page;
 use super::zoom::{Stretch, Zoom};
+use crate::analysis::Filter;
 use crate::analysis::fleet::FleetRow;
+use crate::report::answers::Answers;
 use crate::report::bank::{Live, MOST_POINTS, NO_TIME, figures, page_with, thinned};
 use crate::report::charts::Bands;
 use crate::report::text::{escape, minute};
@@ -19,7 +21,9 @@ pub fn page(desk: &Desk, uri: &Uri) -> Result<Page, Found> {
     let (index, row) = find(&content, &ask)?;
     let charts = charts_of(desk, &content, row, &ask)?;
     let live = Live { charts: &charts, all_banks: "/" };
-    let page = page_with(&content.store, row, index, content.rows.len(), Some(live))?;
+    let of_bank = Filter { banks: vec![row.bank.clone()], ..Filter::default() };
+    let answers = Answers::of(&content.store, &of_bank, std::slice::from_ref(row), 1)?;
+    let page = page_with(&content.store, row, &answers, index, content.rows.len(), Some(live))?;
     let main = format!("<div id=\"page\" data-live>{page}</div>{}", top::cautions());
     let title = match top::sentence(row) {
         Some(sentence) => format!("{}: {sentence}", name(row)),
