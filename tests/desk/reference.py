@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """The desk's answers computed again from the same Parquet, by pyarrow, pandas and numpy: a judge that knows nothing of
 ours but the schema page (host/STORE.md). Prints one JSON object: {"unbalance": [...], "kvar": [...], "alarms": [...],
-"worklist": [...], "certificate": [...]}.
+"worklist": [...], "certificate": [...], "whatif": [...]}.
 
 usage: reference.py STORE"""
 
@@ -293,6 +293,52 @@ def certificates(intervals):
         }
 
 
+REAL = [
+    "blown_fuse", "phase_missing_at_close", "unit_out", "element_short", "pole_failed_to_open", "intermittent_phase",
+    "second_neutral_path",
+]
+
+
+def whatif(intervals, events):
+    """The default limits of the residual, run by run."""
+    stretch = (intervals.rated_hz / intervals.frequency_hz).fillna(1.0)
+    intervals["length"] = intervals.windows * 0.2 * stretch * 4800
+    good = intervals[(intervals.flagged == 0) & intervals.residual_pu.notna()].sort_values(["device", "boot", "frame"])
+    real = [alarm for alarm in (alarms(intervals, events) if len(events) else []) if alarm["condition"] in REAL]
+    real = [alarm for alarm in real if alarm["announced_time"]]
+    begins = {
+        (row.device, row.boot, row.occurrence, row.condition): row.begin_frame for row in events.itertuples()
+    }
+    for alarm in real:
+        begin = begins[(alarm["device"], alarm["boot"], alarm["occurrence"], alarm["condition"])]
+        alarm["from"], alarm["to"] = begin, begin + alarm["duration_s"] * 4800
+    for limit in [0.1, 0.15, 0.25, 0.5]:
+        runs, before = [], None
+        for row in good[good.residual_pu >= limit].itertuples():
+            is_on = before is not None and (row.device, row.boot) == (before.device, before.boot)
+            if is_on and row.frame - before.frame <= 1.5 * row.length:
+                runs[-1][3] = row.frame
+            else:
+                runs.append([row.device, row.boot, row.frame - row.length, row.frame])
+            before = row
+        for persistence in [60.0, 600.0]:
+            calls = [run for run in runs if run[3] - run[2] >= persistence * 4800]
+
+            def meets(run, alarm):
+                here = run[0] == alarm["device"] and run[1] == alarm["boot"]
+                return here and run[2] <= alarm["to"] and run[3] >= alarm["from"]
+
+            yield {
+                "residual_pu": limit,
+                "persistence_s": persistence,
+                "alarms": float(len(real)),
+                "caught": float(sum(any(meets(run, alarm) for run in calls) for alarm in real)),
+                "calls": float(len(calls)),
+                "false_calls": float(sum(not any(meets(run, alarm) for alarm in real) for run in calls)),
+                "bank_years": good.length.sum() / 4800 / 3600 / 8766,
+            }
+
+
 def main():
     intervals, events = table(sys.argv[1], "intervals"), table(sys.argv[1], "events")
     states, baselines = table(sys.argv[1], "bank"), table(sys.argv[1], "baselines")
@@ -302,6 +348,7 @@ def main():
         "alarms": list(alarms(intervals, events)) if len(events) else [],
         "worklist": list(worklist(intervals, events)),
         "certificate": list(certificates(intervals.copy())),
+        "whatif": list(whatif(intervals.copy(), events)),
     }
     print(json.dumps(answers))
 

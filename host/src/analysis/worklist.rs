@@ -93,8 +93,7 @@ fn item(store: &Store, links: &FuseLinks, row: FleetRow) -> WorkItem {
         let happened = String::new();
         merge(&mut explanation, Explanation { happened, look, ..words });
     }
-    let needs_link = explanation.bring.iter().any(|text| text.to_lowercase().contains("fuse link"));
-    let fuse_link = needs_link.then(|| fuse_link(bank.as_ref(), links, &row.plate)).flatten();
+    let fuse_link = needed_link(bank.as_ref(), links, &row);
     WorkItem { rank: rank(&row), bank, what, since_ms, explanation, fuse_link, row }
 }
 
@@ -125,6 +124,13 @@ fn merge(into: &mut Explanation, words: Explanation) {
             }
         }
     }
+}
+
+/// The link to bring, where something pending may need one.
+pub fn needed_link(bank: Option<&Bank>, links: &FuseLinks, row: &FleetRow) -> Option<FuseLink> {
+    let words = row.pending().into_iter().filter_map(|alarm| alarm.explain());
+    let needs = words.flat_map(|words| words.bring).any(|text| text.to_lowercase().contains("fuse link"));
+    needs.then(|| fuse_link(bank, links, &row.plate)).flatten()
 }
 
 /// The link recorded as installed; else that of the utility's own table; else the range of the trade rule.

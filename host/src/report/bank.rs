@@ -9,6 +9,7 @@ use super::{badge, charts, name, operations, phasors, timeline, top, trust};
 use crate::analysis::fleet::{AlarmRow, FleetRow, State};
 use crate::analysis::kvar::BASIS;
 use crate::analysis::trend::{Span, Trend, trend};
+use crate::analysis::worklist::{COORDINATE, needed_link};
 use crate::number::{count, plain};
 use crate::store::{Store, StoreError};
 use crate::time;
@@ -62,6 +63,15 @@ pub(crate) fn page_with(
     };
     out.push_str(&format!("<p class=\"plate\">{}</p>", escape(&plate(row, trend.as_ref()))));
     out.push_str(&meaning(row));
+    if let Some(link) = needed_link(store.banks().get(&row.bank), &store.fuse_links()?, row) {
+        let from = match link.from {
+            "installed" => "as installed",
+            "utility_table" => "by the utility's table",
+            _ => "trade rule",
+        };
+        let text = format!("{} ({from}); {COORDINATE}.", link.link);
+        out.push_str(&format!("<p class=\"hint\"><b>Fuse link.</b> {}</p>", escape(&text)));
+    }
     match (&trend, live) {
         (Some(trend), _) => out.push_str(&figures(&format!("b{index}"), row, trend, Bands::Voltages)),
         (None, Some(live)) => out.push_str(live.charts),

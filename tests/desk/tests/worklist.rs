@@ -89,6 +89,13 @@ fn trends_worklist_and_certificates_are_what_pandas_makes_of_the_same_files() {
     let worklist = ask(&folder, &["worklist"]);
     assert_agree("worklist", &worklist, &expected("worklist"));
     assert_eq!(worklist.len(), 1);
+    // Row by row, in the order of the limits; both fuses are caught by every one.
+    let (whatif, limits) = (ask(&folder, &["whatif"]), expected("whatif"));
+    assert_eq!((whatif.len(), limits.len()), (8, 8));
+    for (answer, row) in whatif.iter().zip(&limits) {
+        assert_agree("whatif", std::slice::from_ref(answer), std::slice::from_ref(row));
+        assert_eq!(answer["caught"], 2.0, "{answer}");
+    }
     for row in expected("certificate") {
         let page = ask(&folder, &["certificate", "--bank", row["bank"].as_str().unwrap()]);
         let (page, mut row) = (page[0].clone(), row);
