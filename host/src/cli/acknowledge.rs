@@ -2,10 +2,10 @@
 
 use std::io::Write;
 use std::path::PathBuf;
-use std::time::{SystemTime, UNIX_EPOCH};
 
 use wyelog::analysis::Filter;
 use wyelog::analysis::alarm_history::{Found, find};
+use wyelog::rtc::now_ms;
 use wyelog::store::{Acknowledgement, Store};
 use wyelog::time::utc;
 
@@ -56,15 +56,12 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     };
     let is_new = match &arguments.note {
         _ if arguments.undo => store.withdraw(id)?,
-        note => {
-            let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-            store.acknowledge(Acknowledgement {
-                id: id.clone(),
-                alarm: words.clone(),
-                acknowledged: utc(u64::try_from(now.as_millis()).unwrap_or(u64::MAX)),
-                note: note.clone().unwrap_or_default(),
-            })?
-        }
+        note => store.acknowledge(Acknowledgement {
+            id: id.clone(),
+            alarm: words.clone(),
+            acknowledged: utc(now_ms()),
+            note: note.clone().unwrap_or_default(),
+        })?,
     };
     let said = match (arguments.undo, is_new) {
         (false, true) => "acknowledged",

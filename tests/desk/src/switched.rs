@@ -144,7 +144,7 @@ impl Switched<'_> {
         Spectrum {
             stamp: self.source().stamp(minute as f64 / per_interval as f64),
             windows: 3000,
-            flagged: u16::from(minute % 370 == 0),
+            flagged: u16::from(minute.is_multiple_of(370)),
             voltage: [0, 1, 2].map(|phase| orders.map(|order| harmonic(order, phase))),
             neutral: orders.map(|_| CurrentHarmonic::quantise(1.0)),
             thd: of(3.0, 1.0, 200).map(Quantity::quantise),

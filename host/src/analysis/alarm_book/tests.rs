@@ -145,7 +145,7 @@ fn one_event_of_a_feeder_is_one_line_and_says_who_did_not_come_back() {
     near(&events, "duration_s", east, 0.6);
     near(&events, "spread_s", east, 1.5);
     // 720 V of 12 470/√3.
-    near(&events, "voltage_b_pu", east, 720.0 / 7199.557_856);
+    near(&events, "voltage_b_pu", east, 720.0 / 7_199.557_856);
     // For people: the fuse, the event of East, that of West.
     let book = alarm_book(&desk.store(), &Filter::default()).unwrap();
     assert_eq!(book.height(), 5);
