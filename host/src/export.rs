@@ -82,7 +82,7 @@ pub fn table(
             Sink::Csv(&mut out)
         }
         Format::Parquet => Sink::Parquet {
-            writer: ParquetWriter::new(&mut out).batched(empty.schema())?,
+            writer: Box::new(ParquetWriter::new(&mut out).batched(empty.schema())?),
             waiting: empty.clone(),
         },
     };
@@ -110,7 +110,7 @@ fn written(error: PolarsError, path: &Path) -> ExportError {
 /// Where batches go.
 enum Sink<'o> {
     Csv(&'o mut Out),
-    Parquet { writer: BatchedWriter<&'o mut Out>, waiting: DataFrame },
+    Parquet { writer: Box<BatchedWriter<&'o mut Out>>, waiting: DataFrame },
 }
 
 impl Sink<'_> {
