@@ -82,7 +82,7 @@ pub fn table(
             Sink::Csv(&mut out)
         }
         Format::Parquet => Sink::Parquet {
-            writer: ParquetWriter::new(&mut out).batched(empty.schema())?,
+            writer: Box::new(ParquetWriter::new(&mut out).batched(empty.schema())?),
             waiting: empty.clone(),
         },
     };
@@ -111,7 +111,7 @@ fn written(error: PolarsError, path: &Path) -> ExportError {
 #[expect(clippy::large_enum_variant, reason = "there is one at a time")]
 enum Sink<'o> {
     Csv(&'o mut Out),
-    Parquet { writer: BatchedWriter<&'o mut Out>, waiting: DataFrame },
+    Parquet { writer: Box<BatchedWriter<&'o mut Out>>, waiting: DataFrame },
 }
 
 impl Sink<'_> {

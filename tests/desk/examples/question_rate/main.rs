@@ -1,7 +1,7 @@
 //! How fast questions are answered: `cargo run --release -p wyelog-desk-tests --example question_rate [BANKS [DAYS]]`.
 //!
 //! A store of so many banks, a row each ten minutes, is fabricated as Parquet in the store's format (1000 banks for 365 days: 52.6
-//! million rows, some 5 GB for the time of the run). Each question is asked twice, and so is the same question as a plain
+//! million rows, some 1 GB for the time of the run). Each question is asked twice, and so is the same question as a plain
 //! query of polars over the same files, in turn; the faster of both counts. Nothing fails when it is slow.
 
 mod fabricated;
