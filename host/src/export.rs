@@ -108,7 +108,7 @@ fn written(error: PolarsError, path: &Path) -> ExportError {
 }
 
 /// Where batches go.
-#[expect(clippy::large_enum_variant, reason = "there is one at a time")]
+#[allow(clippy::large_enum_variant, reason = "there is one at a time")]
 enum Sink<'o> {
     Csv(&'o mut Out),
     Parquet { writer: Box<BatchedWriter<&'o mut Out>>, waiting: DataFrame },
