@@ -6,6 +6,7 @@ use std::process::Command;
 
 use serde_json::Value;
 use tempfile::TempDir;
+use wyelog::store::INTERVALS;
 use wyelog_desk_tests::agree::assert_agree;
 #[cfg(unix)]
 use wyelog_desk_tests::binary;
@@ -41,14 +42,29 @@ fn every_aggregate_is_what_pandas_makes_of_the_same_files() {
     let folder = folder(&[("oak.log", &OAK.log(3000)), ("mill.log", &MILL.log(2000))]);
     let ended = ingest(folder.path());
     assert_eq!(ended.code, Some(0), "{ended:?}");
-    let mut reference = Command::new(python());
-    reference.arg(repository("tests/desk/reference.py")).arg("desk").current_dir(folder.path());
-    let reference = reference.output().unwrap();
-    assert!(reference.status.success(), "{}", String::from_utf8_lossy(&reference.stderr));
-    let reference: Value = serde_json::from_slice(&reference.stdout).unwrap();
-    for question in ["unbalance", "kvar"] {
-        assert_agree(question, &ask(folder.path(), question), reference[question].as_array().unwrap());
-    }
+    let run = |words: &[&str]| {
+        let output = Command::new(python()).args(words).current_dir(folder.path()).output().unwrap();
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout).unwrap()
+    };
+    let agree = || {
+        let reference = run(&[&repository("tests/desk/reference.py"), "desk"]);
+        let reference: Value = serde_json::from_str(&reference).unwrap();
+        for question in ["unbalance", "kvar"] {
+            assert_agree(question, &ask(folder.path(), question), reference[question].as_array().unwrap());
+        }
+    };
+    agree();
+    let example = repository("tests/desk/examples/read_store.py");
+    let sums = run(&[&example, "desk"]);
+    // Compacted, it is the same; and the folder of a table is one table for others, partitioned as by Hive.
+    let ended = wyelog_in(folder.path(), &["compact", "--store", "desk"]);
+    assert!(ended.out.contains("put together into"), "{ended:?}");
+    agree();
+    assert_eq!(run(&[&example, "desk"]), sums);
+    let whole = "import pyarrow.dataset as d; t = d.dataset('desk/intervals', partitioning='hive').to_table(); \
+                 print(t.num_rows, sorted(set(t['month'].to_pylist())), len(t.column_names))";
+    assert_eq!(run(&["-c", whole]), format!("5000 ['2030-05'] {}\n", INTERVALS.columns.len() + 1));
 }
 
 #[test]
