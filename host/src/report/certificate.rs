@@ -25,16 +25,15 @@ pub fn html(page: &Certificate) -> String {
         escape(&page.headline()),
         escape(&page.headline())
     );
+    let [open, rest @ ..] = lists(page);
+    out.push_str(&list(&open));
     for part in parts(page) {
         let lines: String = part
             .lines
             .iter()
             .map(|(name, text)| {
-                format!(
-                    "<tr><th scope=\"row\">{}</th><td>{}</td></tr>",
-                    escape(name),
-                    escape_whole_times(text)
-                )
+                let (name, text) = (escape(name), escape_whole_times(text));
+                format!("<tr><th scope=\"row\" style=\"width:15em\">{name}</th><td>{text}</td></tr>")
             })
             .collect();
         out.push_str(&format!(
@@ -42,12 +41,7 @@ pub fn html(page: &Certificate) -> String {
             part.head
         ));
     }
-    for (head, texts) in lists(page) {
-        let items: String =
-            texts.iter().map(|text| format!("<li>{}</li>", escape_whole_times(text))).collect();
-        let class = if head == CAUTIONS { "cautions" } else { "reading" };
-        out.push_str(&format!("<section class=\"{class}\"><h2>{head}</h2><ul>{items}</ul></section>"));
-    }
+    out.extend(rest.iter().map(list));
     out.push_str(&format!(
         "<section class=\"reading\"><p>Signed for the crew: ______________________ &#160; for the engineer: \
          ______________________ &#160; on: ______________</p><p>Every time is UTC. Made by wyelog {}.</p></section>\n\
@@ -55,6 +49,12 @@ pub fn html(page: &Certificate) -> String {
         crate::VERSION
     ));
     out
+}
+
+fn list((head, texts): &(&'static str, Vec<String>)) -> String {
+    let items: String = texts.iter().map(|text| format!("<li>{}</li>", escape_whole_times(text))).collect();
+    let class = if *head == CAUTIONS { " class=\"cautions\"" } else { "" };
+    format!("<section{class}><h2>{head}</h2><ul>{items}</ul></section>")
 }
 
 /// The same for a terminal.

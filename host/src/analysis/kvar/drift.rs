@@ -25,6 +25,9 @@ const YEAR_MS: f64 = 365.25 * DAY_MS as f64;
 /// Bank and logger.
 pub(super) type Key = (String, String);
 
+/// Of A, B, C from their mean.
+type Differences = [Option<f64>; 3];
+
 /// A straight line through daily means; times in years from its first day.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Line {
@@ -124,7 +127,7 @@ pub(super) fn drifts(
     Ok(banks.into_iter().filter_map(of).collect())
 }
 
-fn drift(days: &[Day], baseline: Option<[Option<f64>; 3]>, limit_pu: f64) -> Option<Drift> {
+fn drift(days: &[Day], baseline: Option<Differences>, limit_pu: f64) -> Option<Drift> {
     let first = days.first()?;
     if days.len() < LEAST_DAYS {
         return None;
@@ -259,13 +262,11 @@ fn last_steps(store: &Store, filter: &Filter) -> Result<BTreeMap<Key, i64>, Stor
 }
 
 /// The differences of the baseline in force, where there is one.
-fn baselines(store: &Store, filter: &Filter) -> Result<BTreeMap<Key, [Option<f64>; 3]>, StoreError> {
+fn baselines(store: &Store, filter: &Filter) -> Result<BTreeMap<Key, Differences>, StoreError> {
     let until = Filter { from_ms: None, ..filter.clone() };
     let frame = until.apply(store.scan(&BASELINES)?, "time").collect()?;
     let cells = Cells(&frame);
-    // Of the latest record: its start and number, and the differences.
-    type Latest = ((u64, u64), Option<[Option<f64>; 3]>);
-    let mut latest: BTreeMap<Key, Latest> = BTreeMap::new();
+    let mut latest: BTreeMap<Key, ((u64, u64), Option<Differences>)> = BTreeMap::new();
     for row in 0..cells.rows() {
         let Some(key) = key(cells, row) else { continue };
         let order = (cells.whole("boot", row).unwrap_or(0), cells.whole("sequence", row).unwrap_or(0));
