@@ -1,8 +1,8 @@
-//! A store over HTTP: the fleet and the pages of the banks as the report has them, which follow the store, are filtered by their
-//! address, and whose charts can be looked at closer.
+//! A store over HTTP: the fleet and the pages of the banks as the report has them, which follow the store, are filtered
+//! by their address, and whose charts can be looked at closer.
 //!
-//! On this PC's own address anybody who uses it may look; elsewhere only who has the token. Nothing is ever changed by a request,
-//! nothing is loaded from elsewhere, and no connection is opened.
+//! On this PC's own address anybody who uses it may look; elsewhere only who has the token. Nothing is ever changed by a
+//! request, nothing is loaded from elsewhere, and no connection is opened.
 
 mod access;
 mod address;
@@ -210,8 +210,8 @@ fn file(kind: &'static str, text: String) -> Response {
     ([(header::CONTENT_TYPE, kind)], text).into_response()
 }
 
-/// Lets a request in or not, in bounded time, and says to the browser what the answer may do: load our own style, script and
-/// pictures, and nothing else.
+/// Lets a request in or not, in bounded time, and says to the browser what the answer may do: load our own style, script
+/// and pictures, and nothing else.
 async fn guard(State(shared): State<Arc<Shared>>, request: Request, next: Next) -> Response {
     let verdict = shared.access.judge(request.method(), request.uri(), request.headers());
     let mut response = match verdict {

@@ -64,7 +64,8 @@ impl Series {
         Some((times.first()?.saturating_sub(self.interval_ms), *times.last()?))
     }
 
-    /// From `from_ms` to `to_ms` in at most `most` stretches, each a whole number of intervals: as [`trend`](super::trend::trend).
+    /// From `from_ms` to `to_ms` in at most `most` stretches, each a whole number of intervals: as
+    /// [`trend`](super::trend::trend).
     /// Smallest and largest values of a stretch are those of every interval in it.
     pub fn trend(&self, from_ms: i64, to_ms: i64, most: usize) -> Trend {
         // Stretches begin where intervals begin.

@@ -8,10 +8,10 @@ use wyelog::serve::{Options, Server};
 
 use super::{Failure, Outcome};
 
-/// Show a store in a browser: all banks, what needs a crew first, and a page for each, whose charts can be looked at closer.
+/// Show a store in a browser: all banks, what needs a crew first, and a page for each, with charts to zoom.
 ///
-/// New logs show by themselves. The first line is the address to open; Ctrl-C ends it. Only this PC can look, unless a token
-/// is given: then whoever has it can. What is sent is not encrypted: listen elsewhere only in a network that you trust.
+/// New logs show by themselves. The first line is the address to open; Ctrl-C ends it. Only this PC can look, unless a
+/// token is given: then whoever has it can. What is sent is not encrypted: listen elsewhere only in a network that you trust.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Keys on the page of a bank: + closer, - wider, arrows earlier and later, 0 all.
@@ -27,8 +27,8 @@ pub struct Arguments {
     /// Address and port to listen at; port 0: a free one
     #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:0")]
     listen: SocketAddr,
-    /// What a reader has to know, 16 characters or more; better in the environment variable WYELOG_TOKEN, which other users of
-    /// this PC cannot see
+    /// What a reader has to know, 16 characters or more; better in the environment variable WYELOG_TOKEN, which other users
+    /// of this PC cannot see
     #[arg(long, value_name = "TOKEN")]
     token: Option<String>,
     /// A name besides localhost by which readers may call this PC; may be given several times

@@ -97,7 +97,8 @@ impl Access {
         self.judge_token(uri, headers)
     }
 
-    /// Whether every name by which this PC was called is one of its own. An address of digits is: it leads nowhere else.
+    /// Whether every name by which this PC was called is one of its own. An address of digits is:
+    /// it leads nowhere else.
     fn is_called_right(&self, uri: &Uri, headers: &HeaderMap) -> bool {
         let mut hosts = headers.get_all(header::HOST).iter();
         let (Some(host), None) = (hosts.next(), hosts.next()) else { return false };

@@ -122,7 +122,8 @@ fn short_moment(ms: i64) -> String {
     text.strip_suffix(":00").unwrap_or(text).to_owned()
 }
 
-/// A field of a form for a moment: as text, so that it is written as everywhere here and not as in the reader's country.
+/// A field of a form for a moment: as text, so that it is written as everywhere here and not as in the
+/// reader's country.
 pub fn field(name: &str, words: &str, ms: Option<i64>) -> String {
     let value = ms.map(|ms| short_moment(ms).replace('T', " ")).unwrap_or_default();
     format!(

@@ -15,7 +15,8 @@ use tokio::time::{Instant, Sleep, sleep, sleep_until};
 
 /// Connections at once; more wait.
 const MOST: usize = 64;
-/// From the beginning, or from the last byte of an answer that was taken, to the next one. An answer may take half a minute.
+/// From the beginning, or from the last byte of an answer that was taken, to the next one. An answer may take
+/// half a minute.
 const LIMIT: Duration = Duration::from_secs(60);
 /// Before it is tried again when the system has no connection to give.
 const PAUSE: Duration = Duration::from_millis(100);

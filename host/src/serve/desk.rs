@@ -264,8 +264,8 @@ fn new_loggers<'s>(before: &Store, store: &'s Store) -> Option<BTreeSet<&'s str>
     (known.is_subset(&now) && (1..=MOST_LOGGERS).contains(&loggers.len())).then_some(loggers)
 }
 
-/// Tells one content of a store from another, without reading it: marks are never changed, so that their names will do; of what
-/// people edit, size and time. Of all, and of what people edit.
+/// Tells one content of a store from another, without reading it: marks are never changed, so that their names will do;
+/// of what people edit, size and time. Of all, and of what people edit.
 fn version(dir: &Path) -> std::io::Result<(String, String)> {
     let mut names = Vec::new();
     for entry in std::fs::read_dir(dir)? {

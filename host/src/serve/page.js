@@ -1,5 +1,6 @@
 "use strict";
-// Parts of a page with `data-live` are replaced by those of the same id in an answer. Scroll, focus and what is typed stay.
+// Parts of a page with `data-live` are replaced by those of the same id in an answer.
+// Scroll, focus and what is typed stay.
 
 const POLL_MS = 2000;
 const TYPED_MS = 300;

@@ -1,7 +1,7 @@
 //! How fast the live page answers: `cargo run --release -p wyelog-desk-tests --example serve_speed [BANKS]`.
 //!
-//! A store of 4000 invented banks, two days each, and one with a year of minutes. Nothing fails when it is slow. The answers come from
-//! `wyelog serve`, over TCP, each on a connection of its own.
+//! A store of 4000 invented banks, two days each, and one with a year of minutes. Nothing fails when it is slow. The answers
+//! come from `wyelog serve`, over TCP, each on a connection of its own.
 
 use std::error::Error;
 use std::time::Instant;
