@@ -132,7 +132,7 @@ fn rows(table: &Table, rows: impl Iterator<Item = Row> + Clone) -> PolarsResult<
 
 /// Sags, and at every tenth bank a fuse that blows.
 fn occurrences(bank: u32) -> u32 {
-    10 + u32::from(bank % 10 == 0)
+    10 + u32::from(bank.is_multiple_of(10))
 }
 
 fn name(bank: u32) -> String {
@@ -177,7 +177,7 @@ impl Row {
             "condition" => "sag",
             "route" if self.is_fuse() => "crew",
             "route" => "log_only",
-            "change" if self.number % 2 == 0 => "detected",
+            "change" if self.number.is_multiple_of(2) => "detected",
             "change" if self.is_fuse() => "announced",
             "change" => "ended",
             "phases" if self.is_fuse() => "B",
@@ -220,7 +220,7 @@ impl Row {
     fn real(self, column: &str) -> Option<f64> {
         let rounded = |value: f64, steps: f64| Some((value * steps).round() / steps);
         let volts = |which: u64| 7200.0 * (1.03 - 0.035 * self.load() + 0.004 * self.vary(which));
-        let has_fuse = !(self.bank % 10 == 0 && self.step > 15 * ROWS_A_DAY);
+        let has_fuse = !(self.bank.is_multiple_of(10) && self.step > 15 * ROWS_A_DAY);
         match column {
             "time_error_s" => rounded(0.3, 10.0),
             "interval_s" => Some(600.0),

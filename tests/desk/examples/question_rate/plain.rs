@@ -2,6 +2,7 @@
 
 use std::error::Error;
 
+use polars::lazy::dsl::{max_horizontal, min_horizontal};
 use polars::prelude::*;
 use wyelog::store::Store;
 
