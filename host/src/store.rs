@@ -44,7 +44,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use polars::prelude::{DataFrame, IntoLazy, JoinArgs, JoinType, LazyFrame, ScanArgsParquet, col, lit};
+use polars::prelude::{
+    DataFrame, IntoLazy, JoinArgs, JoinType, LazyFrame, MaintainOrderJoin, ScanArgsParquet, col, lit,
+};
 
 use lock::Reading;
 use manifest::{Live, Manifests};
@@ -176,7 +178,7 @@ impl Store {
 
     /// Rows with the feeder of their `bank`, as the last column.
     pub fn with_feeders(&self, rows: LazyFrame) -> LazyFrame {
-        rows.join(self.register(), [col("bank")], [col("bank")], JoinArgs::new(JoinType::Left))
+        rows.join(self.register(), [col("bank")], [col("bank")], in_order())
     }
 
     /// As [`Store::scan`], a frame a file: for who must not hold years of rows at once.
@@ -200,6 +202,11 @@ impl Store {
         }
         Ok(self.banks.rename(table, frame, &self.marks)?)
     }
+}
+
+/// A join that adds columns and leaves the rows where they are.
+fn in_order() -> JoinArgs {
+    JoinArgs { maintain_order: MaintainOrderJoin::Left, ..JoinArgs::new(JoinType::Left) }
 }
 
 /// The rows of these files as they stand there. A column that an older program did not write is null.

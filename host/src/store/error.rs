@@ -80,6 +80,19 @@ pub enum StoreError {
         /// The file.
         path: PathBuf,
     },
+    /// Files put together hold other rows than before: they were not put in the place of those.
+    #[error(
+        "{}: {found} of {expected} rows came together; nothing was changed: make a new store of the logs in raw/, and report this",
+        path.display()
+    )]
+    Rows {
+        /// The folder.
+        path: PathBuf,
+        /// Rows before.
+        expected: usize,
+        /// Rows behind.
+        found: usize,
+    },
     /// The table engine refuses.
     #[error("the tables cannot be read or computed: {0}; look at the file it names, if it names one")]
     Tables(#[from] polars::prelude::PolarsError),

@@ -3,12 +3,12 @@
 use std::collections::BTreeMap;
 
 use polars::prelude::{
-    Column, DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, PolarsResult,
-    Series, TimeUnit, TimeZone, col, when,
+    Column, DataFrame, DataType, Expr, IntoLazy, LazyFrame, NamedFrom, PolarsResult, Series, TimeUnit,
+    TimeZone, col, when,
 };
 
 use super::{Banks, Stay};
-use crate::store::{Mark, Table};
+use crate::store::{Mark, Table, in_order};
 
 type Stays<'b> = Vec<(&'b str, &'b Stay)>;
 
@@ -48,7 +48,7 @@ impl Banks {
             bank = when(at.clone().is_not_null().and(begun).and(not_over)).then(at).otherwise(bank);
         }
         let stays = DataFrame::new_infer_height(columns)?.lazy();
-        let joined = frame.join(stays, [col("device")], [col("device")], JoinArgs::new(JoinType::Left));
+        let joined = frame.join(stays, [col("device")], [col("device")], in_order());
         let all: Vec<Expr> = table.columns.iter().map(|(name, _)| col(*name)).collect();
         Ok(joined.with_column(bank.alias("bank")).select(all))
     }

@@ -71,6 +71,10 @@ pub fn merge(
         }
     }
     made.extend(part.map(Part::finish).transpose()?);
+    if written != rows {
+        // Nothing refers to the new files yet: the next writer removes them.
+        return Err(StoreError::Rows { path: dir.join(folder), expected: rows, found: written });
+    }
     Ok(made.into_iter().map(|(name, bytes)| (format!("{folder}/{name}"), bytes)).collect())
 }
 
