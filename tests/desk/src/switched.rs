@@ -95,10 +95,10 @@ impl Switched<'_> {
             if minute == 3 * DAY {
                 records.push(self.baseline(minute));
             }
-            if minute % per_interval == 0 {
+            if minute.is_multiple_of(per_interval) {
                 records.push(Record::Interval(self.interval(minute, minute / per_interval)));
             }
-            if minute % 10 == 0 {
+            if minute.is_multiple_of(10) {
                 records.push(Record::Spectrum(self.spectrum(minute)));
             }
         }
@@ -144,7 +144,7 @@ impl Switched<'_> {
         Spectrum {
             stamp: self.source().stamp(minute as f64 / per_interval as f64),
             windows: 3000,
-            flagged: u16::from(minute % 370 == 0),
+            flagged: u16::from(minute.is_multiple_of(370)),
             voltage: [0, 1, 2].map(|phase| orders.map(|order| harmonic(order, phase))),
             neutral: orders.map(|_| CurrentHarmonic::quantise(1.0)),
             thd: of(3.0, 1.0, 200).map(Quantity::quantise),
