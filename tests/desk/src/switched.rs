@@ -95,10 +95,10 @@ impl Switched<'_> {
             if minute == 3 * DAY {
                 records.push(self.baseline(minute));
             }
-            if minute % per_interval == 0 {
+            if minute.is_multiple_of(per_interval) {
                 records.push(Record::Interval(self.interval(minute, minute / per_interval)));
             }
-            if minute % 10 == 0 {
+            if minute.is_multiple_of(10) {
                 records.push(Record::Spectrum(self.spectrum(minute)));
             }
         }
