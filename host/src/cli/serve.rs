@@ -14,7 +14,7 @@ use super::{Failure, Outcome};
 /// token is given: then whoever has it can. What is sent is not encrypted: listen elsewhere only in a network that you trust.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
-Keys on the page of a bank: + closer, - wider, arrows earlier and later, 0 all.
+Keys on the page of a bank: + closer, - wider, arrows earlier and later, 0 all, d w m last day, week, 30 days.
 
 Examples:
   wyelog serve --store desk

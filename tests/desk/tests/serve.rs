@@ -323,7 +323,7 @@ fn odd_banks_have_pages() {
 }
 
 #[test]
-fn a_thousand_banks_are_pages_of_a_table() {
+fn many_banks_are_pages_of_a_table() {
     let names: Vec<String> = (0..250).map(|number| format!("Bank {number:03}")).collect();
     let log = |name: &String| {
         Fabricated { serial: name, bank: name, interval_s: 3600, intervals: 30, story: Story::Healthy }.log()
