@@ -116,7 +116,8 @@ fn the_fleet_is_that_of_the_report_and_is_filtered_by_its_address() {
     };
     assert_eq!(asked("bank=alder"), ["Alder 9", "Alder 1"]);
     assert_eq!(asked("feeder=East+%26+%3CWest%3E"), [BLOWN.bank]);
-    assert_eq!(asked("state=crew&state=look"), [BLOWN.bank, "Alder 9"]);
+    // A star point that may have lost its ground comes first.
+    assert_eq!(asked("state=crew&state=look"), ["Alder 9", BLOWN.bank]);
     assert_eq!(asked("state=nothing&bank=9"), Vec::<String>::new());
     assert_eq!(asked("bank=&feeder=&from=&to=").len(), 3);
     // Until the third day no fuse had blown; the link of a bank keeps the range.
