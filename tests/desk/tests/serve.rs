@@ -400,6 +400,13 @@ fn it_opens_no_connection() {
     });
 }
 
+/// Sums of many rows differ in the last digits by the order in which threads bring them.
+fn to_nine_digits(rows: &impl std::fmt::Debug) -> Vec<String> {
+    let number = |line: &str| line.trim().trim_end_matches(',').parse::<f64>().ok();
+    let rounded = |line: &str| number(line).map_or_else(|| line.to_owned(), |number| format!("{number:.8e}"));
+    format!("{rows:#?}").lines().map(rounded).collect()
+}
+
 #[test]
 fn reading_one_loggers_rows_anew_is_as_good_as_reading_all() {
     use wyelog::analysis::Filter;
@@ -419,7 +426,7 @@ fn reading_one_loggers_rows_anew_is_as_good_as_reading_all() {
         assert_eq!(ended.code, Some(0), "{ended:?}");
         rows = fleet_after(&open(), rows, bank.serial).unwrap();
         let all = fleet(&open(), &Filter::default()).unwrap();
-        assert_eq!(format!("{rows:#?}"), format!("{all:#?}"), "{}", bank.bank);
+        assert_eq!(to_nine_digits(&rows), to_nine_digits(&all), "{}", bank.bank);
     }
     let birch = rows.iter().find(|row| row.bank == "Birch 4").unwrap();
     assert!(format!("{:?}", birch.observations).contains("Silent"), "{birch:?}");
