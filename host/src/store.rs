@@ -115,6 +115,13 @@ impl Store {
         Ok(Self { reading, ..Self::read(dir, Banks::read_what_can_be(dir)?)? })
     }
 
+    /// This store without holding its files in place: for who keeps it for hours, and opens it again when a file is
+    /// [gone](StoreError::Gone).
+    #[must_use]
+    pub fn unheld(self) -> Self {
+        Self { reading: None, ..self }
+    }
+
     /// The logs that are in.
     pub fn marks(&self) -> &[Mark] {
         &self.marks

@@ -229,6 +229,7 @@ impl Desk {
         let mut now = write(&self.now);
         if let (Some(shown), Ok(store)) = (now.as_ref(), Store::open(&self.dir)) {
             let (version, edited) = (shown.version.clone(), shown.edited.clone());
+            let store = store.unheld();
             *now = Some(Arc::new(Content { version, edited, store, rows: Arc::clone(&shown.rows) }));
         }
     }
@@ -252,7 +253,7 @@ fn content(
         }
         None => fleet(&store, &Filter::default())?,
     };
-    Ok(Content { version, edited, store, rows: Arc::new(rows) })
+    Ok(Content { version, edited, store: store.unheld(), rows: Arc::new(rows) })
 }
 
 /// The loggers with new logs, if that is all that is new, and they are few.

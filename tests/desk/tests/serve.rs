@@ -400,6 +400,28 @@ fn it_opens_no_connection() {
     });
 }
 
+/// A page that is open for days keeps no file in place that has been put together with others, and goes on.
+#[test]
+fn files_are_put_together_below_an_open_page() {
+    let folder = fleet();
+    let served = Served::ready(folder.path(), &[]);
+    let bank = "/bank?bank=Alder+1&from=2030-05-02&to=2030-05-03";
+    let before = served.get(bank);
+    assert_eq!(before.status, 200);
+    let small = || {
+        let mut files = Vec::new();
+        wyelog::store::collect_files(&folder.path().join("desk/settings"), &mut files);
+        files.iter().filter(|file| !file.to_string_lossy().contains("compacted")).count()
+    };
+    assert_eq!(small(), 3);
+    let ended = wyelog_in(folder.path(), &["compact", "--store", "desk"]);
+    assert_eq!((ended.code, small()), (Some(0), 0), "{ended:?}");
+    for target in [bank, "/bank?bank=Alder+9", "/", "/?to=2030-05-03"] {
+        assert_eq!(served.get(target).status, 200, "{target}");
+    }
+    assert_eq!(shown(&served.get(bank)), shown(&before));
+}
+
 /// Sums of many rows differ in the last digits by the order in which threads bring them; slopes of what stands still are nothing
 /// but that.
 fn to_nine_digits(rows: &impl std::fmt::Debug) -> Vec<String> {
