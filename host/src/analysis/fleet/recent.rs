@@ -1,10 +1,13 @@
 //! How a bank stands now: medians over the last day of its good intervals.
 
-use polars::prelude::{col, lit};
+use polars::prelude::{
+    Column, DataFrame, Expr, IntoLazy, JoinArgs, JoinType, NamedFrom, Series, SortMultipleOptions, col, lit,
+};
 
 use super::FleetRow;
 use crate::analysis::cells::Cells;
-use crate::analysis::{Filter, PHASES};
+use crate::analysis::slices::collect;
+use crate::analysis::{Filter, PHASES, times};
 use crate::store::{INTERVALS, Store, StoreError};
 
 /// A day.
@@ -74,26 +77,87 @@ pub struct Recent {
 /// the records (0.001 pu).
 const LEAST_CHANGE_PU: f64 = 0.004;
 
-/// Of this bank.
-pub(super) fn recent(store: &Store, row: &FleetRow) -> Result<Recent, StoreError> {
-    let Some(last) = row.last_ms else { return Ok(Recent::default()) };
-    let open = row.alarms.iter().filter(|alarm| alarm.is_open && alarm.begin.boot == row.last_boot);
-    let since =
-        open.filter_map(|alarm| i64::try_from(alarm.begin.utc_ms?).ok()).filter(|ms| *ms < last).max();
-    let from = since.map_or(last - DAY_MS, |since| since.max(last - DAY_MS));
+/// Banks of which the last day is in memory at once: 700,000 rows of minutes.
+const MOST_BANKS: usize = 500;
+
+/// What a row's medians are made of: numbers of its intervals.
+const COLUMNS: [&str; 10] = [
+    "neutral_phasor_pu",
+    "neutral_phasor_deg",
+    "residual_phasor_pu",
+    "residual_phasor_deg",
+    "residual_pu",
+    "connected_a",
+    "connected_b",
+    "connected_c",
+    "rated_kvar_phase",
+    "unit_voltage_v",
+];
+
+/// Sets what is recent of every row: one query for many banks.
+pub(super) fn set(store: &Store, rows: &mut [FleetRow]) -> Result<(), StoreError> {
+    // Banks lie together in the store: those of one query have names that follow each other.
+    let mut dated: Vec<(&mut FleetRow, i64)> =
+        rows.iter_mut().filter_map(|row| row.last_ms.map(|last| (row, last))).collect();
+    dated.sort_by(|(a, _), (b, _)| (&a.bank, &a.device).cmp(&(&b.bank, &b.device)));
+    for some in dated.chunks_mut(MOST_BANKS) {
+        let days = days(store, some)?;
+        let of = days.column("row")?.u32()?;
+        let of: Vec<usize> = of.iter().map(|row| row.map_or(usize::MAX, |row| row as usize)).collect();
+        for (index, (row, _)) in some.iter_mut().enumerate() {
+            let start = of.partition_point(|of| *of < index);
+            let length = of.partition_point(|of| *of <= index) - start;
+            row.recent = recent(Cells(&days.slice(start as i64, length)));
+        }
+    }
+    Ok(())
+}
+
+/// The intervals that count of each of these rows, which end at those moments: by `row`, its number, and time.
+fn days(store: &Store, rows: &[(&mut FleetRow, i64)]) -> Result<DataFrame, StoreError> {
+    let begin = |row: &FleetRow, last: i64| {
+        let open = row.alarms.iter().filter(|alarm| alarm.is_open && alarm.begin.boot == row.last_boot);
+        let since =
+            open.filter_map(|alarm| i64::try_from(alarm.begin.utc_ms?).ok()).filter(|ms| *ms < last).max();
+        since.map_or(last - DAY_MS, |since| since.max(last - DAY_MS))
+    };
+    let begins: Vec<i64> = rows.iter().map(|(row, last)| begin(row, *last)).collect();
+    let texts = |of: fn(&FleetRow) -> &str| rows.iter().map(|(row, _)| of(row)).collect::<Vec<_>>();
+    let numbers = |of: &dyn Fn(usize, &FleetRow) -> usize| {
+        rows.iter().enumerate().map(|(index, (row, _))| of(index, row) as u32).collect::<Vec<_>>()
+    };
+    let keys: Vec<Column> = vec![
+        Series::new("row".into(), numbers(&|index, _| index)).into(),
+        Series::new("bank".into(), texts(|row| &row.bank)).into(),
+        Series::new("device".into(), texts(|row| &row.device)).into(),
+        Series::new("last_boot".into(), numbers(&|_, row| row.last_boot as usize)).into(),
+        times("begin", begins.iter().copied().map(Some).collect())?,
+        times("last", rows.iter().map(|(_, last)| Some(*last)).collect())?,
+    ];
+    let keys = DataFrame::new_infer_height(keys)?.lazy();
     let filter = Filter {
-        from_ms: Some(from.saturating_add(1)),
-        to_ms: Some(last.saturating_add(1)),
-        banks: vec![row.bank.clone()],
+        from_ms: begins.iter().min().map(|from| from.saturating_add(1)),
+        to_ms: rows.iter().map(|(_, last)| last.saturating_add(1)).max(),
         ..Filter::default()
     };
-    let good = col("flagged").eq(lit(0)).and(col("boot").eq(lit(row.last_boot)));
-    let frame = filter.apply(store.of_device(&row.device).scan(&INTERVALS)?, "time").filter(good);
-    let phasors = ["neutral_phasor_pu", "neutral_phasor_deg", "residual_phasor_pu", "residual_phasor_deg"];
-    let rest =
-        ["residual_pu", "connected_a", "connected_b", "connected_c", "rated_kvar_phase", "unit_voltage_v"];
-    let frame = frame.select([phasors.map(col).to_vec(), rest.map(col).to_vec()].concat()).collect()?;
-    let cells = Cells(&frame);
+    let named = |at: Option<&(&mut FleetRow, i64)>| lit(at.map_or("", |(row, _)| row.bank.as_str()));
+    let of_banks = col("bank").gt_eq(named(rows.first())).and(col("bank").lt_eq(named(rows.last())));
+    let good = col("flagged").eq(lit(0)).and(of_banks);
+    let wanted = ["bank", "device", "boot", "time"].into_iter().chain(COLUMNS);
+    let intervals = filter.rows(store, &INTERVALS, "time")?.filter(good);
+    let intervals = intervals.select(wanted.map(col).collect::<Vec<Expr>>());
+    let on = || [col("bank"), col("device")];
+    let days = intervals.join(keys, on(), on(), JoinArgs::new(JoinType::Inner));
+    let counts = (col("boot").eq(col("last_boot")))
+        .and(col("time").gt(col("begin")))
+        .and(col("time").lt_eq(col("last")));
+    let kept = ["row", "time"].into_iter().chain(COLUMNS).map(col).collect::<Vec<Expr>>();
+    let days = collect(days.filter(counts).select(kept))?;
+    Ok(days.sort(["row", "time"], SortMultipleOptions::default().with_maintain_order(true))?)
+}
+
+/// Of a bank's intervals, in their order.
+fn recent(cells: Cells<'_>) -> Recent {
     let polar = |stem: &str| {
         let sizes = cells.reals(&format!("{stem}_pu"));
         let angles = cells.reals(&format!("{stem}_deg"));
@@ -109,7 +173,7 @@ pub(super) fn recent(store: &Store, row: &FleetRow) -> Result<Recent, StoreError
         let im = median(both.iter().map(|pair| phasors(pair).im));
         re.zip(im).map(|(re, im)| Phasor { re, im })
     };
-    Ok(Recent {
+    Recent {
         intervals: both.len(),
         measured: middle(&|(n, _)| *n),
         explained: middle(&|(_, e)| *e),
@@ -123,7 +187,7 @@ pub(super) fn recent(store: &Store, row: &FleetRow) -> Result<Recent, StoreError
             .zip(last("unit_voltage_v"))
             .map(|(kvar, volts)| kvar * 1000.0 / volts)
             .filter(|amps| amps.is_finite() && *amps > 0.0),
-    })
+    }
 }
 
 /// The middle of the values, or the mean of the two middle ones.
