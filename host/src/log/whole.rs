@@ -227,7 +227,7 @@ impl Log {
         match content {
             Content::Identity(identity) => self.identity = Some(identity),
             Content::Records { first, records } => {
-                for (sequence, bytes) in (first..).zip(records) {
+                for (sequence, bytes) in (first..=u32::MAX).zip(records) {
                     // A number twice: the first one counts.
                     if self.next.is_none_or(|next| sequence >= next) {
                         self.reach(sequence);
