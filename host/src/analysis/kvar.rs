@@ -24,6 +24,11 @@ pub const LIMIT_PU: f64 = 0.04;
 /// Stands beside every change of what the phases have in common.
 pub const UNCORRECTED: &str = "not corrected for temperature: the records have none";
 
+/// The same, by the name of what the common part rests on.
+pub fn basis_of(name: Option<&str>) -> &'static str {
+    Basis::ALL.into_iter().find(|of| Some(of.name()) == name).map_or(BASIS, basis)
+}
+
 /// The same where the common part rests on something else.
 const fn basis(of: Basis) -> &'static str {
     match of {

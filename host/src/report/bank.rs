@@ -7,7 +7,7 @@ use super::charts::Bands;
 use super::text::{about, days, escape, escape_whole_times, grouped, or_dash, second};
 use super::{badge, charts, name, operations, phasors, timeline, top, trust};
 use crate::analysis::fleet::{AlarmRow, FleetRow, State};
-use crate::analysis::kvar::BASIS;
+use crate::analysis::kvar::basis_of;
 use crate::analysis::trend::{Span, Trend, trend};
 use crate::analysis::worklist::{COORDINATE, needed_link};
 use crate::number::{count, plain};
@@ -192,6 +192,7 @@ fn meaning(row: &FleetRow) -> String {
 
 /// The charts; `id` tells them from those of other banks in the same page.
 pub(crate) fn figures(id: &str, row: &FleetRow, trend: &Trend, bands: Bands) -> String {
+    let basis = format!("basis: {}", basis_of(row.trust.common_basis.as_deref()));
     let band = if trend.intervals_per_bucket > 1 {
         "; the band reaches from the smallest to the largest interval"
     } else {
@@ -226,7 +227,7 @@ pub(crate) fn figures(id: &str, row: &FleetRow, trend: &Trend, bands: Bands) -> 
             ),
             phasors::phasors(&format!("{id}p"), &row.recent),
         ),
-        figure("Reactive power by phase", &format!("basis: {BASIS}"), charts::kvar(&format!("{id}q"), trend, row, bands)),
+        figure("Reactive power by phase", &basis, charts::kvar(&format!("{id}q"), trend, row, bands)),
         figure(
             "Alarms",
             "bar: begin to end; stroke: detected; dot: announced",
