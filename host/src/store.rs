@@ -250,4 +250,8 @@ fn format(dir: &Path) -> Result<i64, StoreError> {
 }
 
 #[cfg(test)]
+mod of_trial;
+#[cfg(test)]
+pub(crate) use of_trial::of_trial;
+#[cfg(test)]
 mod tests;

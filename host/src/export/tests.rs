@@ -1,29 +1,12 @@
 use std::fs;
 
 use polars::prelude::{DataFrame, LazyFrame, ScanArgsParquet};
-use tempfile::TempDir;
 use wyelog_simulator::comtrade;
 
 use super::*;
 use crate::captures::Captures;
 use crate::log::Log;
-use crate::store::{Banks, CAPTURES, EVENTS, INTERVALS, TABLES};
-use crate::trial;
-
-/// A folder with `store`, which holds the log of the trial in which a fuse blows.
-fn desk() -> (TempDir, Store) {
-    let folder = TempDir::new().unwrap();
-    let dir = folder.path().join("store");
-    let scenario = trial::built_in("blown_fuse").unwrap().unwrap();
-    let path = folder.path().join("a.log");
-    fs::write(&path, trial::run(&scenario, &mut |_| {}).unwrap().file).unwrap();
-    let mut store = Store::open_or_create(&dir).unwrap();
-    store.writer().unwrap().ingest(&path).unwrap();
-    let banks = Banks::new([("Quillmere 3".to_owned(), "East".to_owned())]);
-    fs::write(dir.join("banks.toml"), banks.text().unwrap()).unwrap();
-    let store = Store::open(&dir).unwrap();
-    (folder, store)
-}
+use crate::store::{CAPTURES, EVENTS, INTERVALS, TABLES, of_trial};
 
 fn parquet(path: &Path) -> DataFrame {
     let path = path.to_str().unwrap().into();
@@ -32,7 +15,7 @@ fn parquet(path: &Path) -> DataFrame {
 
 #[test]
 fn every_table_comes_back_as_it_is_in_the_store() {
-    let (folder, store) = desk();
+    let (folder, store) = of_trial();
     for of in TABLES {
         let path = folder.path().join(format!("{}.parquet", of.name));
         let rows = table(&store, of, &Filter::default(), Format::Parquet, &path, false).unwrap();
@@ -52,7 +35,7 @@ fn every_table_comes_back_as_it_is_in_the_store() {
 
 #[test]
 fn a_range_and_a_bank_pick_rows() {
-    let (folder, store) = desk();
+    let (folder, store) = of_trial();
     let path = folder.path().join("a.csv");
     let filter = |from_ms, bank: &str| Filter { from_ms, banks: vec![bank.to_owned()], ..Filter::default() };
     // 06:31 of the trial's day, which begins at 06:30.
@@ -66,7 +49,7 @@ fn a_range_and_a_bank_pick_rows() {
 
 #[test]
 fn what_is_there_stays_unless_told_and_nothing_is_left_of_a_failure() {
-    let (folder, store) = desk();
+    let (folder, store) = of_trial();
     let path = folder.path().join("a.csv");
     fs::write(&path, "mine").unwrap();
     let write = |replace| table(&store, &INTERVALS, &Filter::default(), Format::Csv, &path, replace);
@@ -90,7 +73,7 @@ fn what_is_there_stays_unless_told_and_nothing_is_left_of_a_failure() {
 
 #[test]
 fn waveforms_are_those_of_the_log() {
-    let (folder, store) = desk();
+    let (folder, store) = of_trial();
     let out = folder.path().join("waveforms");
     let written = waveforms(&store, &Filter::default(), &out, false).unwrap();
     let log = Log::read(&folder.path().join("a.log")).unwrap();

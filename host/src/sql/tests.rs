@@ -1,28 +1,9 @@
-use std::fs;
-
 use polars::prelude::{DataFrame, IntoLazy, UnionArgs, concat};
-use tempfile::TempDir;
 
 use super::*;
 use crate::batches::in_batches;
-use crate::store::{Banks, INTERVALS};
+use crate::store::{INTERVALS, of_trial};
 use crate::tables::to_json;
-use crate::trial;
-
-/// A store with the log of the trial in which a fuse blows.
-fn desk() -> (TempDir, Store) {
-    let folder = TempDir::new().unwrap();
-    let dir = folder.path().join("store");
-    let scenario = trial::built_in("blown_fuse").unwrap().unwrap();
-    let path = folder.path().join("a.log");
-    fs::write(&path, trial::run(&scenario, &mut |_| {}).unwrap().file).unwrap();
-    let mut store = Store::open_or_create(&dir).unwrap();
-    store.writer().unwrap().ingest(&path).unwrap();
-    let banks = Banks::new([("Quillmere 3".to_owned(), "East".to_owned())]);
-    fs::write(dir.join("banks.toml"), banks.text().unwrap()).unwrap();
-    let store = Store::open(&dir).unwrap();
-    (folder, store)
-}
 
 fn ask(store: &Store, text: &str) -> Result<DataFrame, SqlError> {
     let mut all = Vec::new();
@@ -43,7 +24,7 @@ fn sentence(store: &Store, text: &str) -> String {
 
 #[test]
 fn a_question_goes_over_tables_and_their_register() {
-    let (_folder, store) = desk();
+    let (_folder, store) = of_trial();
     let rows = ask(
         &store,
         "SELECT bank, f AS feeder, count(*) AS changes, min(begin_time) AS first \
@@ -64,7 +45,7 @@ fn a_question_goes_over_tables_and_their_register() {
 
 #[test]
 fn times_are_compared_as_they_are_written() {
-    let (_folder, store) = desk();
+    let (_folder, store) = of_trial();
     let count = |text: &str| to_json(&ask(&store, text).unwrap(), "row")[0]["n"].as_u64().unwrap();
     let all = count("SELECT count(*) AS n FROM events");
     let late = count("SELECT count(*) AS n FROM events WHERE time >= '2030-05-14 06:31:00'");
@@ -74,7 +55,7 @@ fn times_are_compared_as_they_are_written() {
 
 #[test]
 fn what_is_not_there_is_said_with_what_there_is() {
-    let (_folder, store) = desk();
+    let (_folder, store) = of_trial();
     let said = sentence(&store, "SELECT * FROM interval");
     assert!(said.contains("no table \"interval\"") && said.contains("intervals, spectra"), "{said}");
     assert!(said.ends_with("banks"), "{said}");
@@ -100,7 +81,7 @@ fn what_is_not_there_is_said_with_what_there_is() {
 
 #[test]
 fn cells_are_what_json_and_csv_can_say() {
-    let (_folder, store) = desk();
+    let (_folder, store) = of_trial();
     let rows = ask(
         &store,
         "SELECT DATE '2030-05-14' AS day, 1 - 3 AS less, true AS yes, time - begin_time AS since, NULL AS nothing, \
@@ -113,7 +94,7 @@ fn cells_are_what_json_and_csv_can_say() {
 
 #[test]
 fn every_table_is_listed_with_its_columns() {
-    let (_folder, store) = desk();
+    let (_folder, store) = of_trial();
     let tables = tables(&store).unwrap();
     assert_eq!(tables.len(), TABLES.len() + 1);
     for (table, columns) in tables {
