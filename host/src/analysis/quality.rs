@@ -5,17 +5,18 @@ mod marks;
 use std::collections::BTreeMap;
 
 use polars::prelude::{
-    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, NamedFrom, Series, SortMultipleOptions,
-    SortOptions, UnionArgs, col, concat, len, lit, when,
+    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, Series,
+    SortMultipleOptions, SortOptions, UnionArgs, col, concat, element, len, lit, when,
 };
 
 use polars::series::ops::NullBehavior;
 
 use super::cells::Cells;
 use super::fleet::{SILENT_MS, end_of_store};
+use super::slices::{MOST_ROWS, by_banks, collect};
 use super::{Filter, hours, or_zero};
 use crate::clock::Quality;
-use crate::store::{INTERVALS, STATUS, Store, StoreError, TABLES, Table};
+use crate::store::{INTERVALS, STATUS, Store, StoreError, TABLES};
 
 /// One row a bank and logger. Of the range that is asked for:
 ///
@@ -46,10 +47,11 @@ use crate::store::{INTERVALS, STATUS, Store, StoreError, TABLES, Table};
 /// The store cannot be read.
 pub fn quality(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let key = || [col("bank"), col("device")];
-    let spans = spans(store, filter)?.lazy();
-    let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
-    let intervals = intervals.group_by(key()).agg(of_intervals());
-    let rows = spans.join(intervals, key(), key(), JoinArgs::new(JoinType::Left));
+    let intervals =
+        by_banks(&filter.rows(store, &INTERVALS, "time")?, MOST_ROWS, |rows| Ok(of_intervals(rows)))?;
+    let spans = store.with_feeders(spans(store, filter, &intervals)?.lazy());
+    let end = end(store, filter, &intervals)?;
+    let rows = spans.join(intervals.lazy(), key(), key(), JoinArgs::new(JoinType::Left));
     let uncovered = col("span_hours") - col("covered_hours");
     let zero = || lit(0.0);
     let gap = col("longest_step_ms").cast(DataType::Float64) / lit(3_600_000.0)
@@ -61,7 +63,7 @@ pub fn quality(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> 
     shown.extend(Quality::ALL.map(|quality| col(format!("{}_percent", quality.name()))));
     shown.extend(["time_error_s", "unbounded_times"].map(col));
     let mut frame = rows.select(shown).collect()?;
-    silence(store, filter, &mut frame)?;
+    silence(end, &mut frame)?;
     logger_itself(store, filter, &mut frame)?;
     marks::columns(store, &mut frame)?;
     let order = SortMultipleOptions::default()
@@ -74,59 +76,86 @@ fn at_least_zero(value: Expr) -> Expr {
     when(value.clone().lt(lit(0.0))).then(lit(0.0)).otherwise(value)
 }
 
-/// Bank, feeder, logger, `records`, `first_time`, `last_time` of all tables together.
-fn spans(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
-    let by = || ["bank", "feeder", "device"].map(col);
-    let of = |table: &&Table| {
-        let rows = filter.apply(store.scan(table)?, "time").group_by(by());
-        Ok(rows.agg([
+/// Bank, logger, `records`, `first_time`, `last_time` of all tables together.
+fn spans(store: &Store, filter: &Filter, intervals: &DataFrame) -> Result<DataFrame, StoreError> {
+    const COLUMNS: [&str; 5] = ["bank", "device", "records", "first_time", "last_time"];
+    let key = || [col("bank"), col("device")];
+    let of_intervals = [col("intervals").alias("records"), col("first_time"), col("last_time")];
+    let mut tables = vec![intervals.clone().lazy().select([key().to_vec(), of_intervals.to_vec()].concat())];
+    for table in TABLES.iter().filter(|table| table.name != INTERVALS.name) {
+        let rows = filter.rows(store, table, "time")?.group_by(key()).agg([
             len().cast(DataType::UInt64).alias("records"),
             col("time").min().alias("first_time"),
             col("time").max().alias("last_time"),
-        ]))
-    };
-    let tables: Vec<_> = TABLES.iter().map(of).collect::<Result<_, StoreError>>()?;
-    let all = concat(tables, UnionArgs::default())?.group_by(by());
+        ]);
+        tables.push(collect(rows.select(COLUMNS.map(col)))?.lazy());
+    }
+    let all = concat(tables, UnionArgs::default())?.group_by(key());
     let sums = [col("records").sum(), col("first_time").min(), col("last_time").max()];
     Ok(all.agg(sums).collect()?)
 }
 
-fn of_intervals() -> Vec<Expr> {
+/// A row a bank and logger. What a group sums up stands in columns of its own first.
+fn of_intervals(rows: LazyFrame) -> LazyFrame {
     let timed = || col("time").is_not_null();
-    let flagged = || col("flagged").gt(lit(0)).cast(DataType::UInt32);
-    let count = || col("windows").count().cast(DataType::Float64);
-    let times = || col("time").drop_nulls().to_physical();
-    let span = (times().max() - times().min()).cast(DataType::Float64) / lit(3_600_000.0);
-    let first = col("interval_s").filter(timed()).first() / lit(3600.0);
-    let mut out = vec![
-        len().cast(DataType::UInt64).alias("intervals"),
-        flagged().sum().alias("flagged_intervals"),
-        (lit(100.0) * flagged().sum().cast(DataType::Float64) / count()).alias("flagged_percent"),
-        or_zero(timed(), hours()).sum().alias("covered_hours"),
-        (span + first).alias("span_hours"),
-        times()
-            .sort(SortOptions::default())
-            .diff(lit(1), NullBehavior::Ignore)
-            .max()
-            .alias("longest_step_ms"),
-        col("interval_s").max().alias("interval_s"),
-        col("time_error_s").max().alias("time_error_s"),
-        timed().and(col("time_error_s").is_null()).cast(DataType::UInt32).sum().alias("unbounded_times"),
+    let count = |is: Expr| is.fill_null(lit(false)).cast(DataType::UInt32);
+    let times = || col("time").to_physical();
+    let is = |quality: &Quality| count(col("time_quality").eq(lit(quality.name()))).alias(quality.name());
+    let length_ms = (col("interval_s").fill_null(lit(0.0)) * lit(1000.0)).cast(DataType::Int64);
+    let mut prepared = vec![
+        col("bank"),
+        col("device"),
+        col("time"),
+        times().alias("ms"),
+        (times() - length_ms).alias("begin_ms"),
+        count(col("flagged").gt(lit(0))).alias("flagged_intervals"),
+        or_zero(timed(), hours()).alias("covered_hours"),
+        col("interval_s"),
+        col("time_error_s"),
+        count(timed().and(col("time_error_s").is_null())).alias("unbounded_times"),
     ];
-    out.extend(Quality::ALL.map(|quality| {
-        let is = col("time_quality").eq(lit(quality.name())).cast(DataType::Float64);
-        (lit(100.0) * is.sum() / count()).alias(format!("{}_percent", quality.name()))
-    }));
-    out
+    prepared.extend(Quality::ALL.iter().map(is));
+    let mut sums = vec![
+        len().cast(DataType::UInt64).alias("intervals"),
+        col("time").min().alias("first_time"),
+        col("time").max().alias("last_time"),
+        (col("ms").max() - col("begin_ms").min()).alias("span_ms"),
+        col("ms").implode(false).alias("longest_step_ms"),
+        col("interval_s").max(),
+        col("time_error_s").max(),
+    ];
+    let counts = ["flagged_intervals", "covered_hours", "unbounded_times"];
+    sums.extend(counts.into_iter().chain(Quality::ALL.map(Quality::name)).map(|name| col(name).sum()));
+    let rows = rows.select(prepared).group_by([col("bank"), col("device")]).agg(sums);
+    let percent = |name: &str| lit(100.0) * col(name).cast(DataType::Float64) / col("intervals");
+    // In the order of time, whatever the files say.
+    let step = element().drop_nulls().sort(SortOptions::default()).diff(lit(1), NullBehavior::Ignore).max();
+    let mut out = vec![
+        (col("span_ms").cast(DataType::Float64) / lit(3_600_000.0)).alias("span_hours"),
+        col("longest_step_ms").list().agg(step),
+        percent("flagged_intervals").alias("flagged_percent"),
+    ];
+    let shares = Quality::ALL.map(|of| percent(of.name()).alias(format!("{}_percent", of.name())));
+    out.extend(shares);
+    rows.with_columns(out)
 }
 
-/// Adds how long each logger has been silent, measured by all banks of the store.
-fn silence(store: &Store, filter: &Filter, frame: &mut DataFrame) -> Result<(), StoreError> {
+/// The end of the store's records, by all its banks.
+fn end(store: &Store, filter: &Filter, intervals: &DataFrame) -> Result<Option<i64>, StoreError> {
+    let last = |frame: &DataFrame| {
+        let cells = Cells(frame);
+        end_of_store((0..cells.rows()).filter_map(|row| cells.ms("last_time", row)).collect())
+    };
+    if filter.banks.is_empty() && filter.feeders.is_empty() {
+        return Ok(last(intervals));
+    }
     let all = Filter { from_ms: filter.from_ms, to_ms: filter.to_ms, ..Filter::default() };
-    let ends = all.apply(store.scan(&INTERVALS)?, "time").group_by([col("bank"), col("device")]);
-    let ends = ends.agg([col("time").max()]).collect()?;
-    let cells = Cells(&ends);
-    let end = end_of_store((0..cells.rows()).filter_map(|row| cells.ms("time", row)).collect());
+    let ends = all.rows(store, &INTERVALS, "time")?.group_by([col("bank"), col("device")]);
+    Ok(last(&collect(ends.agg([col("time").max().alias("last_time")]))?))
+}
+
+/// Adds how long each logger has been silent, measured by the end of the store's records.
+fn silence(end: Option<i64>, frame: &mut DataFrame) -> Result<(), StoreError> {
     let cells = Cells(frame);
     let silent_ms: Vec<Option<i64>> = (0..cells.rows())
         .map(|row| end.zip(cells.ms("last_time", row)).map(|(end, last)| end.saturating_sub(last).max(0)))

@@ -13,7 +13,7 @@ pub(super) const MOST_ROWS: u64 = 4_000_000;
 pub(super) fn by_banks(
     rows: &LazyFrame,
     most_rows: u64,
-    ask: impl Fn(LazyFrame) -> LazyFrame,
+    ask: impl Fn(LazyFrame) -> PolarsResult<LazyFrame>,
 ) -> PolarsResult<DataFrame> {
     let counts = rows.clone().group_by([col("bank")]).agg([len().alias("rows")]);
     let counts = collect(counts)?.sort(["bank"], SortMultipleOptions::default())?;
@@ -31,11 +31,11 @@ pub(super) fn by_banks(
         }
     }
     if groups.len() < 2 {
-        return collect(ask(rows.clone()));
+        return collect(ask(rows.clone())?);
     }
     let mut answers = Vec::new();
     for (first, last, _) in groups {
-        answers.push(collect(ask(rows.clone().filter(between(first, last))))?.lazy());
+        answers.push(collect(ask(rows.clone().filter(between(first, last)))?)?.lazy());
     }
     concat(answers, UnionArgs::default())?.collect()
 }
@@ -66,7 +66,7 @@ mod tests {
         let columns =
             vec![Series::new("bank".into(), banks).into(), Series::new("value".into(), values).into()];
         let rows = DataFrame::new_infer_height(columns).unwrap().lazy();
-        let ask = |rows: LazyFrame| rows.group_by([col("bank")]).agg([col("value").sum()]);
+        let ask = |rows: LazyFrame| Ok(rows.group_by([col("bank")]).agg([col("value").sum()]));
         let sorted = |most| {
             by_banks(&rows, most, ask).unwrap().sort(["bank"], SortMultipleOptions::default()).unwrap()
         };

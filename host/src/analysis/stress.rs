@@ -5,14 +5,16 @@ mod resonance;
 
 use polars::lazy::dsl::max_horizontal;
 use polars::prelude::{
-    DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, NamedFrom, PolarsResult, QuantileMethod,
-    Series, SortMultipleOptions, col, lit,
+    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, PolarsResult, Series,
+    SortMultipleOptions, col, lit,
 };
 use wyelog_electrical::capacitor::{LIMIT_CURRENT, LIMIT_PEAK_VOLTAGE, LIMIT_REACTIVE, LIMIT_RMS_VOLTAGE};
 
 pub use resonance::{LEAST_RISE_PERCENT, LEAST_RISE_RATIO, LEAST_VALUES};
 
-use super::{Filter, PHASES, hours, only, or_zero};
+use super::percentile::{listed, p95};
+use super::slices::{MOST_ROWS, by_banks};
+use super::{Filter, PHASES, has_phase, hours, only, or_zero};
 use crate::store::{INTERVALS, SPECTRA, Store, StoreError};
 
 /// A quantity with a continuous limit of IEEE Std 18, of which [`stress`] has `x_p95_percent`, `x_max_percent`, `x_over_hours`.
@@ -24,6 +26,13 @@ pub struct Limited {
     pub words: &'static str,
     /// The limit in percent of the rating.
     pub limit_percent: f64,
+}
+
+impl Limited {
+    /// The column of its 95th percentile.
+    fn p95(&self) -> String {
+        format!("{}_p95_percent", self.stem)
+    }
 }
 
 /// Percent without the dust of a conversion: 1.1 is no short binary fraction.
@@ -49,12 +58,13 @@ pub fn limits() -> [Limited; 4] {
 /// - `x_p95_percent`, `x_max_percent`, `x_over_hours` of each of [`limits`]: the 95th percentile (linear between ranks), the
 ///   largest value, and the hours above the limit. `voltage` is of the intervals, the others are of ten minutes.
 ///   `crest` is the sum of the fundamental and all harmonics, as if all crests met: the true crest is at most that. The
-///   fundamental is taken out of the reactive loading, at rated frequency. Current and reactive power are those of units as
+///   fundamental is taken out of the reactive loading, at rated frequency; it was computed at ingest. Current and reactive power are those of units as
 ///   rated at these voltages;
 /// - `thd_p95_percent`, `thd_max_percent`: of the voltage's fundamental; it has no limit in IEEE Std 18;
 /// - `resonance`, in words, and `rising_harmonic`, `rising_in_percent`, `rising_out_percent`, `in_values`, `out_values`: which
 ///   harmonic of the voltage is higher with the bank in than with it out, of ten-minute values at the same hours of the day, so
-///   that day and night are not taken for the bank; `resonant_order`: the order at which bank and feeder resonate by the
+///   that day and night are not taken for the bank (a value is in or out where the bank was all its ten minutes);
+///   `resonant_order`: the order at which bank and feeder resonate by the
 ///   voltage step of `step_closings` closings, √(1/step), if the feeder is an inductance and no other bank is in.
 ///
 /// The most loaded first: by hours over a limit, then by current.
@@ -62,14 +72,12 @@ pub fn limits() -> [Limited; 4] {
 /// # Errors
 /// The store cannot be read.
 pub fn stress(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
-    let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
     let of_bank = || [col("bank"), col("device")];
-    let volts = of_intervals(intervals)?;
-    let spectra = filter.apply(store.scan(&SPECTRA)?, "time");
-    let spectra = loading::with_state(store, filter, spectra)?;
-    let switched = spectra.switched.clone();
-    let loads = loading::of_spectra(store, spectra.all()?)?;
     let left = || JoinArgs::new(JoinType::Left);
+    let volts = by_banks(&filter.rows(store, &INTERVALS, "time")?, MOST_ROWS, of_intervals)?;
+    let volts = store.with_feeders(volts.lazy());
+    let spectra = filter.rows(store, &SPECTRA, "time")?;
+    let loads = by_banks(&spectra, MOST_ROWS, loading::of_spectra)?.lazy();
     let steps = resonance::steps(store, filter)?;
     let rows = volts.join(loads, of_bank(), of_bank(), left()).join(steps, of_bank(), of_bank(), left());
     let over: Vec<Expr> =
@@ -80,28 +88,26 @@ pub fn stress(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let by = ["over", "current_p95_percent", "bank"];
     let rows = rows.with_column(over.alias("over")).sort(by, worst);
     let mut frame = rows.drop(polars::prelude::cols(["over"])).collect()?;
-    resonance::columns(switched, &mut frame)?;
+    resonance::columns(&spectra, &mut frame)?;
     Ok(frame)
 }
 
-/// 95th percentile, largest value and hours over the limit of the column `stem`, which is null where it does not count.
+/// Values for the [95th percentile](p95), largest value and hours over the limit of the column `stem`, which is null where it
+/// does not count.
 fn limited(of: &Limited) -> [Expr; 3] {
     let value = || col(of.stem);
     let is_over = value().gt(lit(of.limit_percent));
     [
-        value().quantile(lit(0.95), QuantileMethod::Linear).alias(format!("{}_p95_percent", of.stem)),
+        listed(of.stem, &of.p95()),
         value().max().alias(format!("{}_max_percent", of.stem)),
         or_zero(is_over, col("hours")).sum().alias(format!("{}_over_hours", of.stem)),
     ]
 }
 
-fn of_intervals(intervals: LazyFrame) -> Result<LazyFrame, StoreError> {
-    let has = |phase: &str| {
-        col("bank_phases").fill_null(lit("ABC")).str().contains_literal(lit(phase.to_uppercase()))
-    };
+fn of_intervals(intervals: LazyFrame) -> PolarsResult<LazyFrame> {
     let volts = PHASES.map(|phase| {
         let ratio = lit(100.0) * col(format!("voltage_{phase}_v")) / col("unit_voltage_v");
-        only(has(phase), ratio)
+        only(has_phase(phase), ratio)
     });
     let is_good = || col("flagged").eq(lit(0));
     let is_loaded = || col("state").eq(lit("open")).not();
@@ -109,20 +115,19 @@ fn of_intervals(intervals: LazyFrame) -> Result<LazyFrame, StoreError> {
     // A bank that was never in has a row too: it was not loaded.
     let loaded = intervals.select([
         col("bank"),
-        col("feeder"),
         col("device"),
         is_good().not().and(is_loaded()).alias("is_flagged"),
         or_zero(counts(), hours()).alias("hours"),
         only(counts(), max_horizontal(volts)?).alias("voltage"),
     ]);
     let mut columns = vec![
-        col("feeder").first(),
         col("hours").sum().alias("loaded_hours"),
         col("is_flagged").cast(DataType::UInt32).sum().alias("flagged_intervals"),
     ];
     let [voltage, ..] = limits();
     columns.extend(limited(&voltage));
-    Ok(loaded.group_by([col("bank"), col("device")]).agg(columns))
+    let rows = loaded.group_by([col("bank"), col("device")]).agg(columns);
+    Ok(rows.with_column(p95(&voltage.p95())))
 }
 
 /// Adds a column of texts.

@@ -2,12 +2,13 @@
 
 use polars::lazy::dsl::{max_horizontal, min_horizontal};
 use polars::prelude::{
-    DataFrame, DataType, Expr, JoinArgs, JoinCoalesce, JoinType, LazyFrame, NULL, SortMultipleOptions,
-    TimeUnit, TimeZone, coalesce, col, len, lit, when,
+    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinCoalesce, JoinType, LazyFrame, NULL,
+    SortMultipleOptions, TimeUnit, TimeZone, col, len, lit, when,
 };
 use wyelog_electrical::capacitor::DISCHARGE_SECONDS;
 use wyelog_protocol::condition::Condition;
 
+use super::slices::collect;
 use super::slope::slope_per_year;
 use super::{Filter, hours};
 use crate::store::{EVENTS, INTERVALS, OPERATIONS, Store, StoreError};
@@ -35,27 +36,22 @@ use crate::store::{EVENTS, INTERVALS, OPERATIONS, Store, StoreError};
 /// The store cannot be read.
 pub fn switching(store: &Store, filter: &Filter, maintenance: Option<u32>) -> Result<DataFrame, StoreError> {
     let key = || [col("bank"), col("device")];
-    let with_feeder = |mut columns: Vec<Expr>| {
-        columns.push(col("feeder").first());
-        columns
-    };
-    let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
-    let watched = intervals.group_by(key()).agg(with_feeder(vec![
-        (hours().sum() / lit(24.0)).alias("watched_days"),
-        col("time").max().alias("watched_until"),
-    ]));
-    let operations = prepared(filter.apply(store.scan(&OPERATIONS)?, "begin_time"))?;
-    let operations = operations.group_by(key()).agg(with_feeder(of_operations()));
+    let intervals = filter.rows(store, &INTERVALS, "time")?;
+    let watched = intervals
+        .group_by(key())
+        .agg([(hours().sum() / lit(24.0)).alias("watched_days"), col("time").max().alias("watched_until")]);
+    // Many rows become few before anything is joined to them.
+    let watched = collect(watched)?.lazy();
+    let operations = prepared(filter.rows(store, &OPERATIONS, "begin_time")?)?;
+    let operations = operations.group_by(key()).agg(of_operations());
     let is_charged = col("condition").eq(lit(Condition::ClosedWhileCharged.name()));
-    let events = filter.apply(store.scan(&EVENTS)?, "begin_time").filter(is_charged);
+    let events = filter.rows(store, &EVENTS, "begin_time")?.filter(is_charged);
     let occurrence = ["bank", "device", "boot", "occurrence", "begin_frame"].map(col);
-    let charged = events.group_by(occurrence).agg([col("feeder").first()]);
-    let charged = charged.group_by(key()).agg(with_feeder(vec![len().alias("charged_closings")]));
+    let charged = events.group_by(occurrence).agg([len()]);
+    let charged = charged.group_by(key()).agg([len().alias("charged_closings")]);
     let both = || JoinArgs::new(JoinType::Full).with_coalesce(JoinCoalesce::CoalesceColumns);
-    let rows = watched.join(operations, key(), key(), both());
-    let rows = rows.with_column(coalesce(&[col("feeder"), col("feeder_right")]).alias("feeder"));
-    let rows = rows.drop(polars::prelude::cols(["feeder_right"])).join(charged, key(), key(), both());
-    let rows = rows.with_column(coalesce(&[col("feeder"), col("feeder_right")]).alias("feeder"));
+    let rows = watched.join(operations, key(), key(), both()).join(charged, key(), key(), both());
+    let rows = store.with_feeders(rows);
     let counts = COUNTS.map(|name| col(name).cast(DataType::UInt32).fill_null(lit(0_u32)));
     let rows = rows.with_columns(counts);
     let per_day = col("operations").cast(DataType::Float64) / col("watched_days");

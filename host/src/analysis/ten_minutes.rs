@@ -1,9 +1,8 @@
 //! Values of the clock's ten minutes, as IEC 61000-4-30 combines them.
 
-use polars::prelude::{DataType, Expr, LazyFrame, UnionArgs, col, concat, lit};
+use polars::prelude::{DataType, Expr, LazyFrame, PolarsResult, UnionArgs, col, concat, lit};
 
 use super::{hours, or_zero};
-use crate::store::StoreError;
 
 /// Ten minutes.
 pub const TEN_MINUTES_MS: i64 = 600_000;
@@ -27,8 +26,13 @@ pub fn week_begin(block_end: Expr) -> Expr {
     ago.floor_div(lit(WEEK_MS)) * lit(WEEK_MS) + lit(MONDAY_MS)
 }
 
+/// Whether an interval stands for itself.
+pub fn is_long() -> Expr {
+    col("interval_s").gt_eq(lit(600.0))
+}
+
 /// What makes ten minutes the same ten minutes.
-const KEY: [&str; 4] = ["bank", "feeder", "device", "block_end"];
+const KEY: [&str; 3] = ["bank", "device", "block_end"];
 
 /// One row for each bank, logger and ten minutes of the clock in which `intervals` end: `block_end` (UTC ms), `block_hours`
 /// measured, `block_flagged`, and of each of `values` the root of the mean of the squares over the windows.
@@ -38,13 +42,11 @@ const KEY: [&str; 4] = ["bank", "feeder", "device", "block_end"];
 ///
 /// # Errors
 /// The table engine refuses.
-pub fn ten_minutes(intervals: LazyFrame, values: &[&str]) -> Result<LazyFrame, StoreError> {
+pub fn ten_minutes(intervals: LazyFrame, values: &[&str]) -> PolarsResult<LazyFrame> {
     let timed = intervals.filter(col("time").is_not_null());
-    let is_long = || col("interval_s").gt_eq(lit(600.0));
     let columns = |list: &[&str]| list.iter().map(|name| col(*name)).collect::<Vec<_>>();
     let mut alone = vec![
         col("bank"),
-        col("feeder"),
         col("device"),
         block_end().alias("block_end"),
         hours().alias("block_hours"),
@@ -62,5 +64,5 @@ pub fn ten_minutes(intervals: LazyFrame, values: &[&str]) -> Result<LazyFrame, S
     combined.extend(values.iter().map(mean));
     let short = timed.filter(is_long().not().or(col("interval_s").is_null()));
     let short = short.select(alone).group_by(KEY.map(col)).agg(combined);
-    Ok(concat([long, short], UnionArgs::default())?)
+    concat([long, short], UnionArgs::default())
 }

@@ -1,14 +1,16 @@
 //! Voltage unbalance of each bank, by every definition that the intervals allow.
 
+mod long;
 mod weeks;
 
+use polars::lazy::dsl::{max_horizontal, min_horizontal};
 use polars::prelude::{
-    DataFrame, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, QuantileMethod, SortMultipleOptions, col,
-    lit, when,
+    DataFrame, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, PolarsResult, SortMultipleOptions, col, lit,
 };
 
+use super::percentile::{listed, p95};
 use super::slices::{MOST_ROWS, by_banks};
-use super::{Filter, hours};
+use super::{Filter, hours, only};
 use crate::store::{INTERVALS, Store, StoreError};
 
 /// A definition: its column, and how it comes from an interval's columns.
@@ -17,14 +19,14 @@ use crate::store::{INTERVALS, Store, StoreError};
 /// - `nema_percent`: largest deviation of a line-to-line voltage from their mean (NEMA MG 1), measured by the logger;
 /// - `pvur_percent`: the same of the phase voltages (IEEE 112); blind to angles;
 /// - `ieee_936_percent`: (largest − smallest) over the mean of the phase voltages (IEEE 936); blind to angles.
-fn definitions() -> [(&'static str, Expr); 5] {
-    [
+fn definitions() -> PolarsResult<[(&'static str, Expr); 5]> {
+    Ok([
         ("u2_percent", col("u2_percent")),
         ("u0_percent", col("u0_percent")),
         ("nema_percent", col("nema_percent")),
-        ("pvur_percent", pvur()),
-        ("ieee_936_percent", ieee_936()),
-    ]
+        ("pvur_percent", pvur()?),
+        ("ieee_936_percent", ieee_936()?),
+    ])
 }
 
 fn volts() -> [Expr; 3] {
@@ -36,21 +38,13 @@ fn mean() -> Expr {
     (a + b + c) / lit(3.0)
 }
 
-fn largest([a, b, c]: [Expr; 3]) -> Expr {
-    use polars::prelude::when;
-    let ab = when(a.clone().gt(b.clone())).then(a).otherwise(b);
-    when(ab.clone().gt(c.clone())).then(ab).otherwise(c)
-}
-
-pub(super) fn pvur() -> Expr {
+pub(super) fn pvur() -> PolarsResult<Expr> {
     let deviations = volts().map(|volts| (volts - mean()).abs());
-    lit(100.0) * largest(deviations) / mean()
+    Ok(lit(100.0) * max_horizontal(deviations)? / mean())
 }
 
-pub(super) fn ieee_936() -> Expr {
-    let [a, b, c] = volts();
-    let smallest = lit(0.0) - largest([lit(0.0) - a, lit(0.0) - b, lit(0.0) - c]);
-    lit(100.0) * (largest(volts()) - smallest) / mean()
+pub(super) fn ieee_936() -> PolarsResult<Expr> {
+    Ok(lit(100.0) * (max_horizontal(volts())? - min_horizontal(volts())?) / mean())
 }
 
 /// One row a bank: hours, flagged intervals, and of each definition the mean (root of the mean of the squares, as
@@ -59,8 +53,17 @@ pub(super) fn ieee_936() -> Expr {
 /// # Errors
 /// The store cannot be read.
 pub fn unbalance(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
+    by_bank(store, filter, |intervals| of_intervals(intervals))
+}
+
+/// What `ask` says of the intervals, with the feeders; the worst u2 first.
+fn by_bank(
+    store: &Store,
+    filter: &Filter,
+    ask: impl Fn(LazyFrame) -> PolarsResult<LazyFrame>,
+) -> Result<DataFrame, StoreError> {
     let intervals = filter.rows(store, &INTERVALS, "time")?;
-    let rows = by_banks(&intervals, MOST_ROWS, of_intervals)?;
+    let rows = by_banks(&intervals, MOST_ROWS, ask)?;
     let rest = rows
         .get_column_names()
         .into_iter()
@@ -97,15 +100,16 @@ pub fn unbalance_by_weeks(
     filter: &Filter,
     limit_percent: f64,
 ) -> Result<DataFrame, StoreError> {
-    let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
-    let weeks = weeks::weeks(intervals, limit_percent)?;
-    let key = || [col("bank"), col("device")];
-    let rows = unbalance(store, filter)?.lazy().join(weeks, key(), key(), JoinArgs::new(JoinType::Left));
-    // A join promises no order.
-    Ok(rows
-        .with_column(lit(limit_percent).alias("limit_percent"))
-        .sort(["u2_p95_percent"], worst().with_maintain_order(true))
-        .collect()?)
+    by_bank(store, filter, |intervals| {
+        let key = || [col("bank"), col("device")];
+        let rows = if long::are(&intervals)? {
+            long::by_weeks(intervals, limit_percent)?
+        } else {
+            let weeks = weeks::weeks(intervals.clone(), limit_percent)?;
+            of_intervals(intervals)?.join(weeks, key(), key(), JoinArgs::new(JoinType::Left))
+        };
+        Ok(rows.with_column(lit(limit_percent).alias("limit_percent")))
+    })
 }
 
 fn worst() -> SortMultipleOptions {
@@ -114,22 +118,21 @@ fn worst() -> SortMultipleOptions {
 
 /// A row a bank and logger. What a group sums up stands in columns of its own first, null where an interval does not count:
 /// filters within a group are made for each group and value anew.
-fn of_intervals(intervals: LazyFrame) -> LazyFrame {
+fn of_intervals(intervals: LazyFrame) -> PolarsResult<LazyFrame> {
     let good = || col("flagged").eq(lit(0));
     let key = [col("bank"), col("device")];
     let mut values = vec![hours().alias("hours"), good().not().alias("is_flagged")];
     values.extend(key.clone());
     let mut columns = vec![col("hours").sum(), col("is_flagged").sum().alias("flagged_intervals")];
-    for (name, value) in definitions() {
+    let mut percentiles = Vec::new();
+    for (name, value) in definitions()? {
         let stem = name.trim_end_matches("_percent");
-        values.push(when(good()).then(value).otherwise(lit(NULL)).alias(name));
-        columns.push((col(name) * col(name)).mean().sqrt().alias(format!("{stem}_mean_percent").as_str()));
-        columns.push(
-            col(name)
-                .quantile(lit(0.95), QuantileMethod::Linear)
-                .alias(format!("{stem}_p95_percent").as_str()),
-        );
-        columns.push(col(name).max().alias(format!("{stem}_max_percent").as_str()));
+        let named = |what: &str| format!("{stem}_{what}_percent");
+        values.push(only(good(), value).alias(name));
+        columns.push((col(name) * col(name)).mean().sqrt().alias(named("mean")));
+        columns.push(listed(name, &named("p95")));
+        columns.push(col(name).max().alias(named("max")));
+        percentiles.push(p95(&named("p95")));
     }
-    intervals.select(values).group_by(key).agg(columns)
+    Ok(intervals.select(values).group_by(key).agg(columns).with_columns(percentiles))
 }

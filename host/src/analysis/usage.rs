@@ -4,13 +4,15 @@ mod visits;
 
 use polars::lazy::dsl::mean_horizontal;
 use polars::prelude::{
-    DataFrame, DataType, Expr, JoinArgs, JoinType, LazyFrame, NamedFrom, Series, SortMultipleOptions, col,
-    lit,
+    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, PolarsResult,
+    Series, SortMultipleOptions, col, cols, lit, when,
 };
 use wyelog_protocol::condition::Condition;
+use wyelog_protocol::record::BankState;
 
 use super::cells::Cells;
-use super::{Filter, PHASES, hours, only, or_zero};
+use super::slices::collect;
+use super::{Filter, PHASES, has_phase, hours, only, or_zero};
 use crate::store::{EVENTS, INTERVALS, OPERATIONS, SETTINGS, Store, StoreError};
 
 /// What counts as low and as high: mean of the phases' voltages to ground, in percent of the system's rated voltage.
@@ -52,17 +54,15 @@ impl Default for Levels {
 pub fn usage(store: &Store, filter: &Filter, levels: Levels) -> Result<DataFrame, StoreError> {
     let key = || [col("bank"), col("device")];
     let left = || JoinArgs::new(JoinType::Left);
-    let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
-    let rated = rated_voltages(store)?;
-    let states = intervals.group_by(key()).agg(of_intervals());
-    let levels = by_level(filter.apply(store.scan(&INTERVALS)?, "time"), rated, levels)?;
-    let events = filter.apply(store.scan(&EVENTS)?, "begin_time");
-    let operations = filter.apply(store.scan(&OPERATIONS)?, "begin_time").group_by(key()).agg([
+    let intervals = with_levels(filter.rows(store, &INTERVALS, "time")?, rated_voltages(store)?, levels)?;
+    let states = collect(intervals.group_by(key()).agg(sums()))?.lazy().with_column(latest_state());
+    let states = store.with_feeders(states.drop(cols(["latest"])));
+    let events = filter.rows(store, &EVENTS, "begin_time")?;
+    let operations = filter.rows(store, &OPERATIONS, "begin_time")?.group_by(key()).agg([
         col("action").count().cast(DataType::UInt32).alias("operations"),
         col("told").eq(lit(0)).fill_null(lit(false)).cast(DataType::UInt32).sum().alias("untold_operations"),
     ]);
-    let rows = states.join(levels, key(), key(), left()).join(operations, key(), key(), left());
-    let rows = rows.join(occurrences(events), key(), key(), left());
+    let rows = states.join(operations, key(), key(), left()).join(occurrences(events), key(), key(), left());
     let counts = COUNTS.map(|name| col(name).fill_null(lit(0_u32)));
     let part = |closed: &str, open: &str| {
         let all = col(closed) + col(open);
@@ -86,19 +86,56 @@ fn is(state: &str) -> Expr {
     col("state").eq(lit(state))
 }
 
-fn of_intervals() -> Vec<Expr> {
-    let mut out = vec![col("feeder").first(), hours().sum().alias("hours")];
-    out.extend(
-        ["closed", "open", "partly_closed", "unknown"]
-            .map(|state| or_zero(is(state), hours()).sum().alias(format!("{state}_hours"))),
-    );
-    // Starts and frames in one number: a start of seven years has not been seen.
-    let order = || col("boot").cast(DataType::UInt64) * lit(1_u64 << 40) + col("frame");
-    out.push(col("state").get(order().arg_max(), false));
-    out.push(col("time").max().alias("last_time"));
+/// States by their place in numbers; a state of a newer logger is none of them.
+const STATES: [BankState; 4] = BankState::ALL;
+
+/// What [`sums`] sums up, a column each.
+fn with_levels(intervals: LazyFrame, rated: LazyFrame, levels: Levels) -> PolarsResult<LazyFrame> {
+    let key = || [col("bank"), col("device")];
+    let volts = PHASES.map(|phase| only(has_phase(phase), col(format!("voltage_{phase}_v"))));
+    let percent = lit(100.0) * mean_horizontal(volts, true)? / col("rated_v");
+    let good = || col("flagged").eq(lit(0));
+    let (low, high) = (percent.clone().lt(lit(levels.low_percent)), percent.gt(lit(levels.high_percent)));
+    // Starts and frames in one number: a start of seven years has not been seen. Below them the place of the state.
+    let order = col("boot").cast(DataType::UInt64) * lit(1_u64 << 40) + col("frame");
+    let place = STATES.iter().zip(1_u64..).fold(lit(0_u64), |otherwise, (state, place)| {
+        when(is(state.name())).then(lit(place)).otherwise(otherwise)
+    });
     let is_in = is("closed").or(is("partly_closed"));
-    out.push(only(is_in, col("time")).max().alias("last_closed_time"));
+    let mut columns = key().to_vec();
+    columns.push(hours().alias("hours"));
+    for state in STATES {
+        columns.push(or_zero(is(state.name()), hours()).alias(format!("{}_hours", state.name())));
+    }
+    for (name, level) in [("low", low), ("high", high)] {
+        for state in ["closed", "open"] {
+            let counts = good().and(is(state)).and(level.clone());
+            columns.push(or_zero(counts, hours()).alias(format!("{name}_{state}_hours")));
+        }
+    }
+    columns.push((order * lit(8_u64) + place).alias("latest"));
+    columns.push(col("time").alias("last_time"));
+    columns.push(only(is_in, col("time")).alias("last_closed_time"));
+    Ok(intervals.join(rated, key(), key(), JoinArgs::new(JoinType::Left)).select(columns))
+}
+
+fn sums() -> Vec<Expr> {
+    let mut out = vec![col("hours").sum()];
+    out.extend(STATES.map(|state| col(format!("{}_hours", state.name())).sum()));
+    for name in ["low", "high"] {
+        out.extend(["closed", "open"].map(|state| col(format!("{name}_{state}_hours")).sum()));
+    }
+    out.extend(["latest", "last_time", "last_closed_time"].map(|name| col(name).max()));
     out
+}
+
+/// `state` of the latest interval.
+fn latest_state() -> Expr {
+    let place = col("latest") - col("latest").floor_div(lit(8_u64)) * lit(8_u64);
+    let name = STATES.iter().zip(1_u64..).fold(lit(NULL), |otherwise, (state, number)| {
+        when(place.clone().eq(lit(number))).then(lit(state.name())).otherwise(otherwise)
+    });
+    name.cast(DataType::String).alias("state")
 }
 
 /// Bank, logger and the rated voltage to ground of the system, of the settings that came into force last.
@@ -106,32 +143,6 @@ fn rated_voltages(store: &Store) -> Result<LazyFrame, StoreError> {
     let settings = store.scan(&SETTINGS)?.sort(["boot", "sequence"], SortMultipleOptions::default());
     let volts = (col("system_voltage_v") / lit(3.0_f64.sqrt())).last().alias("rated_v");
     Ok(settings.group_by([col("bank"), col("device")]).agg([volts]))
-}
-
-fn by_level(intervals: LazyFrame, rated: LazyFrame, levels: Levels) -> Result<LazyFrame, StoreError> {
-    let key = || [col("bank"), col("device")];
-    let has = |phase: &str| {
-        col("bank_phases").fill_null(lit("ABC")).str().contains_literal(lit(phase.to_uppercase()))
-    };
-    let volts = PHASES.map(|phase| only(has(phase), col(format!("voltage_{phase}_v"))));
-    let good = intervals.filter(col("flagged").eq(lit(0)).and(is("closed").or(is("open"))));
-    let good = good.select([
-        col("bank"),
-        col("device"),
-        is("closed").alias("is_closed"),
-        hours().alias("hours"),
-        mean_horizontal(volts, true)?.alias("volts"),
-    ]);
-    let percent = || lit(100.0) * col("volts") / col("rated_v");
-    let hours =
-        |level: Expr, closed: bool| or_zero(level.and(col("is_closed").eq(lit(closed))), col("hours")).sum();
-    let (low, high) = (|| percent().lt(lit(levels.low_percent)), || percent().gt(lit(levels.high_percent)));
-    Ok(good.join(rated, key(), key(), JoinArgs::new(JoinType::Left)).group_by(key()).agg([
-        hours(low(), true).alias("low_closed_hours"),
-        hours(low(), false).alias("low_open_hours"),
-        hours(high(), true).alias("high_closed_hours"),
-        hours(high(), false).alias("high_open_hours"),
-    ]))
 }
 
 fn occurrences(events: LazyFrame) -> LazyFrame {

@@ -5,6 +5,7 @@ mod bank_rows;
 mod builder;
 mod rows;
 mod spectra;
+mod states;
 
 use polars::prelude::{DataType, Field, Schema, TimeUnit, TimeZone};
 

@@ -1,12 +1,11 @@
 //! The one pass over the intervals: a row a bank and day, and what the days come to.
 
-use polars::prelude::{
-    DataFrame, DataType, Engine, Expr, IntoLazy, SortMultipleOptions, col, cols, lit, when,
-};
+use polars::prelude::{DataFrame, DataType, Expr, IntoLazy, SortMultipleOptions, col, cols, lit, when};
 use wyelog_protocol::record::Basis;
 
 use super::{BASIS, basis};
-use crate::analysis::{Filter, PHASES, expected_kvar, hours};
+use crate::analysis::slices::collect;
+use crate::analysis::{Filter, PHASES, expected_kvar, hours, only};
 use crate::store::{INTERVALS, Store, StoreError};
 
 /// A day.
@@ -14,7 +13,7 @@ pub(super) const DAY_MS: i64 = 86_400_000;
 
 /// Sums of each bank, logger and day (`day`: whole days since 1970-01-01; null while the time is not known), by day.
 pub(super) fn by_day(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
-    let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
+    let intervals = filter.rows(store, &INTERVALS, "time")?;
     let known =
         || col("kvar_a").is_not_null().and(col("kvar_b").is_not_null()).and(col("kvar_c").is_not_null());
     let connected = |phase: &str| col(format!("connected_{phase}").as_str());
@@ -30,8 +29,7 @@ pub(super) fn by_day(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
             .and(present().gt_eq(lit(1.0)))
             .and(col("time").is_not_null())
     };
-    let of =
-        |condition: Expr, value: Expr| when(condition).then(value).otherwise(lit(0.0)).fill_null(lit(0.0));
+    let of = only;
     let time_ms = || col("time").cast(DataType::Int64);
     // Where the time is not known, the number of the start and the frame tell what was later.
     let order = || {
@@ -45,7 +43,6 @@ pub(super) fn by_day(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
     });
     let mut columns = vec![
         col("bank"),
-        col("feeder"),
         col("device"),
         time_ms().floor_div(lit(DAY_MS)).alias("day"),
         hours().alias("hours"),
@@ -88,11 +85,10 @@ pub(super) fn by_day(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
     aggregates.push(col("rated_kvar_phase").max());
     aggregates.extend(["difference_sigma_pu", "common_sigma_pu"].map(|name| col(name).mean()));
     aggregates.extend(["latest_basis", "harmonics_ms"].map(|name| col(name).max()));
-    let by = [col("bank"), col("feeder"), col("device"), col("day")];
-    let days = intervals.select(columns).group_by(by).agg(aggregates);
+    let by = [col("bank"), col("device"), col("day")];
+    let days = store.with_feeders(intervals.select(columns).group_by(by).agg(aggregates));
     // Never all intervals at once.
-    let days = days.collect_with_engine(Engine::Streaming)?.unwrap_single();
-    Ok(days.sort(["bank", "device", "day"], SortMultipleOptions::default())?)
+    Ok(collect(days)?.sort(["bank", "device", "day"], SortMultipleOptions::default())?)
 }
 
 /// What the days come to: see [`delivered`](super::delivered).

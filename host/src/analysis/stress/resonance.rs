@@ -2,14 +2,20 @@
 
 use std::collections::BTreeMap;
 
-use polars::prelude::{DataFrame, DataType, Expr, LazyFrame, NULL, NamedFrom, Series, col, len, lit, when};
+use polars::prelude::{
+    DataFrame, DataType, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, Series, col, len, lit,
+    when,
+};
 
 use super::add_text;
-use super::loading::ORDERS;
 use crate::analysis::cells::Cells;
+use crate::analysis::slices::collect;
 use crate::analysis::{Filter, PHASES};
 use crate::number::{count, plain};
 use crate::store::{OPERATIONS, Store, StoreError};
+
+/// Harmonics of a spectrum.
+const ORDERS: std::ops::RangeInclusive<u32> = 2..=25;
 
 /// Fewest ten-minute values on each side, at hours of the day that both sides have: six hours. Our choice: common practice, no
 /// source.
@@ -43,9 +49,9 @@ struct Hour {
 /// Hour of the day → with the bank in, and with it out.
 type Day = BTreeMap<u64, [Option<Hour>; 2]>;
 
-/// Adds the columns that [`super::stress`] says; `switched` are the spectra of banks that were open in some interval.
-pub(super) fn columns(switched: Option<LazyFrame>, frame: &mut DataFrame) -> Result<(), StoreError> {
-    let days = switched.map(days).transpose()?.unwrap_or_default();
+/// Adds the columns that [`super::stress`] says, by all the spectra.
+pub(super) fn columns(spectra: &LazyFrame, frame: &mut DataFrame) -> Result<(), StoreError> {
+    let days = days(spectra)?;
     let cells = Cells(frame);
     let hints: Vec<Hint> = (0..cells.rows())
         .map(|row| {
@@ -67,30 +73,50 @@ pub(super) fn columns(switched: Option<LazyFrame>, frame: &mut DataFrame) -> Res
     Ok(())
 }
 
-/// By bank and logger.
-fn days(spectra: LazyFrame) -> Result<BTreeMap<(String, String), Day>, StoreError> {
-    let square = |order: u32| {
-        let phases = PHASES.map(|phase| col(format!("voltage_{phase}_h{order}_percent")));
-        let known = phases.clone().map(|phase| phase.is_not_null().cast(DataType::Float64));
-        let squares = phases.map(|phase| phase.clone().fill_null(lit(0.0)) * phase.fill_null(lit(0.0)));
-        let sum = |of: [Expr; 3]| of.into_iter().fold(lit(0.0), |sum, part| sum + part);
-        (sum(squares) / sum(known)).fill_nan(lit(NULL)).mean().alias(format!("h{order}"))
-    };
+/// By bank and logger, of those banks that were out in some spectrum: without that nothing can be told.
+fn days(spectra: &LazyFrame) -> Result<BTreeMap<(String, String), Day>, StoreError> {
+    let is_out = || col("state").eq(lit("open"));
+    let key = || [col("bank"), col("device")];
+    let opened = collect(spectra.clone().filter(is_out()).group_by(key()).agg([len().alias("rows")]))?;
+    if opened.height() == 0 {
+        return Ok(BTreeMap::new());
+    }
+    // Mean over the times and the phases: sums first, so that the harmonics of all the rows are looked at once.
+    let named = |phase: &str, order: u32| format!("voltage_{phase}_h{order}_percent");
+    let all = || ORDERS.flat_map(move |order| PHASES.map(|phase| named(phase, order)));
+    let squares = all().map(|name| col(name.as_str()) * col(name.as_str()));
     let hour = col("time").to_physical().floor_div(lit(3_600_000_i64));
     let hour = hour.clone() - hour.floor_div(lit(24_i64)) * lit(24_i64);
-    let good = col("flagged").eq(lit(0)).and(col("time").is_not_null()).and(col("side").is_not_null());
+    let is_told = col("state").eq(lit("closed")).or(is_out());
+    let good = col("flagged").eq(lit(0)).and(col("time").is_not_null()).and(is_told);
+    let mut prepared = key().to_vec();
+    prepared.extend([is_out().alias("is_out"), hour.alias("hour")]);
+    prepared.extend(squares);
     let mut of_hour = vec![len().cast(DataType::UInt64).alias("values")];
-    of_hour.extend(ORDERS.map(square));
-    let by = [col("bank"), col("device"), col("side"), hour.alias("hour")];
-    let frame = spectra.filter(good).group_by(by).agg(of_hour).collect()?;
+    for name in all() {
+        of_hour.push(col(name.as_str()).count().alias(format!("{name}_known")));
+        of_hour.push(col(name.as_str()).sum());
+    }
+    let rows = spectra.clone().filter(good).join(opened.lazy(), key(), key(), JoinArgs::new(JoinType::Semi));
+    let by = [col("bank"), col("device"), col("is_out"), col("hour")];
+    let frame = rows.select(prepared).group_by(by).agg(of_hour);
+    let of_order = |order: u32| {
+        let sum = |end: &str| {
+            let phases = PHASES.map(|phase| col(format!("{}{end}", named(phase, order))));
+            phases.into_iter().fold(lit(0.0), |sum, part| sum + part)
+        };
+        (sum("") / sum("_known")).alias(format!("h{order}"))
+    };
+    let mut shown = ["bank", "device", "is_out", "hour", "values"].map(col).to_vec();
+    shown.extend(ORDERS.map(of_order));
+    let frame = collect(frame.select(shown))?;
     let cells = Cells(&frame);
     let squares: Vec<Vec<Option<f64>>> = ORDERS.map(|order| cells.reals(&format!("h{order}"))).collect();
     let mut days: BTreeMap<(String, String), Day> = BTreeMap::new();
     for row in 0..cells.rows() {
-        let (Some(bank), Some(device), Some(side), Some(hour), Some(values)) = (
+        let (Some(bank), Some(device), Some(hour), Some(values)) = (
             cells.text("bank", row),
             cells.text("device", row),
-            cells.text("side", row),
             cells.whole("hour", row),
             cells.whole("values", row),
         ) else {
@@ -99,7 +125,7 @@ fn days(spectra: LazyFrame) -> Result<BTreeMap<(String, String), Day>, StoreErro
         let of = |column: &Vec<Option<f64>>| column.get(row).copied().flatten().unwrap_or(f64::NAN);
         let hour_of_bank = Hour { values, squares: squares.iter().map(of).collect() };
         let [inside, outside] = days.entry((bank, device)).or_default().entry(hour).or_default();
-        *(if side == "in" { inside } else { outside }) = Some(hour_of_bank);
+        *(if cells.is_true("is_out", row) { outside } else { inside }) = Some(hour_of_bank);
     }
     Ok(days)
 }

@@ -5,12 +5,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use polars::prelude::{DataFrame, PlSmallStr, PolarsResult};
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::Phases;
-use wyelog_protocol::quantity::{Quantity, Scale, Stepped};
-use wyelog_protocol::record::{
-    Capture, Event, Follows, Interval, Quality, Record, Spectrum, Status, StatusRecord,
-};
+use wyelog_protocol::quantity::{Quantity, Scale};
+use wyelog_protocol::record::{Capture, Event, Follows, Interval, Quality, Record, Status, StatusRecord};
 
 use super::builder::{Builder, Cell};
+use super::spectra::spectrum;
+use super::states::States;
 use super::{
     BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table, bank_rows,
 };
@@ -31,6 +31,7 @@ pub struct Rows {
     /// Settings in force; before the first settings record, those of the first.
     settings: Option<Settings>,
     timeline: Timeline,
+    states_of_bank: States,
     intervals: BTreeMap<String, Builder>,
     spectra: BTreeMap<String, Builder>,
     events: Builder,
@@ -73,6 +74,7 @@ impl Rows {
             device: device.to_owned(),
             settings: earlier.or(first),
             timeline,
+            states_of_bank: States::of(records),
             intervals: BTreeMap::new(),
             spectra: BTreeMap::new(),
             events: Builder::new(&EVENTS),
@@ -171,7 +173,8 @@ impl Rows {
             }
             Record::Spectrum(record) => {
                 let rows = self.spectra.entry(month).or_insert_with(|| Builder::new(&SPECTRA));
-                rows.row(head.into_iter().chain(spectrum(record)));
+                let state = self.states_of_bank.during(stamp.boot, stamp.frame, record.windows);
+                rows.row(head.into_iter().chain(spectrum(record, self.settings.as_ref(), state)));
             }
             Record::Capture(record) => self.captures.row(head.into_iter().chain(capture(record))),
             Record::Event(record) => self.events.row(head.into_iter().chain(event(record, at))),
@@ -199,10 +202,6 @@ fn utc(utc_ms: Option<u64>) -> Cell {
 }
 
 pub(super) fn real<S: Scale>(quantity: Quantity<S>) -> Cell {
-    Cell::Real(quantity.value_f64())
-}
-
-fn stepped<S: Scale>(quantity: Stepped<S>) -> Cell {
     Cell::Real(quantity.value_f64())
 }
 
@@ -322,15 +321,4 @@ fn status(record: &StatusRecord) -> Vec<Cell> {
         }
     };
     vec![name.into(), detail.to_string().as_str().into()]
-}
-
-fn spectrum(record: &Spectrum) -> Vec<Cell> {
-    let mut cells = vec![u32::from(record.windows).into(), u32::from(record.flagged).into()];
-    cells.extend(record.thd.map(real));
-    cells.extend([record.current_loading, record.reactive_loading].into_iter().flatten().map(real));
-    let [a, b, c] = &record.voltage;
-    for (((a, b), c), neutral) in a.iter().zip(b).zip(c).zip(&record.neutral) {
-        cells.extend([stepped(*a), stepped(*b), stepped(*c), stepped(*neutral)]);
-    }
-    cells
 }

@@ -1,5 +1,11 @@
 //! The table of harmonics, wide: a column a harmonic and channel.
 
+use wyelog_protocol::bank::Settings;
+use wyelog_protocol::quantity::{Scale, Stepped};
+use wyelog_protocol::record::{BankState, Spectrum};
+
+use super::builder::Cell;
+use super::rows::real;
 use super::{Kind, Table, columns};
 
 macro_rules! spectra {
@@ -16,6 +22,10 @@ macro_rules! spectra {
             ("reactive_loading_a_percent", Kind::F64),
             ("reactive_loading_b_percent", Kind::F64),
             ("reactive_loading_c_percent", Kind::F64),
+            ("crest_loading_a_percent", Kind::F64),
+            ("crest_loading_b_percent", Kind::F64),
+            ("crest_loading_c_percent", Kind::F64),
+            ("state", Kind::Text),
             $(
                 (concat!("voltage_a_h", $order, "_percent"), Kind::F64),
                 (concat!("voltage_b_h", $order, "_percent"), Kind::F64),
@@ -32,3 +42,64 @@ pub const SPECTRA: Table = Table {
     by_month: true,
     columns: spectra!(2 3 4 5 6 7 8 9 10 11 12 13 14 15 16 17 18 19 20 21 22 23 24 25),
 };
+
+/// The cells of a record; `state` is that of all its ten minutes.
+pub(super) fn spectrum(
+    record: &Spectrum,
+    settings: Option<&Settings>,
+    state: Option<BankState>,
+) -> Vec<Cell> {
+    let mut cells = vec![u32::from(record.windows).into(), u32::from(record.flagged).into()];
+    cells.extend(record.thd.map(real));
+    cells.extend([record.current_loading, record.reactive_loading].into_iter().flatten().map(real));
+    let ratio = settings.and_then(|settings| {
+        let plate = &settings.nameplate;
+        Some(plate.system_voltage.value_f64()? / libm::sqrt(3.0) / plate.unit_voltage.value_f64()?)
+    });
+    for (harmonics, reactive) in record.voltage.iter().zip(record.reactive_loading) {
+        let harmonics = harmonics.iter().map(|harmonic| harmonic.value_f64().unwrap_or(0.0));
+        let crest = ratio.zip(reactive.value_f64());
+        cells.push(Cell::Real(crest.map(|(ratio, reactive)| crest_percent(harmonics, ratio, reactive))));
+    }
+    cells.push(Cell::Text(state.map(|state| state.name().into())));
+    let [a, b, c] = &record.voltage;
+    for (((a, b), c), neutral) in a.iter().zip(b).zip(c).zip(&record.neutral) {
+        cells.extend([stepped(*a), stepped(*b), stepped(*c), stepped(*neutral)]);
+    }
+    cells
+}
+
+fn stepped<S: Scale>(quantity: Stepped<S>) -> Cell {
+    Cell::Real(quantity.value_f64())
+}
+
+/// Fundamental and harmonics (from the second on, in percent of the system's rated voltage to ground, which is `ratio` times
+/// the units') if all their crests meet, in percent of the units' rated crest. The reactive loading in percent is Σ h·V_h², so
+/// it gives the fundamental.
+fn crest_percent(harmonics: impl Iterator<Item = f64>, ratio: f64, reactive_percent: f64) -> f64 {
+    let (mut sum, mut weighted) = (0.0, 0.0);
+    for (harmonic, order) in harmonics.zip(2_u32..) {
+        let of_unit = harmonic / 100.0 * ratio;
+        sum += of_unit;
+        weighted += f64::from(order) * of_unit * of_unit;
+    }
+    100.0 * (libm::sqrt((reactive_percent / 100.0 - weighted).max(0.0)) + sum)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::crest_percent;
+
+    #[test]
+    fn crests_by_hand() {
+        // 110 % of the units' reactive power at the units' own voltage, a third of 10 % and a fifth of 4 %: the fundamental is
+        // √(1.1 − 3 · 0.01 − 5 · 0.0016) = √1.062.
+        let crest = crest_percent([0.0, 10.0, 0.0, 4.0].into_iter(), 1.0, 110.0);
+        assert!((crest - 100.0 * (1.062_f64.sqrt() + 0.14)).abs() < 1e-9, "{crest}");
+        // Units rated 10 % above the system: harmonics count less.
+        let crest = crest_percent([0.0, 11.0].into_iter(), 1.0 / 1.1, 100.0);
+        assert!((crest - 100.0 * (0.97_f64.sqrt() + 0.1)).abs() < 1e-9, "{crest}");
+        // More harmonics than there is reactive power: a record's steps. No fundamental then.
+        assert!((crest_percent([50.0].into_iter(), 1.0, 10.0) - 50.0).abs() < 1e-9);
+    }
+}

@@ -1,59 +1,101 @@
-//! How fast questions are answered: `cargo run --release -p wyelog-desk-tests --example question_rate [BANKS [DAYS]]`.
+//! How fast questions are answered:
+//! `cargo run --release -p wyelog-desk-tests --example question_rate [BANKS [DAYS [QUESTION…]]] [--in DIR]`.
 //!
-//! A store of so many banks, a row each ten minutes, is fabricated as Parquet in the store's format (1000 banks for 365 days: 52.6
-//! million rows, some 1 GB for the time of the run). Each question is asked twice, and so is the same question as a plain
-//! query of polars over the same files, in turn; the faster of both counts. Nothing fails when it is slow.
+//! A store of so many banks, a row of intervals and a row of spectra each ten minutes, is fabricated as Parquet in the store's
+//! format (1000 banks for 365 days: 52.6 million rows of each, some 5 GB), for the time of the run or in DIR, where it stays and
+//! is taken again. Each question is asked twice, and so is the same question as a plain query of polars over the same files, in
+//! turn; the faster of both counts. Nothing fails when it is slow.
 
 mod fabricated;
 mod plain;
 
 use std::error::Error;
+use std::path::PathBuf;
 use std::time::Instant;
 
-use wyelog::analysis::{
-    Filter, alarm_history::alarm_history, fleet::fleet, kvar::kvar, unbalance::unbalance,
-};
+use polars::prelude::DataFrame;
+use wyelog::analysis::Filter;
+use wyelog::analysis::alarm_book::alarm_book;
+use wyelog::analysis::alarm_rates::alarm_rates;
+use wyelog::analysis::certificate::certificate;
+use wyelog::analysis::feeder_events::feeder_events;
+use wyelog::analysis::fleet::fleet;
+use wyelog::analysis::kvar::{LIMIT_PU, kvar_with};
+use wyelog::analysis::quality::quality;
+use wyelog::analysis::stress::stress;
+use wyelog::analysis::switching::switching;
+use wyelog::analysis::unbalance::{EN_50160_U2_PERCENT, unbalance_by_weeks};
+use wyelog::analysis::usage::{Levels, usage};
+use wyelog::analysis::whatif::{Limit, whatif};
+use wyelog::analysis::worklist::items;
 use wyelog::store::{Store, StoreError};
 
 /// Asks and gives the number of rows of the answer.
 type Ask = fn(&Store) -> Result<usize, Box<dyn Error>>;
 
-/// Every question: its name, how we answer it, and how a plain query does, where there is one.
+/// Every question: its command, what that asks, and how a plain query does, where there is one.
 const QUESTIONS: &[(&str, Ask, Option<Ask>)] = &[
-    ("unbalance", |store| rows(unbalance(store, &all())), Some(plain::unbalance)),
-    ("kvar", |store| rows(kvar(store, &all())), Some(plain::kvar)),
-    ("alarms", |store| rows(alarm_history(store, &all())), Some(plain::alarms)),
+    (
+        "unbalance",
+        |store| rows(unbalance_by_weeks(store, &all(), EN_50160_U2_PERCENT)),
+        Some(plain::unbalance),
+    ),
+    ("kvar", |store| rows(kvar_with(store, &all(), LIMIT_PU)), Some(plain::kvar)),
+    ("alarms", |store| rows(alarm_book(store, &all())), Some(plain::alarms)),
+    ("alarm-rates", |store| rows(alarm_rates(store, &all())), None),
+    ("feeder-events", |store| rows(feeder_events(store, &all())), None),
+    ("switching", |store| rows(switching(store, &all(), Some(10_000))), Some(plain::switching)),
+    ("stress", |store| rows(stress(store, &all())), Some(plain::stress)),
+    ("usage", |store| rows(usage(store, &all(), Levels::default())), Some(plain::usage)),
+    ("whatif", |store| rows(whatif(store, &all(), LIMITS)), Some(plain::whatif)),
+    ("quality", |store| rows(quality(store, &all())), Some(plain::quality)),
+    ("worklist", |store| Ok(items(store, &all())?.len()), None),
     ("fleet", |store| Ok(fleet(store, &all())?.len()), None),
+    ("certificate", |store| Ok(usize::from(certificate(store, "Bank 0000")?.is_some())), None),
 ];
+
+/// What to try.
+const LIMITS: &[Limit] =
+    &[Limit { residual_pu: 0.25, persistence_s: 60.0 }, Limit { residual_pu: 0.5, persistence_s: 600.0 }];
 
 fn all() -> Filter {
     Filter::default()
 }
 
-fn rows(answer: Result<polars::prelude::DataFrame, StoreError>) -> Result<usize, Box<dyn Error>> {
+fn rows(answer: Result<DataFrame, StoreError>) -> Result<usize, Box<dyn Error>> {
     Ok(answer?.height())
 }
 
 fn main() -> Result<(), Box<dyn Error>> {
-    let mut words = std::env::args().skip(1);
+    let mut words: Vec<String> = std::env::args().skip(1).collect();
+    let kept = words.iter().position(|word| word == "--in").map(|at| words.split_off(at));
+    let kept = kept.and_then(|kept| kept.into_iter().nth(1)).map(PathBuf::from);
+    let mut words = words.into_iter();
     let mut number = |otherwise: u32| words.next().map_or(Ok(otherwise), |word| word.parse());
     let (banks, days) = (number(100)?, number(365)?);
-    let folder = tempfile::tempdir()?;
+    let wanted: Vec<String> = words.collect();
+    let temporary = tempfile::tempdir()?;
+    let folder = kept.unwrap_or_else(|| temporary.path().to_owned());
+    let rows = f64::from(banks) * f64::from(days) * f64::from(fabricated::ROWS_A_DAY);
     let start = Instant::now();
-    let rows = fabricated::store(folder.path(), banks, days)?;
-    let bytes = fabricated::bytes(folder.path());
+    if !folder.join("logs/made.toml").exists() {
+        fabricated::store(&folder, banks, days)?;
+    }
     println!(
         "{banks} banks, {days} days: {:.1} million rows of intervals, {:.0} MB, made in {:.0} s",
-        rows as f64 / 1e6,
-        bytes as f64 / 1e6,
+        rows / 1e6,
+        fabricated::bytes(&folder) as f64 / 1e6,
         start.elapsed().as_secs_f64()
     );
-    let store = Store::open(folder.path())?;
+    let store = Store::open(&folder)?;
     println!(
-        "{:<12}{:>9}{:>11}{:>10}{:>10}{:>13}{:>13}",
+        "{:<14}{:>9}{:>11}{:>10}{:>10}{:>13}{:>13}",
         "", "rows", "ours s", "plain s", "ratio", "ours MB", "plain MB"
     );
     for (name, ours, plain) in QUESTIONS {
+        if !wanted.is_empty() && !wanted.iter().any(|one| one == name) {
+            continue;
+        }
         let mut best = [Measured::default(); 2];
         for _ in 0..2 {
             if let Some(plain) = plain {
@@ -64,7 +106,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         let [ours, plain] = best;
         let or_dash = |there: bool, text: String| if there { text } else { "-".to_owned() };
         println!(
-            "{name:<12}{:>9}{:>11.2}{:>10}{:>10}{:>13}{:>13}",
+            "{name:<14}{:>9}{:>11.2}{:>10}{:>10}{:>13}{:>13}",
             ours.rows,
             ours.seconds,
             or_dash(plain.rows > 0, format!("{:.2}", plain.seconds)),
