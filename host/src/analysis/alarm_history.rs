@@ -3,13 +3,14 @@
 mod open;
 
 use polars::prelude::{
-    DataFrame, DataType, Engine, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, Series,
+    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, PolarsResult, Series,
     SortMultipleOptions, col, lit, when,
 };
 use sha2::{Digest, Sha256};
 use wyelog_protocol::condition::Condition;
 
 use super::cells::Cells;
+use super::slices::collect;
 use super::{Filter, PHASES, expected_kvar, hours};
 use crate::store::{EVENTS, INTERVALS, Store, StoreError};
 
@@ -60,13 +61,9 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         latest("voltage_b_v"),
         latest("voltage_c_v"),
     ]);
-    let intervals = store.scan(&INTERVALS)?;
-    let last = intervals
-        .clone()
-        .group_by([col("device"), col("boot")])
-        .agg([col("frame").max().alias("last_frame")])
-        .collect_with_engine(Engine::Streaming)?
-        .unwrap_single();
+    let intervals = store.scan_rows(&INTERVALS)?;
+    let last = intervals.clone().group_by([col("device"), col("boot")]);
+    let last = collect(last.agg([col("frame").max().alias("last_frame")]))?;
     let alarms =
         alarms.join(last.clone().lazy(), [col("device"), col("boot")], [col("device"), col("boot")], left());
     let until = || col("end_frame").fill_null(col("last_frame"));
@@ -76,9 +73,7 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         when(duration.clone().gt_eq(lit(0.0))).then(duration).otherwise(lit(0.0)).alias("duration_s"),
     );
     let alarms = alarms.collect()?.lazy();
-    // Never the intervals of all alarms at once.
-    let lost = kvarh_lost(alarms.clone(), intervals).collect_with_engine(Engine::Streaming)?;
-    let lost = lost.unwrap_single().lazy();
+    let lost = kvarh_lost(alarms.clone(), intervals)?.lazy();
     let rows = alarms.join(lost, KEY.map(col), KEY.map(col), left());
     let shown = [
         "bank",
@@ -165,12 +160,15 @@ pub(super) const TAKES_AWAY: [Condition; 3] =
     [Condition::BlownFuse, Condition::PhaseMissingAtClose, Condition::UnitOut];
 
 /// `KEY` and `kvarh_lost` of the conditions that take capacitance away: an interval counts by the part of it in which they stood.
-fn kvarh_lost(alarms: LazyFrame, intervals: LazyFrame) -> LazyFrame {
+fn kvarh_lost(alarms: LazyFrame, intervals: LazyFrame) -> PolarsResult<DataFrame> {
     let takes_away = TAKES_AWAY.iter().map(|condition| col("condition").eq(lit(condition.name())));
     let fuses = alarms.filter(takes_away.fold(lit(false), Expr::or));
     let more = vec![col("phases"), col("fraction"), col("end_frame")];
-    let fuses = fuses.select([KEY.map(col).to_vec(), more].concat());
-    let both = fuses.join(
+    let fuses = fuses.select([KEY.map(col).to_vec(), more].concat()).collect()?;
+    // Named, not only joined: so that what lies elsewhere in the files is not read.
+    let devices = fuses.column("device")?.unique()?.take_materialized_series();
+    let intervals = intervals.filter(col("device").is_in(lit(devices).implode(true), false));
+    let both = fuses.lazy().join(
         intervals,
         [col("device"), col("boot")],
         [col("device"), col("boot")],
@@ -191,5 +189,6 @@ fn kvarh_lost(alarms: LazyFrame, intervals: LazyFrame) -> LazyFrame {
     });
     let expected = expected.fold(lit(0.0), |sum, phase| sum + phase);
     let lost = expected * col("fraction").fill_null(lit(1.0));
-    both.group_by(KEY.map(col)).agg([(lost * hours() * part).sum().alias("kvarh_lost")])
+    // Never the intervals of all alarms at once.
+    collect(both.group_by(KEY.map(col)).agg([(lost * hours() * part).sum().alias("kvarh_lost")]))
 }

@@ -7,7 +7,7 @@ mod recent;
 
 use std::collections::BTreeMap;
 
-use polars::prelude::{DataType, col};
+use polars::prelude::{DataType, IntoLazy, SortMultipleOptions, col, len, lit};
 
 pub use alarms::AlarmRow;
 pub use observe::{FLAGGED_PERCENT, NEUTRAL, Observation, SILENT_MS, UNEXPLAINED_PU};
@@ -15,6 +15,7 @@ pub use rank::{HAZARDS, OBSERVED, Rank, UNANNOUNCED, certainty, rank};
 pub use recent::{Phasor, Recent};
 
 use super::cells::Cells;
+use super::slices::collect;
 use super::{Filter, PHASES, kvar, unbalance};
 use crate::store::{INTERVALS, SETTINGS, Store, StoreError};
 use wyelog_protocol::condition::Route;
@@ -304,18 +305,28 @@ impl Rows {
     }
 
     fn spans(&mut self, store: &Store, filter: &Filter) -> Result<(), StoreError> {
-        let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
-        let flagged = col("flagged").gt(polars::prelude::lit(0)).cast(DataType::UInt64).sum();
-        let spans = intervals.group_by([col("bank"), col("feeder"), col("device")]).agg([
+        // Lengths apart, so that the most usual one can be told: a median would hold all rows.
+        let lengths = [col("bank"), col("device"), col("interval_s")];
+        let flagged = col("flagged").gt(lit(0)).cast(DataType::UInt64).sum();
+        let spans = filter.rows(store, &INTERVALS, "time")?.group_by(lengths).agg([
             col("time").min().alias("first"),
             col("time").max().alias("last"),
-            col("interval_s").median(),
-            col("windows").count().cast(DataType::UInt64).alias("intervals"),
+            len().cast(DataType::UInt64).alias("intervals"),
             flagged.alias("flagged_intervals"),
             col("unit_voltage_v").last(),
             col("boot").max(),
         ]);
-        let spans = spans.collect()?;
+        let usual = col("interval_s").sort_by([col("intervals")], SortMultipleOptions::default()).last();
+        let spans = collect(spans)?.lazy().group_by([col("bank"), col("device")]).agg([
+            col("first").min(),
+            col("last").max(),
+            usual,
+            col("intervals").sum(),
+            col("flagged_intervals").sum(),
+            col("unit_voltage_v").last(),
+            col("boot").max(),
+        ]);
+        let spans = store.with_feeders(spans).collect()?;
         let cells = Cells(&spans);
         for index in 0..cells.rows() {
             let Some(row) = self.of(cells, index) else { continue };
@@ -347,7 +358,7 @@ impl Rows {
             row.kvarh_lost = hours.and_then(|_| Some(a? + b? + c?));
             row.kvarh_lost_per_day = row.kvarh_lost.zip(hours).map(|(lost, hours)| lost / hours * 24.0);
         }
-        let unbalance = unbalance::unbalance(store, filter)?;
+        let unbalance = unbalance::u2_p95(store, filter)?;
         let cells = Cells(&unbalance);
         for index in 0..cells.rows() {
             if let Some(row) = self.of(cells, index) {

@@ -56,6 +56,18 @@ pub fn unbalance(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError
     by_bank(store, filter, |intervals| of_intervals(intervals))
 }
 
+/// Bank, logger, and `u2_p95_percent` as [`unbalance`] has it, without the rest of it.
+pub(super) fn u2_p95(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
+    let intervals = filter.rows(store, &INTERVALS, "time")?;
+    let good = only(col("flagged").eq(lit(0)), col("u2_percent")).alias("u2_percent");
+    let of = |rows: LazyFrame| {
+        let rows =
+            rows.select([col("bank"), col("device"), good.clone()]).group_by(["bank", "device"].map(col));
+        Ok(rows.agg([listed("u2_percent", "u2_p95_percent")]).with_column(p95("u2_p95_percent")))
+    };
+    Ok(by_banks(&intervals, MOST_ROWS, of)?)
+}
+
 /// What `ask` says of the intervals, with the feeders; the worst u2 first.
 fn by_bank(
     store: &Store,

@@ -3,12 +3,13 @@
 use std::collections::BTreeMap;
 
 use polars::prelude::{
-    Column, DataFrame, DataType, Engine, IntoLazy, NamedFrom, Series, SortMultipleOptions, col, lit, when,
+    Column, DataFrame, DataType, IntoLazy, NamedFrom, Series, SortMultipleOptions, col, lit,
 };
 use wyelog_protocol::condition::{Condition, Route};
 
 use super::alarm_history::alarm_history;
 use super::cells::Cells;
+use super::slices::collect;
 use super::{Filter, hours};
 use crate::store::{INTERVALS, Store, StoreError};
 
@@ -70,23 +71,20 @@ type Place = (String, u64);
 /// The store cannot be read.
 pub fn whatif(store: &Store, filter: &Filter, limits: &[Limit]) -> Result<DataFrame, StoreError> {
     let least = limits.iter().map(|limit| limit.residual_pu).fold(f64::INFINITY, f64::min);
-    let intervals = || -> Result<_, StoreError> {
-        let known = col("flagged").eq(lit(0)).and(col("residual_pu").is_not_null());
-        Ok(filter.rows(store, &INTERVALS, "time")?.filter(known))
-    };
-    let years = intervals()?.select([hours().sum().alias("h")]);
-    let years = years.collect_with_engine(Engine::Streaming)?.unwrap_single();
-    let years = Cells(&years).real("h", 0).unwrap_or(0.0) / 8766.0;
+    let known = col("flagged").eq(lit(0)).and(col("residual_pu").is_not_null());
+    let known = filter.rows(store, &INTERVALS, "time")?.filter(known);
+    let years = known.clone().select([hours().sum().alias("h")]);
     // Only what reaches the lowest limit is held.
-    let over = intervals()?.filter(col("residual_pu").gt_eq(lit(least))).select([
+    let over = known.filter(col("residual_pu").gt_eq(lit(least))).select([
         col("device"),
         col("boot"),
         col("frame").cast(DataType::Float64),
         (hours() * lit(3600.0 * FRAMES)).alias("length"),
         col("residual_pu"),
     ]);
-    let over = over.collect_with_engine(Engine::Streaming)?.unwrap_single();
-    let over = over.sort(["device", "boot", "frame"], SortMultipleOptions::default())?;
+    let years = collect(years)?;
+    let years = Cells(&years).real("h", 0).unwrap_or(0.0) / 8766.0;
+    let over = collect(over.sort(["device", "boot", "frame"], SortMultipleOptions::default()))?;
     let real = real(store, filter)?;
     let mut rows = Vec::new();
     for limit in limits {
@@ -101,15 +99,15 @@ fn runs(over: &DataFrame, residual_pu: f64) -> Result<BTreeMap<Place, Vec<Run>>,
     // Half an interval is no gap: loggers' lengths vary with the frequency.
     let near = (col("frame") - col("frame").shift(lit(1))).lt_eq(lit(1.5) * col("length"));
     let goes_on = same.and(near).fill_null(lit(false));
-    let number = when(goes_on).then(lit(0_u32)).otherwise(lit(1_u32)).cum_sum(false);
-    let runs = over.clone().lazy().filter(col("residual_pu").gt_eq(lit(residual_pu)));
-    let runs = runs.with_column(number.alias("run")).group_by_stable([col("run")]).agg([
-        col("device").first(),
-        col("boot").first(),
-        (col("frame") - col("length")).first().alias("begin"),
-        col("frame").last().alias("end"),
-    ]);
-    let runs = runs.collect()?;
+    let over = over.clone().lazy().filter(col("residual_pu").gt_eq(lit(residual_pu)));
+    let marked = over.with_column(goes_on.alias("goes_on"));
+    let is_last = col("goes_on").shift(lit(-1)).fill_null(lit(false)).not();
+    let marked = marked.with_column(is_last.alias("is_last"));
+    let begin = (col("frame") - col("length")).alias("begin");
+    let begins = marked.clone().filter(col("goes_on").not()).select([col("device"), col("boot"), begin]);
+    let ends = marked.filter(col("is_last")).select([col("frame").alias("end")]).collect()?;
+    // As many as begin end.
+    let runs = begins.collect()?.hstack(ends.columns())?;
     let cells = Cells(&runs);
     let mut places: BTreeMap<Place, Vec<Run>> = BTreeMap::new();
     for index in 0..cells.rows() {

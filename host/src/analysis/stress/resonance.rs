@@ -2,10 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use polars::prelude::{
-    DataFrame, DataType, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, Series, col, len, lit,
-    when,
-};
+use polars::lazy::dsl::mean_horizontal;
+use polars::prelude::{DataFrame, DataType, LazyFrame, NULL, NamedFrom, Series, col, len, lit, when};
 
 use super::add_text;
 use crate::analysis::cells::Cells;
@@ -76,39 +74,31 @@ pub(super) fn columns(spectra: &LazyFrame, frame: &mut DataFrame) -> Result<(), 
 /// By bank and logger, of those banks that were out in some spectrum: without that nothing can be told.
 fn days(spectra: &LazyFrame) -> Result<BTreeMap<(String, String), Day>, StoreError> {
     let is_out = || col("state").eq(lit("open"));
-    let key = || [col("bank"), col("device")];
-    let opened = collect(spectra.clone().filter(is_out()).group_by(key()).agg([len().alias("rows")]))?;
+    let opened = collect(spectra.clone().filter(is_out()).group_by([col("device")]).agg([len()]))?;
     if opened.height() == 0 {
         return Ok(BTreeMap::new());
     }
-    // Mean over the times and the phases: sums first, so that the harmonics of all the rows are looked at once.
+    // Of each phase over its times, then over the phases: one sum a column, whatever is missing.
     let named = |phase: &str, order: u32| format!("voltage_{phase}_h{order}_percent");
     let all = || ORDERS.flat_map(move |order| PHASES.map(|phase| named(phase, order)));
-    let squares = all().map(|name| col(name.as_str()) * col(name.as_str()));
     let hour = col("time").to_physical().floor_div(lit(3_600_000_i64));
     let hour = hour.clone() - hour.floor_div(lit(24_i64)) * lit(24_i64);
     let is_told = col("state").eq(lit("closed")).or(is_out());
+    let devices = lit(opened.column("device")?.as_materialized_series().clone()).implode(true);
     let good = col("flagged").eq(lit(0)).and(col("time").is_not_null()).and(is_told);
-    let mut prepared = key().to_vec();
+    let good = good.and(col("device").is_in(devices, false));
+    let mut prepared = ["bank", "device"].map(col).to_vec();
     prepared.extend([is_out().alias("is_out"), hour.alias("hour")]);
-    prepared.extend(squares);
+    prepared.extend(all().map(|name| col(name.as_str()) * col(name.as_str())));
     let mut of_hour = vec![len().cast(DataType::UInt64).alias("values")];
-    for name in all() {
-        of_hour.push(col(name.as_str()).count().alias(format!("{name}_known")));
-        of_hour.push(col(name.as_str()).sum());
-    }
-    let rows = spectra.clone().filter(good).join(opened.lazy(), key(), key(), JoinArgs::new(JoinType::Semi));
-    let by = [col("bank"), col("device"), col("is_out"), col("hour")];
-    let frame = rows.select(prepared).group_by(by).agg(of_hour);
-    let of_order = |order: u32| {
-        let sum = |end: &str| {
-            let phases = PHASES.map(|phase| col(format!("{}{end}", named(phase, order))));
-            phases.into_iter().fold(lit(0.0), |sum, part| sum + part)
-        };
-        (sum("") / sum("_known")).alias(format!("h{order}"))
-    };
+    of_hour.extend(all().map(|name| col(name.as_str()).mean()));
+    let by = ["bank", "device", "is_out", "hour"].map(col);
+    let frame = spectra.clone().filter(good).select(prepared).group_by(by).agg(of_hour);
     let mut shown = ["bank", "device", "is_out", "hour", "values"].map(col).to_vec();
-    shown.extend(ORDERS.map(of_order));
+    for order in ORDERS {
+        let phases = PHASES.map(|phase| col(named(phase, order)));
+        shown.push(mean_horizontal(phases, true)?.alias(format!("h{order}")));
+    }
     let frame = collect(frame.select(shown))?;
     let cells = Cells(&frame);
     let squares: Vec<Vec<Option<f64>>> = ORDERS.map(|order| cells.reals(&format!("h{order}"))).collect();

@@ -1,8 +1,10 @@
 //! Rows of cells into columns.
 
+use std::fmt;
+
 use polars::prelude::{
-    Column, DataFrame, IntoSeries, NamedFrom, NewChunkedArray, PlSmallStr, PolarsResult, Series,
-    StringChunked,
+    ChunkedBuilder, DataFrame, Float64Type, Int64Type, IntoColumn, PlSmallStr, PolarsResult,
+    PrimitiveChunkedBuilder, StringChunkedBuilder, TimeUnit, TimeZone, UInt32Type, UInt64Type,
 };
 
 use super::{Kind, Table};
@@ -43,77 +45,84 @@ impl From<Option<f64>> for Cell {
 }
 
 /// A table that grows by rows.
-#[derive(Debug)]
 pub struct Builder {
-    table: &'static Table,
     columns: Vec<Values>,
+    rows: usize,
 }
 
-#[derive(Debug)]
+/// In the table engine's own form from the first row on: no second pass over them.
 enum Values {
-    Text(Vec<Option<PlSmallStr>>),
-    U32(Vec<Option<u32>>),
-    U64(Vec<Option<u64>>),
-    F64(Vec<Option<f64>>),
-    Time(Vec<Option<i64>>),
+    Text(StringChunkedBuilder),
+    U32(PrimitiveChunkedBuilder<UInt32Type>),
+    U64(PrimitiveChunkedBuilder<UInt64Type>),
+    F64(PrimitiveChunkedBuilder<Float64Type>),
+    Time(PrimitiveChunkedBuilder<Int64Type>),
+}
+
+impl fmt::Debug for Builder {
+    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
+        formatter.debug_struct("Builder").field("rows", &self.rows).finish_non_exhaustive()
+    }
 }
 
 impl Builder {
     pub fn new(table: &'static Table) -> Self {
-        let columns = table.columns.iter().map(|(_, kind)| match kind {
-            Kind::Text => Values::Text(Vec::new()),
-            Kind::U32 => Values::U32(Vec::new()),
-            Kind::U64 => Values::U64(Vec::new()),
-            Kind::F64 => Values::F64(Vec::new()),
-            Kind::Time => Values::Time(Vec::new()),
+        let columns = table.columns.iter().map(|(name, kind)| {
+            let name = PlSmallStr::from_static(name);
+            match kind {
+                Kind::Text => Values::Text(StringChunkedBuilder::new(name, 0)),
+                Kind::U32 => Values::U32(PrimitiveChunkedBuilder::new(name, 0)),
+                Kind::U64 => Values::U64(PrimitiveChunkedBuilder::new(name, 0)),
+                Kind::F64 => Values::F64(PrimitiveChunkedBuilder::new(name, 0)),
+                Kind::Time => Values::Time(PrimitiveChunkedBuilder::new(name, 0)),
+            }
         });
-        Self { table, columns: columns.collect() }
+        Self { columns: columns.collect(), rows: 0 }
     }
 
     /// Adds a row: a cell a column, in order. A cell of another kind than its column's becomes null.
     pub fn row(&mut self, cells: impl IntoIterator<Item = Cell>) {
+        self.rows += 1;
         let mut cells = cells.into_iter();
         for column in &mut self.columns {
             let cell = cells.next();
             let whole = || if let Some(Cell::Whole(value)) = &cell { *value } else { None };
             match column {
                 Values::Text(values) => {
-                    values.push(if let Some(Cell::Text(text)) = cell { text } else { None })
+                    values.append_option(if let Some(Cell::Text(text)) = &cell {
+                        text.as_deref()
+                    } else {
+                        None
+                    });
                 }
-                Values::U32(values) => values.push(whole().and_then(|value| u32::try_from(value).ok())),
-                Values::U64(values) => values.push(whole()),
+                Values::U32(values) => {
+                    values.append_option(whole().and_then(|value| u32::try_from(value).ok()))
+                }
+                Values::U64(values) => values.append_option(whole()),
                 Values::F64(values) => {
-                    values.push(if let Some(Cell::Real(value)) = cell { value } else { None });
+                    values.append_option(if let Some(Cell::Real(value)) = cell { value } else { None });
                 }
-                Values::Time(values) => values.push(whole().and_then(|value| i64::try_from(value).ok())),
+                Values::Time(values) => {
+                    values.append_option(whole().and_then(|value| i64::try_from(value).ok()))
+                }
             }
         }
     }
 
-    pub fn is_empty(&self) -> bool {
-        self.columns.first().is_none_or(|column| match column {
-            Values::Text(values) => values.is_empty(),
-            Values::U32(values) => values.is_empty(),
-            Values::U64(values) => values.is_empty(),
-            Values::F64(values) => values.is_empty(),
-            Values::Time(values) => values.is_empty(),
-        })
+    pub const fn is_empty(&self) -> bool {
+        self.rows == 0
     }
 
     pub fn finish(self) -> PolarsResult<DataFrame> {
-        let columns = self.columns.into_iter().zip(self.table.columns).map(|(values, (name, kind))| {
-            let name: PlSmallStr = (*name).into();
-            let series = match values {
-                Values::Text(values) => {
-                    StringChunked::from_iter_options(name, values.into_iter()).into_series()
-                }
-                Values::U32(values) => Series::new(name, values),
-                Values::U64(values) => Series::new(name, values),
-                Values::F64(values) => Series::new(name, values),
-                Values::Time(values) => Series::new(name, values).cast(&kind.data_type())?,
-            };
-            Ok(Column::from(series))
+        let columns = self.columns.into_iter().map(|values| match values {
+            Values::Text(values) => values.finish().into_column(),
+            Values::U32(values) => values.finish().into_column(),
+            Values::U64(values) => values.finish().into_column(),
+            Values::F64(values) => values.finish().into_column(),
+            Values::Time(values) => {
+                values.finish().into_datetime(TimeUnit::Milliseconds, Some(TimeZone::UTC)).into_column()
+            }
         });
-        DataFrame::new_infer_height(columns.collect::<PolarsResult<Vec<Column>>>()?)
+        DataFrame::new_infer_height(columns.collect())
     }
 }
