@@ -275,7 +275,14 @@ def worklist(intervals, events):
 
 
 def certificates(intervals):
-    """Of banks without a baseline: the soak begins with the first interval."""
+    """Of banks without a baseline, of all records and of a range: the soak begins with the first interval."""
+    yield from pages(intervals, None, None)
+    begin = intervals.time.min().floor("D")
+    days = [begin + pd.Timedelta(days=days) for days in (2, 5)]
+    yield from pages(intervals[(intervals.time >= days[0]) & (intervals.time < days[1])].copy(), *days)
+
+
+def pages(intervals, begin, end):
     stretch = (intervals.rated_hz / intervals.frequency_hz).fillna(1.0)
     intervals["h"] = intervals.windows * 0.2 / 3600 * stretch
     for (bank, device), rows in intervals.groupby(["bank", "device"]):
@@ -286,6 +293,8 @@ def certificates(intervals):
         yield {
             "bank": bank,
             "device": device,
+            "range_from_time": utc(begin),
+            "range_to_time": utc(end),
             "commissioned_time": utc(first),
             "soak_days": min((last - first) / pd.Timedelta(days=1), 7.0),
             "soak_hours": soak.h.sum(),

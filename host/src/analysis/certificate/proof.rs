@@ -12,8 +12,14 @@ pub(super) fn not_proven(page: &Certificate, settings: Cells<'_>, operations: (u
             sentences.push(text.to_owned());
         }
     };
+    let is_older = page.has_older_baseline();
     say(
-        !page.has_commissioning,
+        is_older,
+        "When this upgrade was commissioned: the baseline was learned before the range, of what was there then; the first \
+         interval of the range stands for it here.",
+    );
+    say(
+        !page.has_commissioning && !is_older,
         "When the bank was commissioned: no baseline was ever learned; the first interval stands for it here.",
     );
     let state = page.baseline.as_ref().map(|baseline| baseline.state.clone());
