@@ -19,24 +19,27 @@ const DAY_FRAMES: f64 = 86_400.0 * wyelog_protocol::FRAMES_PER_SECOND as f64;
 /// Of each row of the history whether it [goes on](Standing::goes_on). `last` has the last frame of each start.
 pub(super) fn open(store: &Store, cells: Cells<'_>, last: Cells<'_>) -> Result<Vec<bool>, StoreError> {
     let starts = last_starts(last);
+    // Most have ended: there is nothing more to look up.
     let standing = |row: usize| {
-        let device = cells.text("device", row).unwrap_or_default();
+        let has_ended = cells.whole("end_frame", row).is_some();
+        let device = cells.text("device", row).filter(|_| !has_ended)?;
         let name = cells.text("condition", row).unwrap_or_default();
         let standing = Standing {
             condition: Condition::ALL.into_iter().find(|condition| condition.name() == name),
             phases: phases(&cells.text("phases", row).unwrap_or_default()),
-            has_ended: cells.whole("end_frame", row).is_some(),
+            has_ended,
             boot: cells.whole("boot", row).unwrap_or(0),
             last_boot: starts.get(&device).map_or(0, |(boot, _)| *boot),
         };
-        (device, standing)
+        Some((device, standing))
     };
-    let standing: Vec<(String, Standing)> = (0..cells.rows()).map(standing).collect();
-    let asked = standing.iter().filter(|(_, standing)| standing.depends_on_connected());
+    let standing: Vec<Option<(String, Standing)>> = (0..cells.rows()).map(standing).collect();
+    let asked = standing.iter().flatten().filter(|(_, standing)| standing.depends_on_connected());
     let asked = asked.filter_map(|(device, _)| Some((device.as_str(), *starts.get(device)?))).collect();
     let connected = connected_now(store, &asked)?;
-    let goes_on = |(device, standing): &(String, Standing)| {
-        standing.goes_on(connected.get(device).copied().unwrap_or_default())
+    let goes_on = |of: &Option<(String, Standing)>| {
+        let connected = |device: &str| connected.get(device).copied().unwrap_or_default();
+        of.as_ref().is_some_and(|(device, standing)| standing.goes_on(connected(device)))
     };
     Ok(standing.iter().map(goes_on).collect())
 }
