@@ -141,6 +141,7 @@ fn a_range_picks_one_upgrade_out_of_two() {
     // A range without records is a page that proves nothing.
     let none = page(Some(20_000), None);
     assert!(none.commissioned_ms.is_none() && none.baseline.is_none() && !none.is_proven());
+    assert!(none.not_proven[0].contains("no baseline was learned in the range"), "{:?}", none.not_proven);
     assert_eq!(frame(&none).unwrap().height(), 1);
 }
 
