@@ -10,6 +10,7 @@ pub(crate) mod cells;
 pub mod certificate;
 pub mod feeder_events;
 pub mod fleet;
+mod goes_on;
 pub mod kvar;
 pub mod operations;
 mod percentile;

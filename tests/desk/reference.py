@@ -194,6 +194,12 @@ def utc(moment):
     return None if pd.isna(moment) else moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
 
 
+def identity(device, condition, boot, occurrence, begin_frame):
+    """Names an occurrence."""
+    numbers = b"".join(int(number).to_bytes(8, "big") for number in (boot, occurrence, begin_frame))
+    return hashlib.sha256(device.encode() + b"\0" + condition.encode() + b"\0" + numbers).hexdigest()[:10]
+
+
 def alarms(intervals, events):
     """Row by row, as one would with pencil and paper."""
     key = ["device", "boot", "occurrence", "condition", "begin_frame"]
@@ -204,9 +210,7 @@ def alarms(intervals, events):
         until = end if end is not None else own.frame.max() if len(own) else begin
         answer = {"device": device, "boot": int(boot), "occurrence": int(occurrence), "condition": condition}
         answer["bank"] = changes.bank.iloc[0]
-        numbers = b"".join(int(number).to_bytes(8, "big") for number in (boot, occurrence, begin))
-        text = device.encode() + b"\0" + condition.encode() + b"\0" + numbers
-        answer["id"] = hashlib.sha256(text).hexdigest()[:10]
+        answer["id"] = identity(device, condition, boot, occurrence, begin)
         # Of loggers in their first start: nothing later shows that it is over.
         answer["is_open"] = end is None
         answer["begin_time"] = utc(changes.begin_time.iloc[0])
@@ -275,7 +279,14 @@ def worklist(intervals, events):
 
 
 def certificates(intervals):
-    """Of banks without a baseline: the soak begins with the first interval."""
+    """Of banks without a baseline, of all records and of a range: the soak begins with the first interval."""
+    yield from pages(intervals, None, None)
+    begin = intervals.time.min().floor("D")
+    days = [begin + pd.Timedelta(days=days) for days in (2, 5)]
+    yield from pages(intervals[(intervals.time >= days[0]) & (intervals.time < days[1])].copy(), *days)
+
+
+def pages(intervals, begin, end):
     stretch = (intervals.rated_hz / intervals.frequency_hz).fillna(1.0)
     intervals["h"] = intervals.windows * 0.2 / 3600 * stretch
     for (bank, device), rows in intervals.groupby(["bank", "device"]):
@@ -286,6 +297,8 @@ def certificates(intervals):
         yield {
             "bank": bank,
             "device": device,
+            "range_from_time": utc(begin),
+            "range_to_time": utc(end),
             "commissioned_time": utc(first),
             "soak_days": min((last - first) / pd.Timedelta(days=1), 7.0),
             "soak_hours": soak.h.sum(),

@@ -54,6 +54,15 @@ def switching(intervals, operations, events):
         answer |= {"zero_spread_max_ms": number(spread.max())}
         slope, sigma = line(opened.begin_time[spread.index], spread)
         answer |= {"zero_spread_slope_ms_per_year": slope, "zero_spread_slope_sigma": sigma}
+        all_three = poles.dropna()
+        late = all_three.sub(all_three.mean(axis=1), axis=0) / 1000
+        answer["pole_openings"] = len(late)
+        for pole in "abc":
+            own_late = late[f"pole_{pole}_us"]
+            answer[f"pole_{pole}_late_ms"] = number(own_late.mean())
+            answer[f"pole_{pole}_late_sigma_ms"] = number(own_late.sem())
+            slope, sigma = line(opened.begin_time[late.index], own_late)
+            answer |= {f"pole_{pole}_late_slope_ms_per_year": slope, f"pole_{pole}_late_slope_sigma": sigma}
         inrush = closed.neutral_peak_a
         answer |= {"inrush_median_a": number(inrush.median()), "inrush_max_a": number(inrush.max())}
         slope, sigma = line(closed.begin_time, inrush)

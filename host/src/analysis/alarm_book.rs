@@ -5,12 +5,13 @@ use std::collections::BTreeMap;
 
 use polars::prelude::{Column, DataFrame, IdxCa, NamedFrom, Series};
 use wyelog_protocol::cause::Cause;
-use wyelog_protocol::condition::{Condition, Phases};
+use wyelog_protocol::condition::Condition;
 
 use super::Filter;
 use super::alarm_history::alarm_history;
 use super::cells::Cells;
 use super::feeder_events::{FeederEvent, find};
+use super::goes_on::phases;
 use crate::explain::{Case, explain, in_short};
 use crate::store::{Store, StoreError};
 
@@ -83,12 +84,6 @@ pub(super) fn case(cells: Cells<'_>, row: usize) -> Option<Case> {
         fraction: cells.real("fraction", row),
         causes: causes.split(", ").filter_map(known).collect(),
     })
-}
-
-/// Phases by their letters.
-fn phases(letters: &str) -> Phases {
-    let all = ["A", "B", "C", "N"].iter().zip([1, 2, 4, 8]);
-    Phases::from_bits(all.filter(|(letter, _)| letters.contains(**letter)).map(|(_, bit)| bit).sum())
 }
 
 /// A [book](alarm_book) for people: an event of a feeder is one line, whatever the number of its banks and alarms. Columns

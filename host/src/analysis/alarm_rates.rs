@@ -35,7 +35,7 @@ struct Counts {
 ///   thirty days, and extrapolated where it is less than a year;
 /// - `voltage_events`, `voltage_events_per_year`: of a feeder the [events](super::feeder_events) that its banks saw, each once,
 ///   over the time in which any of its banks has records; of a bank those that it saw;
-/// - `fuse_operations`: blown fuses; `fuse_phases`: on which phases, such as "A, B, B"; `repeated_fuse`: two of them within a
+/// - `fuse_operations`: blown fuses; `fuse_phases`: on which phases, in order of time, such as "A, B, B"; `repeated_fuse`: two of them within a
 ///   year on one bank; of a feeder, on any of its banks.
 ///
 /// # Errors
@@ -192,7 +192,9 @@ fn frame(
     columns.push(real("voltage_events_per_year", &|line| per_year(events(line), line.event_years)));
     columns.push(real("fuse_operations", &|line| Some(line.counts.fuses.len() as f64)));
     columns.push(text("fuse_phases", &|line| {
-        let phases: Vec<&str> = line.counts.fuses.iter().rev().map(|(_, phases)| phases.as_str()).collect();
+        let mut fuses = line.counts.fuses.clone();
+        fuses.sort();
+        let phases: Vec<&str> = fuses.iter().map(|(_, phases)| phases.as_str()).collect();
         Some(phases.join(", ")).filter(|text| !text.is_empty())
     }));
     let repeated: Vec<bool> = lines.iter().map(|line| line.is_repeated).collect();

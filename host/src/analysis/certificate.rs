@@ -1,5 +1,6 @@
 //! The proving page of one upgrade: what the records of a bank show since it was commissioned, and what they do not.
 
+mod frame;
 mod proof;
 mod values;
 
@@ -8,6 +9,7 @@ use super::cells::Cells;
 use super::fleet::{FleetRow, State, fleet};
 use super::operations::operations;
 use crate::store::{BASELINES, Bank, SETTINGS, Store, StoreError};
+pub use frame::frame;
 pub use values::Values;
 
 /// Days of the soak.
@@ -81,7 +83,9 @@ pub struct Certificate {
     pub other_devices: Vec<String>,
     /// What people know of it.
     pub bank: Option<Bank>,
-    /// When it was commissioned: UTC ms; the first baseline, or else the first interval.
+    /// Records from here on, to just before there, count: UTC ms; see [`certificate`].
+    pub range: (Option<i64>, Option<i64>),
+    /// When it was commissioned: UTC ms; when the baseline was learned, or else the first interval, in the range.
     pub commissioned_ms: Option<i64>,
     /// Whether a baseline says so.
     pub has_commissioning: bool,
@@ -104,11 +108,18 @@ pub struct Certificate {
 }
 
 impl Certificate {
-    /// Nothing is open, the soak is done and the baseline confirmed.
+    /// Nothing is open, the soak is done and a baseline of the range is confirmed.
     pub fn is_proven(&self) -> bool {
         self.open.is_empty()
             && self.soak.is_done()
+            && !self.has_older_baseline()
             && self.baseline.as_ref().is_some_and(|baseline| baseline.state == "confirmed")
+    }
+
+    /// The baseline was learned before the range: of what was there before the upgrade.
+    pub fn has_older_baseline(&self) -> bool {
+        let learned = self.baseline.as_ref().and_then(|baseline| baseline.learned_ms);
+        learned.zip(self.range.0).is_some_and(|(learned, from)| learned < from)
     }
 
     /// In one line.
@@ -118,6 +129,7 @@ impl Certificate {
             (_, _, 1) => "one item open".to_owned(),
             (_, _, open) if open > 0 => format!("{open} items open"),
             (_, false, _) => "soak not finished".to_owned(),
+            _ if self.has_older_baseline() => "baseline older than the range".to_owned(),
             _ => "baseline not confirmed".to_owned(),
         };
         format!("{}: {what}", self.row.bank)
@@ -126,16 +138,28 @@ impl Certificate {
 
 /// Of the bank of this name; `None`: the store has none.
 ///
+/// The range (UTC ms; from the first moment on, to just before the second) says which records the page rests on: of one
+/// upgrade out of several, or as of a day. The soak begins with the baseline that was learned in the range, else with the
+/// range's first interval; a baseline learned before the range is shown, but proves nothing. As found: the settings in force
+/// when the range begins, and the first day of the soak; as left: those in force when it ends, and its last day. Alarms are
+/// open that have not ended when the range ends, whenever they began.
+///
 /// # Errors
 /// The store cannot be read.
-pub fn certificate(store: &Store, name: &str) -> Result<Option<Certificate>, StoreError> {
-    let filter = Filter { banks: vec![name.to_owned()], ..Filter::default() };
+pub fn certificate(
+    store: &Store,
+    name: &str,
+    range: (Option<i64>, Option<i64>),
+) -> Result<Option<Certificate>, StoreError> {
+    let (from_ms, to_ms) = range;
+    let filter = Filter { from_ms, to_ms, banks: vec![name.to_owned()], ..Filter::default() };
     let mut rows = fleet(store, &filter)?;
     rows.sort_by_key(|row| (row.last_ms, row.device.clone()));
     let Some(row) = rows.pop() else { return Ok(None) };
     let own = store.of_device(&row.device);
     let baseline = baseline(&own, &filter)?;
     let learned = baseline.as_ref().and_then(|baseline| baseline.learned_ms);
+    let learned = learned.filter(|learned| from_ms.is_none_or(|from| *learned >= from));
     let commissioned_ms = learned.or(row.first_ms);
     let (changes, settings_records, settings) = settings(&own, &filter)?;
     let day = |from: Option<i64>, to: Option<i64>| -> Result<Values, StoreError> {
@@ -145,8 +169,8 @@ pub fn certificate(store: &Store, name: &str) -> Result<Option<Certificate>, Sto
         }
     };
     let end = row.last_ms.map(|last| last + 1);
-    let found = day(commissioned_ms, commissioned_ms.map(|ms| ms + DAY_MS))?;
-    let left = day(row.last_ms.map(|last| last + 1 - DAY_MS), end)?;
+    let found = day(commissioned_ms, commissioned_ms.map(|ms| ms + DAY_MS).min(end))?;
+    let left = day(end.map(|end| end - DAY_MS).max(from_ms.filter(|_| end.is_some())), end)?;
     let mut page = Certificate {
         bank: store.banks().get(name).cloned(),
         other_devices: rows.iter().map(|row| row.device.clone()).collect(),
@@ -154,6 +178,7 @@ pub fn certificate(store: &Store, name: &str) -> Result<Option<Certificate>, Sto
         soak: Soak::default(),
         not_proven: Vec::new(),
         open: Vec::new(),
+        range,
         commissioned_ms,
         changes,
         settings_records,
@@ -197,10 +222,16 @@ fn soak(store: &Store, filter: &Filter, page: &Certificate) -> Result<Soak, Stor
 }
 
 fn baseline(store: &Store, filter: &Filter) -> Result<Option<Baseline>, StoreError> {
-    let rows = filter.apply(store.scan(&BASELINES)?, "time").sort(["boot", "sequence"], Default::default());
+    // When it was learned may lie before the range.
+    let until = Filter { from_ms: None, ..filter.clone() };
+    let rows = until.apply(store.scan(&BASELINES)?, "time").sort(["boot", "sequence"], Default::default());
     let frame = rows.collect()?;
     let cells = Cells(&frame);
-    let Some(last) = cells.rows().checked_sub(1) else { return Ok(None) };
+    let in_range = |row: &usize| {
+        let time = cells.ms("time", *row);
+        filter.from_ms.is_none_or(|from| time.is_some_and(|time| time >= from))
+    };
+    let Some(last) = (0..cells.rows()).rev().find(in_range) else { return Ok(None) };
     let connected = |row: usize| ["a", "b", "c"].map(|phase| cells.real(&format!("connected_{phase}"), row));
     // The records of one baseline repeat what was learned.
     let same: Vec<usize> = (0..=last).filter(|row| connected(*row) == connected(last)).collect();
@@ -222,13 +253,20 @@ fn baseline(store: &Store, filter: &Filter) -> Result<Option<Baseline>, StoreErr
     }))
 }
 
-/// What changed, the number of records, and all of them in order.
+/// What changed, the number of records, and all of them in order: from the one in force when the range begins.
 fn settings(
     store: &Store,
     filter: &Filter,
 ) -> Result<(Vec<Change>, usize, polars::prelude::DataFrame), StoreError> {
-    let rows = filter.apply(store.scan(&SETTINGS)?, "time");
+    let always = Filter { from_ms: None, to_ms: None, ..filter.clone() };
+    let rows = always.apply(store.scan(&SETTINGS)?, "time");
     let frame = rows.sort(["boot", "sequence"], Default::default()).collect()?;
+    let cells = Cells(&frame);
+    let is_after = |row: usize, limit: Option<i64>| limit.zip(cells.ms("time", row)).map(|(ms, at)| at >= ms);
+    let end =
+        (0..cells.rows()).find(|row| is_after(*row, filter.to_ms) == Some(true)).unwrap_or(cells.rows());
+    let begin = (0..end).rev().find(|row| is_after(*row, filter.from_ms) == Some(false)).unwrap_or(0);
+    let frame = frame.slice(begin as i64, end - begin);
     let shown = |name: &str, row: usize| {
         let value = frame.column(name).ok().and_then(|column| column.get(row).ok());
         value.map_or_else(String::new, |value| value.to_string().trim_matches('"').to_owned())

@@ -200,6 +200,7 @@ fn find_lost(cells: Cells<'_>, events: &mut [FeederEvent]) {
             event.lost.push(text);
         }
     }
+    events.iter_mut().for_each(|event| event.lost.sort());
 }
 
 /// One row an event, the newest first: see [`FeederEvent`]. `seen_by` counts the banks that saw it, `feeder_banks` those of

@@ -220,10 +220,10 @@ pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError
     }
     let mut rows: Vec<FleetRow> = rows.rows.into_values().map(|(row, _)| row).collect();
     let last = end_of_store(rows.iter().filter_map(|row| row.last_ms).collect());
-    rows.iter_mut().for_each(alarms::settle_restarts);
+    rows.iter_mut().for_each(alarms::settle);
     recent::set(store, &mut rows)?;
     for row in &mut rows {
-        alarms::settle_repairs(row);
+        alarms::settle(row);
         row.observations = observe::observe(row, last);
         observe::date(store, row)?;
         row.state = state(row);

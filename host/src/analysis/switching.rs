@@ -10,7 +10,7 @@ use wyelog_protocol::condition::Condition;
 
 use super::slices::collect;
 use super::slope::slope_per_year;
-use super::{Filter, hours};
+use super::{Filter, PHASES, hours};
 use crate::store::{EVENTS, INTERVALS, OPERATIONS, Store, StoreError};
 
 /// One row a bank and logger, of what began in the range:
@@ -21,6 +21,11 @@ use crate::store::{EVENTS, INTERVALS, OPERATIONS, Store, StoreError};
 /// - `zero_spread_openings`: openings at which the current zeros of two poles or more were seen; `zero_spread_median_ms`,
 ///   `zero_spread_max_ms`, `zero_spread_last_ms`: from the first pole's current zero to the last one's. Poles of a grounded wye
 ///   that part together clear a sixth of a cycle apart (2.8 ms at 60 Hz);
+/// - `pole_openings`: openings at which the current zeros of all three poles were seen; `pole_x_late_ms`: mean over these of how
+///   much later the pole cleared than the mean of the three (below zero: earlier), `pole_x_late_sigma_ms`: standard deviation of
+///   that mean. A pole clears at the next zero of its current: one opening says more about the point on the wave than about the
+///   pole, up to a sixth of a cycle either way with poles that part together. Over openings at random points that averages out;
+/// - `pole_x_late_slope_ms_per_year` with `pole_x_late_slope_sigma`: whether it changes;
 /// - `inrush_median_a`, `inrush_max_a`, `inrush_last_a`: largest instantaneous neutral current of the closings, band-limited,
 ///   below 2.4 kHz: the crest of an inrush is higher;
 /// - `zero_spread_slope_ms_per_year`, `inrush_slope_a_per_year`, each with its standard deviation as `…_sigma`: see
@@ -64,7 +69,7 @@ pub fn switching(store: &Store, filter: &Filter, maintenance: Option<u32>) -> Re
     Ok(rows.select(SHOWN.map(col)).sort(["operations_per_day", "bank"], order).collect()?)
 }
 
-const COUNTS: [&str; 9] = [
+const COUNTS: [&str; 10] = [
     "operations",
     "openings",
     "closings",
@@ -72,11 +77,12 @@ const COUNTS: [&str; 9] = [
     "untold",
     "told_unknown",
     "zero_spread_openings",
+    "pole_openings",
     "early_closings",
     "charged_closings",
 ];
 
-const SHOWN: [&str; 29] = [
+const SHOWN: [&str; 42] = [
     "bank",
     "feeder",
     "device",
@@ -96,6 +102,19 @@ const SHOWN: [&str; 29] = [
     "zero_spread_last_ms",
     "zero_spread_slope_ms_per_year",
     "zero_spread_slope_sigma",
+    "pole_openings",
+    "pole_a_late_ms",
+    "pole_a_late_sigma_ms",
+    "pole_a_late_slope_ms_per_year",
+    "pole_a_late_slope_sigma",
+    "pole_b_late_ms",
+    "pole_b_late_sigma_ms",
+    "pole_b_late_slope_ms_per_year",
+    "pole_b_late_slope_sigma",
+    "pole_c_late_ms",
+    "pole_c_late_sigma_ms",
+    "pole_c_late_slope_ms_per_year",
+    "pole_c_late_slope_sigma",
     "inrush_median_a",
     "inrush_max_a",
     "inrush_last_a",
@@ -108,15 +127,22 @@ const SHOWN: [&str; 29] = [
     "maintenance_time",
 ];
 
-/// Adds `is_opening`, `zero_spread_ms` of openings and `inrush_a` of closings; in order of time.
+/// Adds `zero_spread_ms` and `late_x_ms` of openings, `inrush_a` and `open_s` of closings; in order of time.
 fn prepared(operations: LazyFrame) -> Result<LazyFrame, StoreError> {
     let is = |action: &str| col("action").eq(lit(action));
-    let poles = || ["a", "b", "c"].map(|phase| col(format!("pole_{phase}_us")).cast(DataType::Float64));
+    let poles = || PHASES.map(|phase| col(format!("pole_{phase}_us")).cast(DataType::Float64));
     let seen = poles().map(|us| us.is_not_null().cast(DataType::UInt32));
     let seen = seen.into_iter().fold(lit(0_u32), |sum, pole| sum + pole);
     let spread = (max_horizontal(poles())? - min_horizontal(poles())?) / lit(1000.0);
-    let is_spread = is("opened").and(seen.gt_eq(lit(2_u32)));
-    let operations = operations.with_columns([
+    let is_spread = is("opened").and(seen.clone().gt_eq(lit(2_u32)));
+    // The mean of two would be that of other poles.
+    let mean = poles().into_iter().fold(lit(0.0), |sum, pole| sum + pole) / lit(3.0);
+    let is_all = is("opened").and(seen.eq(lit(3_u32)));
+    let late = poles().into_iter().zip(PHASES).map(|(pole, phase)| {
+        let late = (pole - mean.clone()) / lit(1000.0);
+        when(is_all.clone()).then(late).otherwise(lit(NULL)).alias(format!("late_{phase}_ms"))
+    });
+    let operations = operations.with_columns(late.collect::<Vec<_>>()).with_columns([
         when(is_spread).then(spread).otherwise(lit(NULL)).alias("zero_spread_ms"),
         when(is("closed")).then(col("neutral_peak_a")).otherwise(lit(NULL)).alias("inrush_a"),
         when(is("closed")).then(col("since_opening_s")).otherwise(lit(NULL)).alias("open_s"),
@@ -147,6 +173,17 @@ fn of_operations() -> Vec<Expr> {
         out.push(col(value).drop_nulls().last().alias(format!("{stem}_last_{unit}")));
         let [slope, sigma] = slope_per_year("begin_time", value);
         out.push(slope.alias(format!("{stem}_slope_{per_year}")));
+        out.push(sigma.alias(format!("{stem}_slope_sigma")));
+    }
+    out.push(count(col("late_a_ms").is_not_null()).alias("pole_openings"));
+    for phase in PHASES {
+        let (value, stem) = (format!("late_{phase}_ms"), format!("pole_{phase}_late"));
+        let late = || col(value.as_str());
+        let openings = late().is_not_null().cast(DataType::Float64).sum();
+        out.push(late().mean().alias(format!("{stem}_ms")));
+        out.push((late().std(1) / openings.sqrt()).alias(format!("{stem}_sigma_ms")));
+        let [slope, sigma] = slope_per_year("begin_time", &value);
+        out.push(slope.alias(format!("{stem}_slope_ms_per_year")));
         out.push(sigma.alias(format!("{stem}_slope_sigma")));
     }
     out

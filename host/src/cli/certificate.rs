@@ -3,20 +3,30 @@
 use std::io::Write;
 use std::path::PathBuf;
 
-use wyelog::analysis::certificate::{Certificate, certificate};
+use wyelog::analysis::certificate::{Certificate, certificate, frame};
 use wyelog::report::{certificate_html, certificate_text, save};
 use wyelog::store::Store;
 use wyelog::time::utc;
 
+use super::query::{Times, write_csv};
 use super::{Failure, Outcome};
 
 /// Make the proving page of one upgrade: as found and as left, seven days of soak, the baseline, what is open, and what no
 /// record proves.
+///
+/// --from and --to say which records it rests on: those of one upgrade out of several, or all up to a day. The soak begins when
+/// a baseline was learned in the range, else with the range's first interval; a baseline that was learned before the range is
+/// shown, but proves nothing. As found are the settings in force when the range begins and the first day from the
+/// commissioning on, as left those in force when the range ends and its last day. An alarm is open if it has not ended when the
+/// range ends, also one that began before.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
   wyelog certificate --store desk --bank \"Quillmere 3\"
-  wyelog certificate --store desk --bank \"Quillmere 3\" --out q3.html     a page to print and sign")]
+  wyelog certificate --store desk --bank \"Quillmere 3\" --out q3.html     a page to print and sign
+  wyelog certificate --store desk --bank \"Quillmere 3\" --from 2031-03-01T09:00
+                                                 of the second upgrade, that morning
+  wyelog certificate --store desk --bank \"Quillmere 3\" --to 2030-06-01 --csv     as of that day")]
 pub struct Arguments {
     /// Folder of the store
     #[arg(long, value_name = "DIR")]
@@ -24,9 +34,14 @@ pub struct Arguments {
     /// Which bank
     #[arg(long, value_name = "NAME")]
     bank: String,
+    #[command(flatten)]
+    times: Times,
     /// Write a page: HTML
-    #[arg(long, value_name = "FILE", conflicts_with = "json")]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["json", "csv"])]
     out: Option<PathBuf>,
+    /// CSV, with a head line
+    #[arg(long, conflicts_with = "json")]
+    csv: bool,
     /// JSON
     #[arg(long)]
     json: bool,
@@ -35,7 +50,8 @@ pub struct Arguments {
 /// Does it.
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     let store = Store::open(&arguments.store)?;
-    let Some(page) = certificate(&store, &arguments.bank)? else {
+    let range = (arguments.times.from, arguments.times.to);
+    let Some(page) = certificate(&store, &arguments.bank, range)? else {
         return Err(Failure::new(format!(
             "{}: no logger in it hangs on a bank named \"{}\"; `wyelog kvar --store` lists the names",
             arguments.store.display(),
@@ -44,6 +60,8 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     };
     if arguments.json {
         writeln!(out, "{}", to_json(&page))?;
+    } else if arguments.csv {
+        write_csv(&mut frame(&page)?, out)?;
     } else if let Some(path) = &arguments.out {
         save(path, &certificate_html(&page))?;
         writeln!(out, "{}.\n{}.", page.headline(), path.display())?;
@@ -76,6 +94,8 @@ fn to_json(page: &Certificate) -> serde_json::Value {
         "bank": page.row.bank,
         "device": page.row.device,
         "is_proven": page.is_proven(),
+        "range_from_time": time(page.range.0),
+        "range_to_time": time(page.range.1),
         "commissioned_time": time(page.commissioned_ms),
         "changes": changes.collect::<Vec<_>>(),
         "found_connected": page.found.connected,

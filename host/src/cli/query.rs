@@ -21,15 +21,22 @@ pub struct Query {
     pub range: Range,
 }
 
+/// A range of time: UTC in ms.
+#[derive(Debug, clap::Args)]
+pub struct Times {
+    /// From this day or moment on, UTC: 2030-05-14 or 2030-05-14T06:30
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    pub from: Option<i64>,
+    /// To just before this day or moment, UTC
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    pub to: Option<i64>,
+}
+
 /// Which rows.
 #[derive(Debug, clap::Args)]
 pub struct Selection {
-    /// From this day or moment on, UTC: 2030-05-14 or 2030-05-14T06:30
-    #[arg(long, value_name = "TIME", value_parser = moment)]
-    from: Option<i64>,
-    /// To just before this day or moment, UTC
-    #[arg(long, value_name = "TIME", value_parser = moment)]
-    to: Option<i64>,
+    #[command(flatten)]
+    times: Times,
     /// This bank only; may be given several times
     #[arg(long, value_name = "NAME")]
     bank: Vec<String>,
@@ -41,7 +48,12 @@ pub struct Selection {
 impl Selection {
     /// As the library wants it.
     pub fn filter(&self) -> Filter {
-        Filter { from_ms: self.from, to_ms: self.to, banks: self.bank.clone(), feeders: self.feeder.clone() }
+        Filter {
+            from_ms: self.times.from,
+            to_ms: self.times.to,
+            banks: self.bank.clone(),
+            feeders: self.feeder.clone(),
+        }
     }
 }
 
@@ -96,9 +108,7 @@ pub fn answer(
             writeln!(out, "{object}")?;
         }
     } else if range.csv {
-        let bytes = tables::to_csv(&mut frame)
-            .map_err(|error| Failure::new(format!("{error}; show it as --json")))?;
-        out.write_all(&bytes)?;
+        write_csv(&mut frame, out)?;
     } else if frame.height() == 0 {
         writeln!(out, "Nothing in the store for that.")?;
     } else {
@@ -106,4 +116,10 @@ pub fn answer(
         writeln!(out, "\n{}", form.foot)?;
     }
     Ok(Outcome::Whole)
+}
+
+/// Shows a table as CSV.
+pub fn write_csv(frame: &mut DataFrame, out: &mut impl Write) -> Result<(), Failure> {
+    let bytes = tables::to_csv(frame).map_err(|error| Failure::new(format!("{error}; show it as --json")))?;
+    Ok(out.write_all(&bytes)?)
 }

@@ -174,6 +174,20 @@ fn of_switch(row: &Row<'_>) -> Option<String> {
             slope("zero_spread_slope_ms_per_year", "zero_spread_slope_sigma", "ms", 2)
         ));
     }
+    if row.is_above_zero("pole_openings") {
+        let poles = ["a", "b", "c"].map(|phase| {
+            let stem = format!("pole_{phase}_late");
+            let sigma = row.real(&format!("{stem}_sigma_ms"));
+            let sigma = sigma.map_or_else(String::new, |sigma| format!(" ± {}", plain(sigma, 1)));
+            let name = phase.to_uppercase();
+            format!("{name} {}{sigma}", row.show(&format!("{stem}_ms"), 1))
+        });
+        text.push_str(&format!(
+            "; each pole's zero against the mean of the three, mean of {} openings: {} ms",
+            row.show("pole_openings", 0),
+            poles.join(", ")
+        ));
+    }
     if row.real("inrush_median_a").is_some() {
         text.push_str(&format!(
             "; neutral inrush {} A (median, band-limited, below 2.4 kHz{}), at most {} A",

@@ -125,12 +125,18 @@ fn parts(page: &Certificate) -> Vec<Part> {
     bank.push(line("Logger", format!("{}{others}", row.device)));
     let commissioned =
         page.commissioned_ms.map_or_else(|| "not known".to_owned(), |ms| format!("{} UTC", minute(ms)));
-    let by = if page.has_commissioning {
-        "its first baseline"
-    } else {
-        "the first interval, for want of a baseline"
+    let by = match (page.has_commissioning, page.has_older_baseline()) {
+        (true, _) => "its first baseline",
+        (_, true) => "the first interval of the range: the baseline is older",
+        _ => "the first interval, for want of a baseline",
     };
     bank.push(line("Commissioned", format!("{commissioned}, by {by}")));
+    let bounds = [page.range.0.map(|ms| ("from", ms)), page.range.1.map(|ms| ("to just before", ms))];
+    let bounds: Vec<String> =
+        bounds.into_iter().flatten().map(|(word, ms)| format!("{word} {} UTC", minute(ms))).collect();
+    if !bounds.is_empty() {
+        bank.push(line("Rests on records", bounds.join(" ")));
+    }
     if let (Some(first), Some(last)) = (row.first_ms, row.last_ms) {
         bank.push(line("Records", days(first, last)));
     }

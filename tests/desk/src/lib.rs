@@ -7,6 +7,7 @@ pub mod emulate;
 pub mod fabricate;
 pub mod logs;
 pub mod serving;
+pub mod storms;
 pub mod switched;
 pub use wyelog_device_tests::python;
 

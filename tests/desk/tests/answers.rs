@@ -86,6 +86,11 @@ fn the_answers_are_no_trivial_ones() {
         busy["inrush_slope_a_per_year"].as_f64().unwrap()
             > 2.0 * busy["inrush_slope_sigma"].as_f64().unwrap()
     );
+    // A clears first, and B and C later by 9 µs more each day.
+    assert!(busy["pole_openings"].as_u64().unwrap() > 10, "{busy}");
+    let slope = |pole: &str| busy[format!("pole_{pole}_late_slope_ms_per_year")].as_f64().unwrap();
+    assert!(slope("a") < -1.0 && busy["pole_a_late_ms"].as_f64().unwrap() < -2.0, "{busy}");
+    assert!((slope("a") + slope("b") + slope("c")).abs() < 1e-5, "{busy}");
     assert!(busy["early_closings"].as_u64().unwrap() > 3 && busy["charged_closings"].as_u64().unwrap() > 0);
     assert_eq!(busy["operations_left"], 500 - 26 * 3);
     assert!(busy["maintenance_time"].as_str().unwrap().starts_with("2030-"), "{busy}");
@@ -136,4 +141,6 @@ fn a_table_and_csv_name_what_they_show() {
         assert_eq!(csv.out.lines().count(), 2, "{}", csv.out);
         assert!(csv.out.starts_with("bank,"), "{}", csv.out);
     }
+    let poles = wyelog_in(desk().path(), &["switching", "--store", "desk", "--poles"]);
+    assert!(poles.out.contains("A a year") && !poles.out.contains("inrush"), "{}", poles.out);
 }

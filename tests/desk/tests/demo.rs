@@ -23,7 +23,8 @@ fn demo() -> &'static (TempDir, Ended) {
 }
 
 fn ask(question: &str) -> Vec<Value> {
-    let ended = wyelog_in(demo().0.path(), &[question, "--store", "d/store", "--json"]);
+    let words: Vec<&str> = question.split(' ').chain(["--store", "d/store", "--json"]).collect();
+    let ended = wyelog_in(demo().0.path(), &words);
     assert_eq!(ended.code, Some(0), "{ended:?}");
     ended.out.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
@@ -86,6 +87,10 @@ fn every_aggregate_is_what_pandas_makes_of_the_same_files() {
     };
     let reference = compare("reference.py", &["unbalance", "kvar", "alarms"]);
     compare("reference_answers.py", &["switching", "stress", "usage", "quality"]);
+    let feeders = compare("reference_feeders.py", &[]);
+    for (question, name) in [("alarms --feeder-events", "feeder_events"), ("alarms --rates", "rates")] {
+        assert_agree(question, &ask(question), feeders[name].as_array().unwrap());
+    }
     let expected = reference["worklist"].as_array().unwrap();
     assert!(expected.len() >= 3);
     let worklist = ask("worklist");

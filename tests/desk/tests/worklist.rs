@@ -96,8 +96,14 @@ fn trends_worklist_and_certificates_are_what_pandas_makes_of_the_same_files() {
         assert_agree("whatif", std::slice::from_ref(answer), std::slice::from_ref(row));
         assert_eq!(answer["caught"], 2.0, "{answer}");
     }
+    // Each bank over all time, and over a range.
+    assert_eq!(expected("certificate").len(), 8);
     for row in expected("certificate") {
-        let page = ask(&folder, &["certificate", "--bank", row["bank"].as_str().unwrap()]);
+        let mut words = vec!["certificate", "--bank", row["bank"].as_str().unwrap()];
+        for (option, name) in [("--from", "range_from_time"), ("--to", "range_to_time")] {
+            words.extend(row[name].as_str().into_iter().flat_map(|time| [option, time]));
+        }
+        let page = ask(&folder, &words);
         let (page, mut row) = (page[0].clone(), row);
         let connected = (page["left_connected"].clone(), row["left_connected"].take());
         for phase in 0..3 {
@@ -164,6 +170,12 @@ fn a_proving_page_is_a_page_that_carries_all_with_it() {
     reader.arg(repository("tests/desk/read_report.py")).arg("page.html").current_dir(folder.path());
     let read = reader.output().unwrap();
     assert!(read.status.success(), "{}", String::from_utf8_lossy(&read.stderr));
+    let words = ["certificate", "--store", "desk", "--bank", "Birch 3", "--to", "2030-05-10", "--csv"];
+    let csv = run(&folder, &words).out;
+    let (head, line) = csv.split_once('\n').unwrap();
+    assert!(head.starts_with("bank,feeder,device,is_proven,range_from_time,range_to_time,"), "{head}");
+    assert!(line.starts_with("Birch 3,East,L3,false,,2030-05-10T00:00:00.000Z,2030-05-01T"), "{line}");
+    assert_eq!(line.lines().count(), 1, "{line}");
     let missing = wyelog_in(folder.path(), &["certificate", "--store", "desk", "--bank", "Nowhere"]);
     assert_eq!(missing.code, Some(1));
     assert!(missing.err.contains("hangs on a bank named \"Nowhere\""), "{missing:?}");

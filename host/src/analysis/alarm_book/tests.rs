@@ -4,7 +4,7 @@ use std::fs;
 
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::cause::Causes;
-use wyelog_protocol::condition::{Change, Condition, Phases};
+use wyelog_protocol::condition::{Change, Condition};
 use wyelog_protocol::quantity::{PerUnit, Voltage};
 use wyelog_protocol::record::{Event, Evidence, Record, SettingsRecord};
 
@@ -220,10 +220,4 @@ fn what_is_dangerous_comes_before_what_costs() {
     let page = crate::report::report(&desk.store(), &Default::default()).unwrap();
     let order: Vec<&str> = page.rows.iter().map(|row| row.bank.as_str()).collect();
     assert_eq!(order, ["Short", "Pole", "Restrike", "Fuse", "Unit", "Well"]);
-}
-
-#[test]
-fn the_phases_of_a_condition_are_read_from_their_letters() {
-    assert_eq!(phases("AC"), Phases::from_bits(5));
-    assert_eq!(phases(""), Phases::NONE);
 }

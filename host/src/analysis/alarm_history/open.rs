@@ -2,56 +2,46 @@
 
 use std::collections::BTreeMap;
 
-use polars::prelude::{DataType, col, lit};
+use polars::prelude::{
+    Column, DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, NamedFrom, Series, col, lit,
+};
 use wyelog_protocol::condition::Condition;
 
 use crate::analysis::PHASES;
 use crate::analysis::cells::Cells;
+use crate::analysis::goes_on::{Standing, phases};
+use crate::analysis::slices::collect;
 use crate::store::{INTERVALS, Store, StoreError};
-
-/// A phase with more than this connected has its fuse again.
-const CARRIES: f64 = 0.5;
 
 /// Frames of a day.
 const DAY_FRAMES: f64 = 86_400.0 * wyelog_protocol::FRAMES_PER_SECOND as f64;
 
-/// Of each row of the history: its end is not in the records; what is a statement about the feeder or an operation does not
-/// outlast a restart of the logger, and a lost phase not that it carries again after one. `last` has the last frame of each
-/// start.
+/// Of each row of the history whether it [goes on](Standing::goes_on). `last` has the last frame of each start.
 pub(super) fn open(store: &Store, cells: Cells<'_>, last: Cells<'_>) -> Result<Vec<bool>, StoreError> {
     let starts = last_starts(last);
-    let mut connected: BTreeMap<String, [Option<f64>; 3]> = BTreeMap::new();
-    let mut open = Vec::with_capacity(cells.rows());
-    for row in 0..cells.rows() {
-        if cells.whole("end_frame", row).is_some() {
-            open.push(false);
-            continue;
-        }
-        let device = cells.text("device", row).unwrap_or_default();
-        let boot = cells.whole("boot", row).unwrap_or(0);
-        let last = starts.get(&device).copied().filter(|(last, _)| *last > boot);
+    // Most have ended: there is nothing more to look up.
+    let standing = |row: usize| {
+        let has_ended = cells.whole("end_frame", row).is_some();
+        let device = cells.text("device", row).filter(|_| !has_ended)?;
         let name = cells.text("condition", row).unwrap_or_default();
-        let condition = Condition::ALL.into_iter().find(|condition| condition.name() == name);
-        let Some((last, frame)) = last else {
-            open.push(true);
-            continue;
+        let standing = Standing {
+            condition: Condition::ALL.into_iter().find(|condition| condition.name() == name),
+            phases: phases(&cells.text("phases", row).unwrap_or_default()),
+            has_ended,
+            boot: cells.whole("boot", row).unwrap_or(0),
+            last_boot: starts.get(&device).map_or(0, |(boot, _)| *boot),
         };
-        let mut goes_on = condition.is_none_or(Condition::concerns_bank);
-        if matches!(condition, Some(Condition::BlownFuse | Condition::PhaseMissingAtClose)) {
-            if !connected.contains_key(&device) {
-                connected.insert(device.clone(), connected_now(store, &device, last, frame)?);
-            }
-            let phases = cells.text("phases", row).unwrap_or_default();
-            let now = connected.get(&device).copied().unwrap_or_default();
-            let carries = PHASES
-                .iter()
-                .zip(now)
-                .all(|(phase, y)| !phases.contains(&phase.to_uppercase()) || y.is_some_and(|y| y > CARRIES));
-            goes_on &= !carries;
-        }
-        open.push(goes_on);
-    }
-    Ok(open)
+        Some((device, standing))
+    };
+    let standing: Vec<Option<(String, Standing)>> = (0..cells.rows()).map(standing).collect();
+    let asked = standing.iter().flatten().filter(|(_, standing)| standing.depends_on_connected());
+    let asked = asked.filter_map(|(device, _)| Some((device.as_str(), *starts.get(device)?))).collect();
+    let connected = connected_now(store, &asked)?;
+    let goes_on = |of: &Option<(String, Standing)>| {
+        let connected = |device: &str| connected.get(device).copied().unwrap_or_default();
+        of.as_ref().is_some_and(|(device, standing)| standing.goes_on(connected(device)))
+    };
+    Ok(standing.iter().map(goes_on).collect())
 }
 
 /// Number of the last start of each logger that has intervals, and its last frame.
@@ -69,21 +59,37 @@ fn last_starts(last: Cells<'_>) -> BTreeMap<String, (u64, f64)> {
     starts
 }
 
-/// Median connected capacitance of each phase over the last day of a start.
+/// Median connected capacitance of each phase over the last day of these starts: one query for all loggers.
 fn connected_now(
     store: &Store,
-    device: &str,
-    boot: u64,
-    last_frame: f64,
-) -> Result<[Option<f64>; 3], StoreError> {
-    let recent = col("device")
-        .eq(lit(device))
-        .and(col("boot").eq(lit(boot)))
-        .and(col("flagged").eq(lit(0)))
-        .and(col("frame").cast(DataType::Float64).gt(lit(last_frame - DAY_FRAMES)));
+    starts: &BTreeMap<&str, (u64, f64)>,
+) -> Result<BTreeMap<String, [Option<f64>; 3]>, StoreError> {
+    if starts.is_empty() {
+        return Ok(BTreeMap::new());
+    }
+    let devices: Vec<&str> = starts.keys().copied().collect();
+    let boots: Vec<u64> = starts.values().map(|(boot, _)| *boot).collect();
+    let after: Vec<f64> = starts.values().map(|(_, last)| last - DAY_FRAMES).collect();
+    let keys: Vec<Column> = vec![
+        Series::new("device".into(), devices.as_slice()).into(),
+        Series::new("last_boot".into(), boots).into(),
+        Series::new("after".into(), after).into(),
+    ];
+    let keys = DataFrame::new_infer_height(keys)?.lazy();
     let names = PHASES.map(|phase| format!("connected_{phase}"));
-    let medians: Vec<_> = names.iter().map(|name| col(name.as_str()).median()).collect();
-    let frame = store.of_device(device).scan(&INTERVALS)?.filter(recent).select(medians).collect()?;
-    let cells = Cells(&frame);
-    Ok([0, 1, 2].map(|phase| cells.real(names.get(phase)?, 0)))
+    let any = lit(Series::new("device".into(), devices)).implode(true);
+    let good = col("flagged").eq(lit(0)).and(col("device").is_in(any, false));
+    let wanted = ["device", "boot", "frame"].into_iter().chain(names.iter().map(String::as_str));
+    let intervals = store.scan_rows(&INTERVALS)?.filter(good).select(wanted.map(col).collect::<Vec<Expr>>());
+    let days = intervals.join(keys, [col("device")], [col("device")], JoinArgs::new(JoinType::Inner));
+    let is_late = col("frame").cast(DataType::Float64).gt(col("after"));
+    let days = days.filter(col("boot").cast(DataType::UInt64).eq(col("last_boot")).and(is_late));
+    let medians: Vec<Expr> = names.iter().map(|name| col(name.as_str()).median()).collect();
+    let medians = collect(days.group_by([col("device")]).agg(medians))?;
+    let cells = Cells(&medians);
+    let of = |row: usize| {
+        let connected = [0, 1, 2].map(|phase| cells.real(names.get(phase)?, row));
+        Some((cells.text("device", row)?, connected))
+    };
+    Ok((0..cells.rows()).filter_map(of).collect())
 }

@@ -12,10 +12,19 @@ pub(super) fn not_proven(page: &Certificate, settings: Cells<'_>, operations: (u
             sentences.push(text.to_owned());
         }
     };
+    let is_older = page.has_older_baseline();
     say(
-        !page.has_commissioning,
-        "When the bank was commissioned: no baseline was ever learned; the first interval stands for it here.",
+        is_older,
+        "When this upgrade was commissioned: the baseline was learned before the range, of what was there then; the first \
+         interval of the range stands for it here.",
     );
+    // What lies beside the range is not known here.
+    let (learned, there) = match page.range {
+        (None, None) => ("no baseline was ever learned", "there is no baseline."),
+        _ => ("no baseline was learned in the range", "there is no baseline in the range."),
+    };
+    let text = format!("When the bank was commissioned: {learned}; the first interval stands for it here.");
+    say(!page.has_commissioning && !is_older, &text);
     let state = page.baseline.as_ref().map(|baseline| baseline.state.clone());
     match state.as_deref() {
         Some("confirmed") => {}
@@ -27,7 +36,7 @@ pub(super) fn not_proven(page: &Certificate, settings: Cells<'_>, operations: (u
             );
             say(true, &text);
         }
-        None => say(true, "What the bank was like when it was sound: there is no baseline."),
+        None => say(true, &format!("What the bank was like when it was sound: {there}")),
     }
     let soak = &page.soak;
     if soak.days < SOAK_DAYS - 0.01 {

@@ -11,11 +11,15 @@ use crate::report::{certificate_html, certificate_text};
 
 /// A minute's baseline of a bank that is 2 % above its rating.
 fn baseline(minute: u64, state: BaselineState) -> Record {
+    baseline_of(minute, state, 1.02)
+}
+
+fn baseline_of(minute: u64, state: BaselineState, connected: f32) -> Record {
     Record::Baseline(BaselineRecord {
         stamp: stamp(minute),
         state,
         reason: BaselineReason::Sound,
-        connected: [PerUnit::quantise(1.02); 3],
+        connected: [PerUnit::quantise(connected); 3],
         quality: Quality::default(),
         change_sigma: PerUnit::quantise(0.004),
         lowest: Voltage::quantise(7000.0),
@@ -30,7 +34,7 @@ fn baseline(minute: u64, state: BaselineState) -> Record {
 fn page(records: &[Record]) -> Certificate {
     let desk = Desk::new();
     desk.take("L1", records);
-    certificate(&desk.store(), "Bank <1>").unwrap().unwrap()
+    certificate(&desk.store(), "Bank <1>", (None, None)).unwrap().unwrap()
 }
 
 #[test]
@@ -79,5 +83,81 @@ fn three_days_without_a_baseline_prove_little() {
     }
     let desk = Desk::new();
     desk.take("L1", &log("Bank 1", 10, &[]));
-    assert!(certificate(&desk.store(), "Bank 2").unwrap().is_none());
+    assert!(certificate(&desk.store(), "Bank 2", (None, None)).unwrap().is_none());
+}
+
+/// A bank is upgraded, and again after two days with units of a higher voltage: one page each, and one as of a day.
+#[test]
+fn a_range_picks_one_upgrade_out_of_two() {
+    let mut records = log("Bank <1>", 10 * 1440, &[]);
+    let Record::Settings(mut second) = records[0].clone() else { panic!() };
+    second.stamp = stamp(2870);
+    second.settings.nameplate.unit_voltage = Voltage::quantise(7960.0);
+    records.push(Record::Settings(second));
+    records.push(baseline(60, BaselineState::Provisional));
+    records.push(baseline(2000, BaselineState::Confirmed));
+    records.push(baseline_of(2880, BaselineState::Provisional, 0.98));
+    records.push(baseline_of(4000, BaselineState::Confirmed, 0.98));
+    records.extend(occurrence((1, Condition::UnitOut, "A"), (100.0, None), [7200.0; 3], 0.1));
+    let desk = Desk::new();
+    desk.take("L1", &records);
+    let at = |minute: i64| START_MS as i64 + minute * 60_000;
+    let page = |from: Option<i64>, to: Option<i64>| {
+        certificate(&desk.store(), "Bank <1>", (from.map(at), to.map(at))).unwrap().unwrap()
+    };
+    let learned = |page: &Certificate| page.baseline.as_ref().and_then(|baseline| baseline.learned_ms);
+
+    let first = page(None, Some(2870));
+    assert_eq!((first.commissioned_ms, learned(&first)), (Some(at(60)), Some(at(60))));
+    assert_eq!((first.settings_records, first.changes.len()), (1, 0));
+    // From minute 60 to 2869.
+    assert!((first.soak.days - 2809.0 / 1440.0).abs() < 1e-6, "{:?}", first.soak);
+    assert_eq!((first.row.last_ms, first.soak.alarms.len()), (Some(at(2869)), 1));
+
+    let second = page(Some(2875), None);
+    assert_eq!((second.commissioned_ms, learned(&second)), (Some(at(2880)), Some(at(2880))));
+    // The settings that were in force when the range began.
+    assert_eq!((second.settings_records, second.changes.len()), (1, 0));
+    assert!(second.soak.is_done() && second.soak.alarms.is_empty(), "{:?}", second.soak);
+    // It began long before, and goes on.
+    assert_eq!((second.open.len(), second.is_proven()), (1, false));
+    let both = page(None, None);
+    assert_eq!((both.commissioned_ms, both.settings_records), (Some(at(2880)), 2));
+    assert_eq!(both.changes.len(), 1, "{:?}", both.changes);
+
+    // A range without a baseline of its own: the confirmed one is of something else.
+    let late = page(Some(1000), Some(2875));
+    assert_eq!((late.commissioned_ms, learned(&late)), (Some(at(1000)), Some(at(60))));
+    assert!(late.has_older_baseline() && !late.is_proven());
+    assert_eq!(late.changes.len(), 1);
+    assert!(late.not_proven.iter().any(|text| text.contains("learned before the range")), "{late:?}");
+    // 1000 to 2439: the first day; 1435 to 2874: the last one, flat as everything here.
+    assert!((late.found.hours - 24.0).abs() < 0.1 && (late.left.hours - 24.0).abs() < 0.1, "{late:?}");
+    let text = certificate_text(&late);
+    assert!(text.contains("from 2030-05-01 16:40 UTC to just before 2030-05-02 23:55 UTC"), "{text}");
+    // Shorter than a day: nothing from beside the range.
+    let short = page(Some(1000), Some(1061));
+    assert!((short.found.hours - 61.0 / 60.0).abs() < 1e-3 && short.found == short.left, "{short:?}");
+    // A range without records is a page that proves nothing.
+    let none = page(Some(20_000), None);
+    assert!(none.commissioned_ms.is_none() && none.baseline.is_none() && !none.is_proven());
+    assert!(none.not_proven[0].contains("no baseline was learned in the range"), "{:?}", none.not_proven);
+    assert_eq!(frame(&none).unwrap().height(), 1);
+}
+
+#[test]
+fn as_a_row_it_says_what_the_page_says() {
+    let mut records = log("Bank <1>", 8 * 1440, &[]);
+    records.push(baseline(60, BaselineState::Provisional));
+    records.push(baseline(2000, BaselineState::Confirmed));
+    let row = frame(&page(&records)).unwrap();
+    let cells = Cells(&row);
+    assert_eq!(cells.rows(), 1);
+    assert!(cells.is_true("is_proven", 0) && cells.is_true("soak_is_done", 0));
+    assert_eq!(cells.text("baseline_state", 0).as_deref(), Some("confirmed"));
+    assert_eq!(cells.ms("baseline_confirmed_time", 0), Some(START_MS as i64 + 2000 * 60_000));
+    let near = |name: &str, expected: f64| (cells.real(name, 0).unwrap() - expected).abs() < 1e-3;
+    assert!(near("soak_days", 7.0) && near("baseline_connected_b", 1.02) && near("left_voltage_c_v", 7200.0));
+    assert_eq!((cells.text("open", 0), cells.ms("range_from_time", 0)), (None, None));
+    assert!(cells.text("not_proven", 0).unwrap().contains(". | That anything is dead"), "{row:?}");
 }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use wyelog_protocol::condition::Condition;
 
-use super::{DEPTH_PU, DURATION_PART, UNKNOWN_ERROR_S, WINDOW_S};
+use super::{DEPTH_PU, DURATION_PART, SHAPES, UNKNOWN_ERROR_S, WINDOW_S};
 
 /// Frames a second.
 const FRAMES: f64 = wyelog_protocol::FRAMES_PER_SECOND as f64;
@@ -52,9 +52,17 @@ pub(super) struct Episode {
 
 /// Brings what each logger saw on end together.
 pub(super) fn episodes(mut seen: Vec<Seen>) -> Vec<Episode> {
+    // Of what began at once, the order of the rows is not always the same.
+    let place = |one: &Seen| SHAPES.iter().position(|condition| *condition == one.condition);
     seen.sort_by(|a, b| {
-        let key = |one: &Seen| (one.device.clone(), one.bank.clone(), one.boot, one.begin_frame, one.row);
-        key(a).cmp(&key(b))
+        (&a.device, &a.bank, a.boot, a.begin_frame, place(a), a.row).cmp(&(
+            &b.device,
+            &b.bank,
+            b.boot,
+            b.begin_frame,
+            place(b),
+            b.row,
+        ))
     });
     let mut episodes: Vec<Episode> = Vec::new();
     let mut before: Option<(String, String, u64)> = None;

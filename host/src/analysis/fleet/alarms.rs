@@ -7,6 +7,7 @@ use super::{FleetRow, Key};
 use crate::analysis::Filter;
 use crate::analysis::alarm_history::alarm_history;
 use crate::analysis::cells::Cells;
+use crate::analysis::goes_on::{Standing, phases};
 use crate::explain::{Case, Explanation, explain, in_short};
 use crate::store::{Store, StoreError};
 use crate::time::When;
@@ -14,9 +15,6 @@ use crate::time::When;
 /// An alarm whose announcement is not in the records counts as announced after this time: the record was lost. Route
 /// `engineer` announces after ten minutes.
 const SURELY_ANNOUNCED_S: f64 = 900.0;
-
-/// A phase with more than this connected has its fuse again.
-const CARRIES: f64 = 0.5;
 
 /// One occurrence of a condition.
 #[derive(Clone, Debug)]
@@ -100,10 +98,6 @@ impl AlarmRow {
         let is_switching = |condition: Condition| condition.subject() == Subject::Switching;
         self.route == Some(Route::Hazard) && self.condition.is_some_and(is_switching)
     }
-
-    fn concerns_bank(&self) -> bool {
-        self.condition.is_none_or(Condition::concerns_bank)
-    }
 }
 
 /// Every alarm with its bank, the newest first.
@@ -114,9 +108,6 @@ pub(super) fn read(store: &Store, filter: &Filter) -> Result<Vec<(Key, AlarmRow)
     let row = |index: usize| {
         let name = cells.text("condition", index)?;
         let condition = Condition::ALL.into_iter().find(|condition| condition.name() == name);
-        let letters = cells.text("phases", index).unwrap_or_default();
-        let bits =
-            ["A", "B", "C", "N"].iter().zip([1, 2, 4, 8]).filter(|(letter, _)| letters.contains(**letter));
         let causes = cells.text("causes", index).unwrap_or_default();
         let known = |name: &str| Cause::ALL.into_iter().find(|cause| cause.name() == name);
         let end_ms = cells.ms("end_time", index);
@@ -126,7 +117,7 @@ pub(super) fn read(store: &Store, filter: &Filter) -> Result<Vec<(Key, AlarmRow)
             note: acknowledged.get(&id).map(|mark| mark.note.clone()),
             id,
             condition,
-            phases: Phases::from_bits(bits.map(|(_, bit)| bit).sum()),
+            phases: phases(&cells.text("phases", index).unwrap_or_default()),
             fraction: cells.real("fraction", index),
             causes: causes.split(", ").filter_map(known).collect(),
             route: condition.map(Condition::route),
@@ -149,25 +140,18 @@ pub(super) fn read(store: &Store, filter: &Filter) -> Result<Vec<(Key, AlarmRow)
     Ok((0..cells.rows()).filter_map(row).collect())
 }
 
-/// Closes what a restart of the logger ended without a record.
-pub(super) fn settle_restarts(row: &mut FleetRow) {
-    let boot = row.last_boot;
+/// Closes what is over without a record of its end, as far as is known of the row by now: before its last day is read, a lost
+/// phase goes on.
+pub(super) fn settle(row: &mut FleetRow) {
+    let (last_boot, connected) = (row.last_boot.into(), row.recent.connected);
     for alarm in &mut row.alarms {
-        alarm.is_open &= alarm.begin.boot >= boot || alarm.concerns_bank();
-    }
-}
-
-/// Closes a lost phase of before a restart that carries again.
-pub(super) fn settle_repairs(row: &mut FleetRow) {
-    let (boot, connected) = (row.last_boot, row.recent.connected);
-    for alarm in &mut row.alarms {
-        let carries = |phase: usize| {
-            !alarm.phases.contains(phase)
-                || connected.get(phase).copied().flatten().is_some_and(|y| y > CARRIES)
+        let standing = Standing {
+            condition: alarm.condition,
+            phases: alarm.phases,
+            has_ended: !alarm.is_open,
+            boot: alarm.begin.boot.into(),
+            last_boot,
         };
-        let takes_phase =
-            matches!(alarm.condition, Some(Condition::BlownFuse | Condition::PhaseMissingAtClose));
-        let is_repaired = takes_phase && alarm.begin.boot < boot && (0..3).all(carries);
-        alarm.is_open &= !is_repaired;
+        alarm.is_open = standing.goes_on(connected);
     }
 }

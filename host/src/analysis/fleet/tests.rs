@@ -49,8 +49,7 @@ fn alarm(condition: Condition, boot: u32) -> AlarmRow {
 
 /// What the row comes to.
 fn settled(mut row: FleetRow) -> FleetRow {
-    alarms::settle_restarts(&mut row);
-    alarms::settle_repairs(&mut row);
+    alarms::settle(&mut row);
     row.observations = observe::observe(&row, Some(NOON_MS));
     row.state = state(&row);
     row

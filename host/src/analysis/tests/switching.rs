@@ -77,6 +77,21 @@ fn operations_are_counted_and_their_trends_are_lines() {
     // 0, 1, 2, 3 hundred days: slope 0.4/5, left over 0.05 − 0.08·0.4 = 0.018, σ = √(0.018/2/5) per hundred days.
     near(&rows, "zero_spread_slope_ms_per_year", 0, 0.08 * 3.6525);
     near(&rows, "zero_spread_slope_sigma", 0, 0.042_426_406_9 * 3.6525);
+    // From the mean of the three: A −u, B 2.7 − u, C 2u − 2.7, with u a third of 7.7, 7.9, 7.8, 8.0 ms.
+    assert_eq!(count(&rows, "pole_openings"), 4);
+    for (pole, late, part) in [("a", -7.85 / 3.0, -1.0), ("b", 0.25 / 3.0, -1.0), ("c", 7.6 / 3.0, 2.0)] {
+        near(&rows, &format!("pole_{pole}_late_ms"), 0, late);
+        // The thirds are off their mean by −0.15, 0.05, −0.05, 0.15 of a third: √(0.05/9/3/4).
+        let sigma = (0.05_f64 / 9.0 / 3.0 / 4.0).sqrt() * f64::abs(part);
+        near(&rows, &format!("pole_{pole}_late_sigma_ms"), 0, sigma);
+        near(&rows, &format!("pole_{pole}_late_slope_ms_per_year"), 0, part * 0.08 * 3.6525 / 3.0);
+        near(
+            &rows,
+            &format!("pole_{pole}_late_slope_sigma"),
+            0,
+            f64::abs(part) * 0.042_426_406_9 * 3.6525 / 3.0,
+        );
+    }
     near(&rows, "inrush_median_a", 0, 100.0);
     near(&rows, "inrush_max_a", 0, 110.0);
     // 100, 110, 90, 100: slope −10/5, left over 200 − 2·10 = 180, σ = √(180/2/5).
