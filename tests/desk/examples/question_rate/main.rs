@@ -51,7 +51,7 @@ const QUESTIONS: &[(&str, Ask, Option<Ask>)] = &[
     ("quality", |store| rows(quality(store, &all())), Some(plain::quality)),
     ("worklist", |store| Ok(items(store, &all())?.len()), None),
     ("fleet", |store| Ok(fleet(store, &all())?.len()), None),
-    ("certificate", |store| Ok(usize::from(certificate(store, "Bank 0000")?.is_some())), None),
+    ("certificate", |store| Ok(usize::from(certificate(store, "Bank 0000", (None, None))?.is_some())), None),
 ];
 
 /// What to try.
