@@ -197,7 +197,7 @@ fn soak(store: &Store, filter: &Filter, page: &Certificate) -> Result<Soak, Stor
 }
 
 fn baseline(store: &Store, filter: &Filter) -> Result<Option<Baseline>, StoreError> {
-    let rows = filter.apply(store.scan(&BASELINES)?, "time").sort(["boot", "sequence"], Default::default());
+    let rows = filter.scan(store, &BASELINES, "time")?.sort(["boot", "sequence"], Default::default());
     let frame = rows.collect()?;
     let cells = Cells(&frame);
     let Some(last) = cells.rows().checked_sub(1) else { return Ok(None) };
@@ -227,7 +227,7 @@ fn settings(
     store: &Store,
     filter: &Filter,
 ) -> Result<(Vec<Change>, usize, polars::prelude::DataFrame), StoreError> {
-    let rows = filter.apply(store.scan(&SETTINGS)?, "time");
+    let rows = filter.scan(store, &SETTINGS, "time")?;
     let frame = rows.sort(["boot", "sequence"], Default::default()).collect()?;
     let shown = |name: &str, row: usize| {
         let value = frame.column(name).ok().and_then(|column| column.get(row).ok());

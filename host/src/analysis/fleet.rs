@@ -304,7 +304,7 @@ impl Rows {
     }
 
     fn spans(&mut self, store: &Store, filter: &Filter) -> Result<(), StoreError> {
-        let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
+        let intervals = filter.scan(store, &INTERVALS, "time")?;
         let flagged = col("flagged").gt(polars::prelude::lit(0)).cast(DataType::UInt64).sum();
         let spans = intervals.group_by([col("bank"), col("feeder"), col("device")]).agg([
             col("time").min().alias("first"),
@@ -360,7 +360,7 @@ impl Rows {
     fn plates(&mut self, store: &Store, filter: &Filter) -> Result<(), StoreError> {
         // The nameplate of a bank does not come and go with the range.
         let always = Filter { from_ms: None, to_ms: None, ..filter.clone() };
-        let settings = always.apply(store.scan(&SETTINGS)?, "time").collect()?;
+        let settings = always.scan(store, &SETTINGS, "time")?.collect()?;
         let cells = Cells(&settings);
         for index in 0..cells.rows() {
             let (Some(bank), Some(device)) = (cells.text("bank", index), cells.text("device", index)) else {

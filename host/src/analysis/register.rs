@@ -89,7 +89,7 @@ fn is_wanted(filter: &Filter, bank: &Bank) -> bool {
 /// By bank and logger.
 fn of_logs(store: &Store, filter: &Filter) -> Result<BTreeMap<(String, String), OfLogs>, StoreError> {
     let mut logs: BTreeMap<(String, String), OfLogs> = BTreeMap::new();
-    let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
+    let intervals = filter.scan(store, &INTERVALS, "time")?;
     let spans = intervals
         .group_by([col("bank"), col("device")])
         .agg([col("time").min().alias("first"), col("time").max().alias("last")])
@@ -104,7 +104,7 @@ fn of_logs(store: &Store, filter: &Filter) -> Result<BTreeMap<(String, String), 
     // The nameplate and the baseline of a bank do not come and go with the range.
     let always = Filter { from_ms: None, to_ms: None, ..filter.clone() };
     let in_order = |table: &Table| -> Result<DataFrame, StoreError> {
-        let frame = always.apply(store.scan(table)?, "time");
+        let frame = always.scan(store, table, "time")?;
         Ok(frame.sort(["boot", "sequence"], SortMultipleOptions::default()).collect()?)
     };
     let settings = in_order(&SETTINGS)?;

@@ -39,15 +39,15 @@ pub fn switching(store: &Store, filter: &Filter, maintenance: Option<u32>) -> Re
         columns.push(col("feeder").first());
         columns
     };
-    let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
+    let intervals = filter.scan(store, &INTERVALS, "time")?;
     let watched = intervals.group_by(key()).agg(with_feeder(vec![
         (hours().sum() / lit(24.0)).alias("watched_days"),
         col("time").max().alias("watched_until"),
     ]));
-    let operations = prepared(filter.apply(store.scan(&OPERATIONS)?, "begin_time"))?;
+    let operations = prepared(filter.scan(store, &OPERATIONS, "begin_time")?)?;
     let operations = operations.group_by(key()).agg(with_feeder(of_operations()));
     let is_charged = col("condition").eq(lit(Condition::ClosedWhileCharged.name()));
-    let events = filter.apply(store.scan(&EVENTS)?, "begin_time").filter(is_charged);
+    let events = filter.scan(store, &EVENTS, "begin_time")?.filter(is_charged);
     let occurrence = ["bank", "device", "boot", "occurrence", "begin_frame"].map(col);
     let charged = events.group_by(occurrence).agg([col("feeder").first()]);
     let charged = charged.group_by(key()).agg(with_feeder(vec![len().alias("charged_closings")]));

@@ -52,12 +52,12 @@ impl Default for Levels {
 pub fn usage(store: &Store, filter: &Filter, levels: Levels) -> Result<DataFrame, StoreError> {
     let key = || [col("bank"), col("device")];
     let left = || JoinArgs::new(JoinType::Left);
-    let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
+    let intervals = filter.scan(store, &INTERVALS, "time")?;
     let rated = rated_voltages(store)?;
     let states = intervals.group_by(key()).agg(of_intervals());
-    let levels = by_level(filter.apply(store.scan(&INTERVALS)?, "time"), rated, levels)?;
-    let events = filter.apply(store.scan(&EVENTS)?, "begin_time");
-    let operations = filter.apply(store.scan(&OPERATIONS)?, "begin_time").group_by(key()).agg([
+    let levels = by_level(filter.scan(store, &INTERVALS, "time")?, rated, levels)?;
+    let events = filter.scan(store, &EVENTS, "begin_time")?;
+    let operations = filter.scan(store, &OPERATIONS, "begin_time")?.group_by(key()).agg([
         col("action").count().cast(DataType::UInt32).alias("operations"),
         col("told").eq(lit(0)).fill_null(lit(false)).cast(DataType::UInt32).sum().alias("untold_operations"),
     ]);

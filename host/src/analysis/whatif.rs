@@ -72,7 +72,7 @@ pub fn whatif(store: &Store, filter: &Filter, limits: &[Limit]) -> Result<DataFr
     let least = limits.iter().map(|limit| limit.residual_pu).fold(f64::INFINITY, f64::min);
     let intervals = || -> Result<_, StoreError> {
         let known = col("flagged").eq(lit(0)).and(col("residual_pu").is_not_null());
-        Ok(filter.apply(store.scan(&INTERVALS)?, "time").filter(known))
+        Ok(filter.scan(store, &INTERVALS, "time")?.filter(known))
     };
     let years = intervals()?.select([hours().sum().alias("h")]);
     let years = years.collect_with_engine(Engine::Streaming)?.unwrap_single();

@@ -1,6 +1,6 @@
 //! Rows get the bank on which their logger hung by the register.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use polars::prelude::{
     Column, DataFrame, DataType, Expr, IntoLazy, LazyFrame, NamedFrom, PolarsResult, Series, TimeUnit,
@@ -8,7 +8,8 @@ use polars::prelude::{
 };
 
 use super::{Banks, Stay};
-use crate::store::{Mark, Table, in_order};
+use crate::store::manifest::Live;
+use crate::store::{Mark, Table, in_order, is_one_of};
 
 type Stays<'b> = Vec<(&'b str, &'b Stay)>;
 
@@ -53,6 +54,21 @@ impl Banks {
         Ok(joined.with_column(bank.alias("bank")).select(all))
     }
 
+    /// Which rows can be those of these banks, by what is stored of them.
+    pub(in crate::store) fn held(&self, banks: &[String], marks: &[Mark]) -> Held {
+        let stays = self.stays(marks);
+        let comes_here =
+            |stays: &Stays<'_>| stays.iter().any(|(bank, _)| banks.iter().any(|name| name == bank));
+        let devices: BTreeSet<String> = stays
+            .iter()
+            .filter(|(_, stays)| comes_here(stays))
+            .map(|(device, _)| (*device).to_owned())
+            .collect();
+        let of_devices = marks.iter().filter(|mark| devices.contains(&mark.device));
+        let names = of_devices.flat_map(|mark| &mark.banks).cloned().collect();
+        Held { banks: banks.to_vec(), devices, names, is_renamed: !stays.is_empty() }
+    }
+
     /// By logger; without those of which the register says what their nameplates say anyway.
     fn stays(&self, marks: &[Mark]) -> BTreeMap<&str, Stays<'_>> {
         let mut stays: BTreeMap<&str, Stays<'_>> = BTreeMap::new();
@@ -71,6 +87,40 @@ impl Banks {
             names.iter().any(|name| stays.iter().any(|(bank, _)| bank != name))
         });
         stays
+    }
+}
+
+/// Rows that can be those of some banks: their own by the nameplate, and all of the loggers that hung there by the register.
+pub struct Held {
+    banks: Vec<String>,
+    devices: BTreeSet<String>,
+    /// Names on the nameplates of these loggers.
+    names: BTreeSet<String>,
+    is_renamed: bool,
+}
+
+impl Held {
+    /// Whether rows of other banks can be among them, because the register gives some another bank than their nameplate.
+    pub const fn is_renamed(&self) -> bool {
+        self.is_renamed
+    }
+
+    /// Whether such rows can be in a file.
+    pub fn may_be_in(&self, live: &Live) -> bool {
+        live.bank.as_ref().is_none_or(|bank| self.banks.contains(bank))
+            || live.device.as_ref().is_none_or(|device| self.devices.contains(device))
+    }
+
+    /// Whether a row can be one, by its columns `device` and `bank` as they are stored. Rows are sorted by `bank`: it picks the
+    /// row groups also where the loggers' numbers are in no order.
+    pub fn may_be(&self) -> Expr {
+        let by_name = is_one_of("bank", &self.banks);
+        if self.devices.is_empty() {
+            return by_name;
+        }
+        let names: Vec<String> = self.names.iter().chain(&self.banks).cloned().collect();
+        let devices: Vec<String> = self.devices.iter().cloned().collect();
+        is_one_of("bank", &names).and(by_name.or(is_one_of("device", &devices)))
     }
 }
 
