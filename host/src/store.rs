@@ -202,6 +202,15 @@ impl Store {
         rows.join(self.register(), [col("bank")], [col("bank")], in_order())
     }
 
+    /// Rows of a table with the number of their logger's stay among those of their bank ([`Bank::loggers`]), as the last column
+    /// `stay`; null where the register does not say that it hung there then.
+    ///
+    /// # Errors
+    /// The table engine refuses.
+    pub fn with_stays(&self, rows: LazyFrame) -> Result<LazyFrame, StoreError> {
+        Ok(self.banks.number(rows)?)
+    }
+
     /// As [`Store::scan`], a frame a file: for who must not hold years of rows at once.
     ///
     /// # Errors

@@ -1,6 +1,8 @@
 //! Loggers that the register puts on other banks than their nameplates do.
 
 use super::*;
+use crate::analysis::cells::Cells;
+use crate::analysis::register::register;
 use crate::store::{Compaction, INTERVALS, TABLES};
 
 /// A logger's log: a minute an interval, from one minute to another.
@@ -101,4 +103,80 @@ fn a_register_that_renames_keeps_row_groups_unread() {
         plan.lines().any(|line| line.contains("SELECTION") && line.contains("col(\"bank\").is_in")),
         "{plan}"
     );
+}
+
+/// Bank, logger, who says so, and minutes of the first and the last interval.
+type Line = (String, Option<String>, Option<String>, Option<i64>, Option<i64>);
+
+fn lines(desk: &Desk, filter: &Filter) -> Vec<Line> {
+    let frame = register(&desk.store(), filter).unwrap();
+    let cells = Cells(&frame);
+    let minute = |name: &str, row| Some((cells.ms(name, row)? - START_MS as i64) / 60_000);
+    let line = |row| {
+        let text = |name| cells.text(name, row);
+        let (first, last) = (minute("first_time", row), minute("last_time", row));
+        (text("bank").unwrap(), text("device"), text("source"), first, last)
+    };
+    (0..cells.rows()).map(line).collect()
+}
+
+#[test]
+fn each_stay_of_a_logger_has_its_own_first_and_last_interval() {
+    let desk = Desk::new();
+    // Minutes 1 to 20 of R1, which is Birch by its nameplate, of 600 kvar until minute 9 and then of 300.
+    let mut records = log("Birch", 1..=20);
+    let Record::Settings(mut half) = settings("Birch") else { panic!() };
+    half.stamp = stamp(9);
+    half.settings.nameplate.rated_power = ReactivePower::quantise(300.0);
+    records.insert(9, Record::Settings(half));
+    desk.take("R1", &records).take("R2", &log("Birch", 1..=20));
+    // R1: 1 and 2 on Birch by the nameplate; 3 to 5 on Cedar; 6 to 8 on Birch; 9 to 11 on Alder; 12 to 14 on Cedar again; 15 and 16 by
+    // the nameplate; from 17 on Birch again. It has not come to Alder a second time yet. R2 hung on Elm throughout.
+    let csv = "bank,device,from,to
+Cedar,R1,2030-05-01T00:03,2030-05-01T00:06
+Cedar,R1,2030-05-01T00:12,2030-05-01T00:15
+Birch,R1,2030-05-01T00:06,2030-05-01T00:09
+Birch,R1,2030-05-01T00:17,2031-01-01
+Alder,R1,2030-05-01T00:09,2030-05-01T00:12
+Alder,R1,2031-01-01,
+Elm,R2,,
+";
+    let path = desk.folder.path().join("store/banks.csv");
+    fs::write(&path, csv).unwrap();
+    let all = |last: u64| {
+        let by = |bank: &str, device: &str, source: &str, span: Option<(i64, i64)>| {
+            let texts = (Some(device.to_owned()), Some(source.to_owned()));
+            (bank.to_owned(), texts.0, texts.1, span.map(|span| span.0), span.map(|span| span.1))
+        };
+        let last = i64::try_from(last).unwrap();
+        vec![
+            by("Alder", "R1", "register", Some((9, 11))),
+            by("Alder", "R1", "register", None),
+            by("Birch", "R1", "nameplate", Some((1, 16))),
+            by("Birch", "R1", "register", Some((6, 8))),
+            by("Birch", "R1", "register", Some((17, last))),
+            by("Cedar", "R1", "register", Some((3, 5))),
+            by("Cedar", "R1", "register", Some((12, 14))),
+            by("Elm", "R2", "register", Some((1, last))),
+        ]
+    };
+    assert_eq!(lines(&desk, &Filter::default()), all(20));
+    let range = Filter { to_ms: Some(START_MS as i64 + 19 * 60_000), ..Filter::default() };
+    assert_eq!(lines(&desk, &range), all(18));
+    assert_eq!(lines(&desk, &filter(&["Cedar"], &[])), all(20)[5..7]);
+    // Each stay has the nameplate of its own time: on Birch 600 kvar first, and 300 since it came back; where no settings came with it,
+    // those that it had there before.
+    let frame = register(&desk.store(), &Filter::default()).unwrap();
+    let kvar: Vec<Option<f64>> = (0..8).map(|row| real(&frame, "rated_kvar", row)).collect();
+    assert_eq!(kvar[0..2], [Some(300.0), Some(300.0)]);
+    assert_eq!(kvar[3..5], [Some(600.0), Some(600.0)]);
+    assert_eq!(kvar[7], Some(600.0));
+    // What is written is read again, and says the same: a nameplate is no entry.
+    let mut frame = frame;
+    fs::write(&path, crate::tables::to_csv(&mut frame).unwrap()).unwrap();
+    assert_eq!(
+        desk.store().problems().iter().map(ToString::to_string).collect::<Vec<_>>(),
+        Vec::<String>::new()
+    );
+    assert_eq!(lines(&desk, &Filter::default()), all(20));
 }
