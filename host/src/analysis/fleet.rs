@@ -17,7 +17,8 @@ pub use recent::{Phasor, Recent};
 use super::cells::Cells;
 use super::{Filter, PHASES, kvar, unbalance};
 use crate::store::{INTERVALS, SETTINGS, Store, StoreError};
-use wyelog_protocol::condition::Route;
+use wyelog_electrical::Rotation;
+use wyelog_protocol::condition::{Condition, Route};
 
 /// What a bank needs, most urgent first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -180,6 +181,14 @@ impl FleetRow {
         let mut pending: Vec<&AlarmRow> = self.alarms.iter().filter(counts).collect();
         pending.sort_by_key(|alarm| (alarm.urgency(), alarm.begin.boot, alarm.begin.frame));
         pending
+    }
+
+    /// Rotation of its feeder, where the records tell it: an open alarm of its logger says ACB. No record says ABC; that no alarm
+    /// contradicts it proves nothing of a logger with one voltage.
+    pub fn rotation(&self) -> Option<Rotation> {
+        let is_reversed =
+            |alarm: &AlarmRow| alarm.is_open && alarm.condition == Some(Condition::PhaseRotationReversed);
+        self.alarms.iter().any(is_reversed).then_some(Rotation::Acb)
     }
 
     /// Rated of all its phases together, by what the intervals say of one.

@@ -1,5 +1,6 @@
 //! The page of a bank.
 
+use wyelog_electrical::Rotation;
 use wyelog_protocol::condition::Route;
 
 use super::answers::Answers;
@@ -222,10 +223,15 @@ pub(crate) fn figures(id: &str, row: &FleetRow, trend: &Trend, bands: Bands) -> 
             "Neutral current as phasors",
             &format!(
                 "median of the last day ({} good intervals); 0° is the ideal capacitor current of phase A; grey: where the \
-                 unexplained part points when a phase is gone, ABC rotation",
-                row.recent.intervals
+                 unexplained part points when a phase is gone, {}",
+                row.recent.intervals,
+                match row.rotation() {
+                    None => "were the rotation ABC; no record tells it",
+                    Some(Rotation::Abc) => "on ABC rotation",
+                    Some(Rotation::Acb) => "on ACB rotation, which an alarm of the logger says",
+                }
             ),
-            phasors::phasors(&format!("{id}p"), &row.recent),
+            phasors::phasors(&format!("{id}p"), &row.recent, row.rotation()),
         ),
         figure("Reactive power by phase", &basis, charts::kvar(&format!("{id}q"), trend, row, bands)),
         figure(
