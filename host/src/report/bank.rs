@@ -65,12 +65,7 @@ pub(crate) fn page_with(
     out.push_str(&format!("<p class=\"plate\">{}</p>", escape(&plate(row, trend.as_ref()))));
     out.push_str(&meaning(row));
     if let Some(link) = needed_link(store.banks().get(&row.bank), &store.fuse_links()?, row) {
-        let from = match link.from {
-            "installed" => "as installed",
-            "utility_table" => "by the utility's table",
-            _ => "trade rule",
-        };
-        let text = format!("{} ({from}); {COORDINATE}.", link.link);
+        let text = format!("{} ({}); {COORDINATE}.", link.link, link.basis());
         out.push_str(&format!("<p class=\"hint\"><b>Fuse link.</b> {}</p>", escape(&text)));
     }
     match (&trend, live) {
@@ -103,7 +98,8 @@ fn nothing(row: &FleetRow) -> String {
     }
 }
 
-fn capital(text: &str) -> String {
+/// With a capital letter.
+pub(super) fn capital(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default()
 }
