@@ -34,7 +34,7 @@ use polars::prelude::{
     when,
 };
 
-use crate::store::{Store, StoreError, Table};
+use crate::store::{Bank, Store, StoreError, Table, is_one_of};
 
 /// What to look at.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -62,8 +62,7 @@ impl Filter {
         }
         for (column, names) in [("bank", &self.banks), ("feeder", &self.feeders)] {
             if !names.is_empty() {
-                let any = lit(Series::new(column.into(), names.as_slice())).implode(true);
-                wanted = wanted.and(col(column).is_in(any, false));
+                wanted = wanted.and(is_one_of(column, names));
             }
         }
         frame.filter(wanted)
@@ -75,14 +74,33 @@ impl Filter {
     /// # Errors
     /// The store cannot be read.
     pub fn rows(&self, store: &Store, table: &Table, time: &str) -> Result<LazyFrame, StoreError> {
-        let without = Self { feeders: Vec::new(), ..self.clone() };
-        let rows = without.apply(store.scan_rows(table)?, time);
+        let range = Self { from_ms: self.from_ms, to_ms: self.to_ms, ..Self::default() };
+        let rows = match self.banks_of(store) {
+            Some(banks) => store.scan_banks(table, &banks)?,
+            None => store.scan_rows(table)?,
+        };
+        Ok(range.apply(rows, time))
+    }
+
+    /// The same with their feeders: what [`Filter::apply`] leaves of [`Store::scan`], but only the files and row groups are
+    /// read that can hold it.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn scan(&self, store: &Store, table: &Table, time: &str) -> Result<LazyFrame, StoreError> {
+        Ok(store.with_feeders(self.rows(store, table, time)?))
+    }
+
+    /// The banks that are asked for, by their names and by their feeders; `None`: all.
+    fn banks_of(&self, store: &Store) -> Option<Vec<String>> {
         if self.feeders.is_empty() {
-            return Ok(rows);
+            return Some(self.banks.clone()).filter(|banks| !banks.is_empty());
         }
-        let any = self.feeders.iter().map(|name| col("feeder").eq(lit(name.as_str())));
-        let banks = store.register().filter(any.fold(lit(false), Expr::or));
-        Ok(rows.semi_join(banks, col("bank"), col("bank")))
+        let is_wanted = |bank: &&Bank| {
+            (!bank.feeder.is_empty() && self.feeders.contains(&bank.feeder))
+                && (self.banks.is_empty() || self.banks.contains(&bank.name))
+        };
+        Some(store.banks().all().filter(is_wanted).map(|bank| bank.name.clone()).collect())
     }
 }
 

@@ -72,7 +72,7 @@ pub fn table(
     if !replace && path.exists() {
         return Err(ExportError::Exists { path: path.to_owned() });
     }
-    let frame = filter.apply(store.scan(table)?, "time");
+    let frame = filter.scan(store, table, "time")?;
     let cannot = |source: io::Error| StoreError::WriteOut { path: path.to_owned(), source };
     let mut out = Out::new(path).map_err(cannot)?;
     let mut empty = frame.clone().limit(0).collect()?;

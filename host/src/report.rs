@@ -1,7 +1,7 @@
 //! A store as one page that opens from a mail: no network, no script. The same store gives the same bytes.
 //!
-//! First what is wrong, in a sentence a bank; then the whole fleet as a table, what needs a crew first; then a page for each
-//! of the worst banks.
+//! First what is wrong, in a sentence a bank; then what crews have to know before they go; then the whole fleet as a table, what
+//! needs a crew first; then a page for each of the worst banks.
 
 pub(crate) mod answers;
 mod axis;
@@ -16,6 +16,7 @@ pub(crate) mod text;
 mod timeline;
 pub(crate) mod top;
 mod trust;
+pub(crate) mod worklist;
 
 use std::io::Write;
 use std::path::Path;
@@ -84,6 +85,7 @@ pub fn report(store: &Store, options: &Options) -> Result<Report, StoreError> {
     );
     let links = Links::Here { pages };
     html.push_str(&top::top(store, &rows, links));
+    html.push_str(&worklist::worklist(store, &rows, links)?);
     html.push_str(&table::table(&rows, 0..rows.len(), links));
     html.push_str(&top::cautions());
     let answers = Answers::of(store, &options.filter, &rows, pages)?;

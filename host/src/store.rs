@@ -39,13 +39,14 @@ pub use fuse_links::FuseLinks;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
 pub use mark::Mark;
 
-use std::collections::HashSet;
+use std::collections::{BTreeSet, HashSet};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use polars::prelude::{
-    DataFrame, IntoLazy, JoinArgs, JoinType, LazyFrame, MaintainOrderJoin, ScanArgsParquet, col, lit,
+    DataFrame, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, MaintainOrderJoin, NamedFrom, ScanArgsParquet,
+    Series, col, lit,
 };
 
 use lock::Reading;
@@ -180,12 +181,34 @@ impl Store {
     /// # Errors
     /// A file of the table is gone.
     pub fn scan_rows(&self, table: &Table) -> Result<LazyFrame, StoreError> {
-        self.scan_files(table, &self.files(table))
+        self.scan_files(table, &self.files(table), None)
+    }
+
+    /// As [`Store::scan_rows`], the rows of these banks only. Of the files, and of the row groups in them, those are read
+    /// that can hold such rows.
+    ///
+    /// # Errors
+    /// A file of the table is gone.
+    pub fn scan_banks(&self, table: &Table, banks: &[String]) -> Result<LazyFrame, StoreError> {
+        let held = self.banks.held(banks, &self.marks);
+        let live = self.live_files(table).filter(|live| held.may_be_in(live));
+        let files: Vec<PathBuf> = live.map(|live| self.dir.join(&live.file)).collect();
+        let rows = self.scan_files(table, &files, Some(held.may_be()))?;
+        Ok(if held.is_renamed() { rows.filter(is_one_of("bank", banks)) } else { rows })
     }
 
     /// Rows with the feeder of their `bank`, as the last column.
     pub fn with_feeders(&self, rows: LazyFrame) -> LazyFrame {
         rows.join(self.register(), [col("bank")], [col("bank")], in_order())
+    }
+
+    /// Rows of a table with the number of their logger's stay among those of their bank ([`Bank::loggers`]), as the last column
+    /// `stay`; null where the register does not say that it hung there then.
+    ///
+    /// # Errors
+    /// The table engine refuses.
+    pub fn with_stays(&self, rows: LazyFrame) -> Result<LazyFrame, StoreError> {
+        Ok(self.banks.number(rows)?)
     }
 
     /// As [`Store::scan`], a frame a file: for who must not hold years of rows at once.
@@ -194,21 +217,41 @@ impl Store {
     /// A file of the table is gone.
     pub fn scan_each(&self, table: &Table) -> Result<Vec<LazyFrame>, StoreError> {
         let files = self.files(table).into_iter();
-        files.map(|file| Ok(self.with_feeders(self.scan_files(table, &[file])?))).collect()
+        files.map(|file| Ok(self.with_feeders(self.scan_files(table, &[file], None)?))).collect()
     }
 
     fn files(&self, table: &Table) -> Vec<PathBuf> {
-        let files = self.live.iter().filter(|live| live.file.split('/').next() == Some(table.name));
-        files.map(|live| self.dir.join(&live.file)).collect()
+        self.live_files(table).map(|live| self.dir.join(&live.file)).collect()
     }
 
-    fn scan_files(&self, table: &Table, files: &[PathBuf]) -> Result<LazyFrame, StoreError> {
+    fn live_files(&self, table: &Table) -> impl Iterator<Item = &Live> {
+        self.live.iter().filter(|live| live.file.split('/').next() == Some(table.name))
+    }
+
+    /// The rows of these files that hold `stored` of the columns as they stand there.
+    fn scan_files(
+        &self,
+        table: &Table,
+        files: &[PathBuf],
+        stored: Option<Expr>,
+    ) -> Result<LazyFrame, StoreError> {
         let mut frame = scan_parquet(table, files)?;
         if let Some(device) = &self.device {
-            frame = frame.filter(col("device").eq(lit(device.as_str())));
+            // Rows are sorted by bank: its name finds them, the logger's number tells them from others.
+            let names: BTreeSet<&String> = self.marks.iter().flat_map(|mark| &mark.banks).collect();
+            let names: Vec<String> = names.into_iter().cloned().collect();
+            frame = frame.filter(is_one_of("bank", &names).and(col("device").eq(lit(device.as_str()))));
+        }
+        if let Some(stored) = stored {
+            frame = frame.filter(stored);
         }
         Ok(self.banks.rename(table, frame, &self.marks)?)
     }
+}
+
+/// Whether a column has one of these texts.
+pub(crate) fn is_one_of(column: &str, texts: &[String]) -> Expr {
+    col(column).is_in(lit(Series::new(column.into(), texts)).implode(true), false)
 }
 
 /// A join that adds columns and leaves the rows where they are.

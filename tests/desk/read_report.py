@@ -31,6 +31,8 @@ def main():
         "findings": [text(item) for list_ in page.iter(f"{NS}ul") if list_.get("class") == "findings" for item in list_],
         "head": rows[0] if rows else [],
         "rows": rows[1:],
+        "jobs": [text(item) for section in page.iter(f"{NS}section") if section.get("class") == "jobs"
+                 for list_ in section.iter(f"{NS}ol") for item in list_],
         "pages": [s.get("id") for s in page.iter(f"{NS}section") if s.get("class") == "bank"],
         "links": [a.get("href") for a in page.iter(f"{NS}a")],
         "ids": ids,

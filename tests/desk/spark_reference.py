@@ -1,10 +1,13 @@
 #!/usr/bin/env python3
 """Questions to a store of wyelog as plain SQL on Apache Spark: a local cluster of two workers reads the store's own files as
-one table. It knows nothing of ours but the schema page (host/STORE.md). Prints one JSON object:
-{"kvar": [...], "unbalance": [...], "feeders": [...], "workers": 2}.
+one table, beside the register of the banks. It knows nothing of ours but the schema page (host/STORE.md). Prints one JSON
+object: {"kvar": [...], "unbalance": [...], "feeders": [...], "workers": 2}; or with --register, without Spark, what the
+register says: {"banks": [...], "stays": [...]}.
 
-usage: spark_reference.py STORE"""
+usage: spark_reference.py STORE [--register]"""
 
+import csv
+import datetime
 import importlib.util
 import json
 import os
@@ -16,14 +19,18 @@ import tomllib
 # One processor and 1 GiB for each of two workers, which run in processes of their own.
 CLUSTER = "local-cluster[2,1,1024]"
 
+# The bank of a row is the one on which its logger hung then by the register; else the one that the logger says.
 # A window is 10 or 12 cycles: 0.2 s at the rated frequency. With a D a number is a double, without it a decimal fraction.
 INTERVALS = """
-SELECT *,
+SELECT rows.* EXCEPT (bank), coalesce(stays.bank, rows.bank) AS bank,
        windows * 0.2D / 3600D * coalesce(try_divide(rated_hz, frequency_hz), 1D) AS h,
        kvar_a IS NOT NULL AND kvar_b IS NOT NULL AND kvar_c IS NOT NULL AS known,
        (voltage_a_v + voltage_b_v + voltage_c_v) / 3D AS mean_v,
        try_divide(frequency_hz, rated_hz) AS speed
-FROM intervals_in_files
+FROM intervals_in_files AS rows LEFT JOIN stays
+     ON stays.device = rows.device
+    AND (stays.from_time IS NULL OR rows.time >= stays.from_time)
+    AND (stays.to_time IS NULL OR rows.time < stays.to_time)
 """
 
 # Delivered against what a whole phase would have given at the voltage and frequency there were.
@@ -80,7 +87,13 @@ max({0}_percent) AS {0}_max_percent
 
 # The register of the banks, from its file.
 BANKS = """
-SELECT name AS bank, feeder FROM (SELECT inline(from_json(:banks, 'array<struct<name string, feeder string>>')))
+SELECT bank, feeder FROM (SELECT inline(from_json(:banks, 'array<struct<bank string, feeder string>>')))
+"""
+
+# Which logger hung on which bank, from a moment on to just before another; without one, since ever or until now.
+STAYS = """
+SELECT device, bank, timestamp_millis(from_ms) AS from_time, timestamp_millis(to_ms) AS to_time
+FROM (SELECT inline(from_json(:stays, 'array<struct<device string, bank string, from_ms bigint, to_ms bigint>>')))
 """
 
 # What each feeder's banks delivered: the intervals beside the register of the banks.
@@ -89,6 +102,55 @@ SELECT feeder, count(DISTINCT bank) AS banks, sum((kvar_a + kvar_b + kvar_c) * h
 FROM intervals JOIN banks USING (bank)
 GROUP BY feeder
 """
+
+
+def moment(value):
+    """UTC in ms since 1970 of a day or a moment, as TOML has it or as text; None where there is none."""
+    if not value:
+        return None
+    if isinstance(value, str):
+        value = datetime.datetime.fromisoformat(value)
+    if not isinstance(value, datetime.datetime):
+        value = datetime.datetime.combine(value, datetime.time())
+    utc = value if value.tzinfo else value.replace(tzinfo=datetime.UTC)
+    return round(utc.timestamp() * 1000)
+
+
+def rows_of_toml(path):
+    """A row a bank, and one for each of its loggers."""
+    for bank in tomllib.loads(path.read_text()).get("bank", []):
+        yield {"bank": bank["name"], "feeder": bank["feeder"]}
+        for logger in bank.get("logger", []):
+            yield {"bank": bank["name"], **logger}
+
+
+def rows_of_csv(path):
+    """A row a bank and logger; one that the logs brought alone (`wyelog banks --csv` shows them too) names no stay."""
+    lines = [line for line in path.read_text().splitlines() if not line.startswith("#")]
+    for row in csv.DictReader(lines):
+        row = {name.strip(): (cell or "").strip() for name, cell in row.items()}
+        if row.get("source") == "nameplate" and not row.get("from") and not row.get("to"):
+            del row["device"]
+        yield row
+
+
+def register(store):
+    """The banks with their feeders, and the stays of loggers on them, by `banks.toml` or `banks.csv`; neither may be there. For
+    a register in which `wyelog banks` finds no mistake: what makes no sense, wyelog leaves out."""
+    rows = []
+    for name, rows_of in [("banks.toml", rows_of_toml), ("banks.csv", rows_of_csv)]:
+        if (store / name).exists():
+            rows = list(rows_of(store / name))
+    feeders = {row["bank"]: row["feeder"] for row in reversed(rows) if row.get("feeder")}
+    stays = [
+        {"device": row["device"], "bank": row["bank"], "from_ms": moment(row.get("from")), "to_ms": moment(row.get("to"))}
+        for row in rows
+        if row.get("device")
+    ]
+    return {
+        "banks": [{"bank": bank, "feeder": feeder} for bank, feeder in sorted(feeders.items())],
+        "stays": sorted(stays, key=lambda stay: (stay["bank"], stay["from_ms"] or 0)),
+    }
 
 
 def live_files(store, table):
@@ -150,13 +212,16 @@ def rows(spark, question):
 
 def main():
     store = pathlib.Path(sys.argv[1]).resolve()
+    known = register(store)
+    if sys.argv[2:] == ["--register"]:
+        print(json.dumps(known))
+        return
     with tempfile.TemporaryDirectory() as scratch:
         spark = session(pathlib.Path(scratch))
         spark.read.parquet(*live_files(store, "intervals")).createOrReplaceTempView("intervals_in_files")
+        spark.sql(BANKS, args={"banks": json.dumps(known["banks"])}).createOrReplaceTempView("banks")
+        spark.sql(STAYS, args={"stays": json.dumps(known["stays"])}).createOrReplaceTempView("stays")
         spark.sql(INTERVALS).createOrReplaceTempView("intervals")
-        register = tomllib.loads((store / "banks.toml").read_text())["bank"]
-        register = [{"name": bank["name"], "feeder": bank["feeder"]} for bank in register]
-        spark.sql(BANKS, args={"banks": json.dumps(register)}).createOrReplaceTempView("banks")
         columns = ",".join(COLUMNS.format(name) for name in DEFINITIONS)
         answers = {
             "kvar": rows(spark, KVAR),

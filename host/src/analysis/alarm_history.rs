@@ -35,7 +35,7 @@ const FRAMES: f64 = wyelog_protocol::FRAMES_PER_SECOND as f64;
 /// # Errors
 /// The store cannot be read.
 pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
-    let events = filter.apply(store.scan(&EVENTS)?, "begin_time");
+    let events = filter.scan(store, &EVENTS, "begin_time")?;
     let of = |change: &str, column: &str| col(column).filter(col("change").eq(lit(change))).first();
     let latest = |column: &str| {
         col(column).sort_by([col("frame")], SortMultipleOptions::default()).drop_nulls().last()

@@ -42,7 +42,7 @@ struct Counts {
 /// The store cannot be read.
 pub fn alarm_rates(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let mut banks: BTreeMap<(String, Option<String>), Counts> = BTreeMap::new();
-    let spans = filter.apply(store.scan(&INTERVALS)?, "time");
+    let spans = filter.scan(store, &INTERVALS, "time")?;
     let spans = spans.group_by([col("bank"), col("feeder")]).agg([
         col("time").min().cast(DataType::Int64).alias("first"),
         col("time").max().cast(DataType::Int64).alias("last"),

@@ -224,7 +224,7 @@ fn soak(store: &Store, filter: &Filter, page: &Certificate) -> Result<Soak, Stor
 fn baseline(store: &Store, filter: &Filter) -> Result<Option<Baseline>, StoreError> {
     // When it was learned may lie before the range.
     let until = Filter { from_ms: None, ..filter.clone() };
-    let rows = until.apply(store.scan(&BASELINES)?, "time").sort(["boot", "sequence"], Default::default());
+    let rows = until.scan(store, &BASELINES, "time")?.sort(["boot", "sequence"], Default::default());
     let frame = rows.collect()?;
     let cells = Cells(&frame);
     let in_range = |row: &usize| {
@@ -259,7 +259,7 @@ fn settings(
     filter: &Filter,
 ) -> Result<(Vec<Change>, usize, polars::prelude::DataFrame), StoreError> {
     let always = Filter { from_ms: None, to_ms: None, ..filter.clone() };
-    let rows = always.apply(store.scan(&SETTINGS)?, "time");
+    let rows = always.scan(store, &SETTINGS, "time")?;
     let frame = rows.sort(["boot", "sequence"], Default::default()).collect()?;
     let cells = Cells(&frame);
     let is_after = |row: usize, limit: Option<i64>| limit.zip(cells.ms("time", row)).map(|(ms, at)| at >= ms);

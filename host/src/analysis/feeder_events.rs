@@ -88,7 +88,7 @@ pub fn find(store: &Store, filter: &Filter, history: &DataFrame) -> Result<Vec<F
 /// Voltage to ground of the system at each bank and logger, in V.
 fn nominal_voltages(store: &Store, filter: &Filter) -> Result<BTreeMap<(String, String), f64>, StoreError> {
     let always = Filter { from_ms: None, to_ms: None, ..filter.clone() };
-    let settings = always.apply(store.scan(&SETTINGS)?, "time").collect()?;
+    let settings = always.scan(store, &SETTINGS, "time")?.collect()?;
     let cells = Cells(&settings);
     let of = |row: usize| {
         let key = (cells.text("bank", row)?, cells.text("device", row)?);
@@ -249,7 +249,7 @@ pub fn feeder_events(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
 fn banks_of_feeders(store: &Store, filter: &Filter) -> Result<BTreeMap<String, usize>, StoreError> {
     let always = Filter { from_ms: None, to_ms: None, banks: Vec::new(), ..filter.clone() };
     let by = [col("bank"), col("feeder")];
-    let banks = always.apply(store.scan(&SETTINGS)?, "time").group_by(by).agg([]).collect()?;
+    let banks = always.scan(store, &SETTINGS, "time")?.group_by(by).agg([]).collect()?;
     let cells = Cells(&banks);
     let mut counts = BTreeMap::new();
     for row in 0..cells.rows() {

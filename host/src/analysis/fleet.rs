@@ -18,7 +18,8 @@ use super::cells::Cells;
 use super::slices::collect;
 use super::{Filter, PHASES, kvar, unbalance};
 use crate::store::{INTERVALS, SETTINGS, Store, StoreError};
-use wyelog_protocol::condition::Route;
+use wyelog_electrical::Rotation;
+use wyelog_protocol::condition::{Condition, Route};
 
 /// What a bank needs, most urgent first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -181,6 +182,14 @@ impl FleetRow {
         let mut pending: Vec<&AlarmRow> = self.alarms.iter().filter(counts).collect();
         pending.sort_by_key(|alarm| (alarm.urgency(), alarm.begin.boot, alarm.begin.frame));
         pending
+    }
+
+    /// Rotation of its feeder, where the records tell it: an open alarm of its logger says ACB. No record says ABC; that no alarm
+    /// contradicts it proves nothing of a logger with one voltage.
+    pub fn rotation(&self) -> Option<Rotation> {
+        let is_reversed =
+            |alarm: &AlarmRow| alarm.is_open && alarm.condition == Some(Condition::PhaseRotationReversed);
+        self.alarms.iter().any(is_reversed).then_some(Rotation::Acb)
     }
 
     /// Rated of all its phases together, by what the intervals say of one.
@@ -371,7 +380,7 @@ impl Rows {
     fn plates(&mut self, store: &Store, filter: &Filter) -> Result<(), StoreError> {
         // The nameplate of a bank does not come and go with the range.
         let always = Filter { from_ms: None, to_ms: None, ..filter.clone() };
-        let settings = always.apply(store.scan(&SETTINGS)?, "time").collect()?;
+        let settings = always.scan(store, &SETTINGS, "time")?.collect()?;
         let cells = Cells(&settings);
         for index in 0..cells.rows() {
             let (Some(bank), Some(device)) = (cells.text("bank", index), cells.text("device", index)) else {

@@ -171,7 +171,7 @@ fn silence(end: Option<i64>, frame: &mut DataFrame) -> Result<(), StoreError> {
 fn logger_itself(store: &Store, filter: &Filter, frame: &mut DataFrame) -> Result<(), StoreError> {
     const NAMES: [&str; 3] = ["crash", "frames_lost", "records_lost"];
     let named = NAMES.iter().map(|name| col("status").eq(lit(*name))).fold(lit(false), Expr::or);
-    let status = filter.apply(store.scan(&STATUS)?, "time").filter(named);
+    let status = filter.scan(store, &STATUS, "time")?.filter(named);
     let status = status.select(["bank", "device", "status", "detail"].map(col)).collect()?;
     let cells = Cells(&status);
     let mut counts: BTreeMap<(String, String, usize), u64> = BTreeMap::new();

@@ -1,17 +1,15 @@
 //! The register of the banks: what people say, and what the logs say, side by side.
 
+mod logs;
+
 use std::collections::BTreeMap;
 
-use polars::prelude::{
-    Column, DataFrame, DataType, NamedFrom, PolarsResult, Series, SortMultipleOptions, TimeUnit, TimeZone,
-    col,
-};
+use polars::prelude::{Column, DataFrame, DataType, NamedFrom, PolarsResult, Series, TimeUnit, TimeZone};
 
 use super::Filter;
-use super::cells::Cells;
-use crate::store::{BASELINES, Bank, INTERVALS, SETTINGS, Store, StoreError, Table};
+use crate::store::{Bank, Stay, Store, StoreError};
 
-/// One row: a logger on a bank, or a bank without one.
+/// One row: a stay of a logger on a bank, or a bank without one.
 #[derive(Clone, Debug, Default)]
 struct Row {
     bank: Bank,
@@ -38,24 +36,29 @@ const REALS: [&str; 5] = ["rated_kvar", "system_voltage_v", "unit_voltage_v", "r
 
 /// Columns `bank`, `feeder`, `asset`, `pole`, `position`, `fuse_link`, `device`, `from`, `to`: as `banks.toml` or
 /// `banks.csv` has them; `source`: `register` where it says which logger hung there, `nameplate` where the logs do, null
-/// for a bank of which neither knows one; `first_time`, `last_time`: of the intervals of this logger on this bank; of its
-/// last settings `phases`, `rated_kvar`, `system_voltage_v`, `unit_voltage_v`, `rated_hz`, `units_per_phase`,
-/// `connection`; `baseline`, `baseline_time`: what last became of its baseline, and when. A range of time is one of the
+/// for a bank of which neither knows one; `first_time`, `last_time`: of the intervals of this logger on this bank during this
+/// stay; of its last settings by the end of the stay `phases`, `rated_kvar`, `system_voltage_v`, `unit_voltage_v`, `rated_hz`, `units_per_phase`,
+/// `connection`; `baseline`, `baseline_time`: what last became of its baseline by then, and
+/// when. A logger that sent intervals by this bank's nameplate outside of its stays there has a row of these too. A range of time is one of the
 /// intervals.
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn register(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
-    let logs = of_logs(store, filter)?;
+    let logs = logs::read(store, filter)?;
     let mut rows: Vec<Row> = Vec::new();
     for bank in store.banks().all().filter(|bank| is_wanted(filter, bank)) {
-        let registered = bank.loggers.iter().map(|stay| Row {
+        let of_stay = |number: usize, stay: &Stay| {
+            let logs = logs.get(&(bank.name.clone(), stay.device.clone()));
+            logs.map(|logs| logs.of_stay(Some((number, stay)))).unwrap_or_default()
+        };
+        let registered = bank.loggers.iter().enumerate().map(|(number, stay)| Row {
             bank: bank.clone(),
             device: Some(stay.device.clone()),
             from_ms: stay.from_ms,
             to_ms: stay.to_ms,
             is_registered: true,
-            logs: logs.get(&(bank.name.clone(), stay.device.clone())).cloned().unwrap_or_default(),
+            logs: of_stay(number, stay),
         });
         let registered: Vec<Row> = registered.collect();
         let has_log = logs.keys().any(|(name, _)| *name == bank.name);
@@ -65,13 +68,11 @@ pub fn register(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError>
         rows.extend(registered);
     }
     for ((name, device), logs) in logs {
-        if rows.iter().any(|row| row.bank.name == name && row.device.as_ref() == Some(&device)) {
-            continue;
-        }
         let known = store.banks().get(&name).cloned();
         let bank = known.unwrap_or_else(|| Bank { name, ..Bank::default() });
-        if is_wanted(filter, &bank) {
-            rows.push(Row { bank, device: Some(device), logs, ..Row::default() });
+        let is_registered = bank.loggers.iter().any(|stay| stay.device == device);
+        if is_wanted(filter, &bank) && (!is_registered || logs.is_outside()) {
+            rows.push(Row { bank, device: Some(device), logs: logs.of_stay(None), ..Row::default() });
         }
     }
     rows.sort_by(|a, b| {
@@ -84,46 +85,6 @@ pub fn register(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError>
 fn is_wanted(filter: &Filter, bank: &Bank) -> bool {
     (filter.banks.is_empty() || filter.banks.contains(&bank.name))
         && (filter.feeders.is_empty() || filter.feeders.contains(&bank.feeder))
-}
-
-/// By bank and logger.
-fn of_logs(store: &Store, filter: &Filter) -> Result<BTreeMap<(String, String), OfLogs>, StoreError> {
-    let mut logs: BTreeMap<(String, String), OfLogs> = BTreeMap::new();
-    let intervals = filter.apply(store.scan(&INTERVALS)?, "time");
-    let spans = intervals
-        .group_by([col("bank"), col("device")])
-        .agg([col("time").min().alias("first"), col("time").max().alias("last")])
-        .collect()?;
-    let cells = Cells(&spans);
-    let key = |cells: Cells<'_>, row: usize| Some((cells.text("bank", row)?, cells.text("device", row)?));
-    for row in 0..cells.rows() {
-        let Some(key) = key(cells, row) else { continue };
-        let of = logs.entry(key).or_default();
-        (of.first_ms, of.last_ms) = (cells.ms("first", row), cells.ms("last", row));
-    }
-    // The nameplate and the baseline of a bank do not come and go with the range.
-    let always = Filter { from_ms: None, to_ms: None, ..filter.clone() };
-    let in_order = |table: &Table| -> Result<DataFrame, StoreError> {
-        let frame = always.apply(store.scan(table)?, "time");
-        Ok(frame.sort(["boot", "sequence"], SortMultipleOptions::default()).collect()?)
-    };
-    let settings = in_order(&SETTINGS)?;
-    let cells = Cells(&settings);
-    for row in 0..cells.rows() {
-        let Some(key) = key(cells, row) else { continue };
-        let of = logs.entry(key).or_default();
-        of.texts.extend(TEXTS.map(|name| (name, cells.text(name, row))));
-        of.reals.extend(REALS.map(|name| (name, cells.real(name, row))));
-    }
-    let baselines = in_order(&BASELINES)?;
-    let cells = Cells(&baselines);
-    for row in 0..cells.rows() {
-        let Some(key) = key(cells, row) else { continue };
-        let of = logs.entry(key).or_default();
-        of.texts.insert("baseline", cells.text("state", row));
-        of.baseline_ms = cells.ms("time", row);
-    }
-    Ok(logs)
 }
 
 fn frame(rows: &[Row]) -> PolarsResult<DataFrame> {

@@ -1,6 +1,7 @@
 //! Hand-worked numbers on a store of invented records.
 
 mod quality;
+mod register;
 mod stress;
 mod switching;
 mod usage;

@@ -27,6 +27,17 @@ pub struct FuseLink {
     pub from: &'static str,
 }
 
+impl FuseLink {
+    /// Who says so, in words.
+    pub fn basis(&self) -> &'static str {
+        match self.from {
+            "installed" => "as installed",
+            "utility_table" => "by the utility's table",
+            _ => "trade rule",
+        }
+    }
+}
+
 /// A bank that somebody has to see to.
 #[derive(Clone, Debug)]
 pub struct WorkItem {
@@ -51,8 +62,15 @@ pub struct WorkItem {
 /// # Errors
 /// The store cannot be read.
 pub fn items(store: &Store, filter: &Filter) -> Result<Vec<WorkItem>, StoreError> {
+    of_rows(store, fleet(store, filter)?.into_iter().filter(|row| row.state <= State::Engineer))
+}
+
+/// The same of rows of the fleet, in their order.
+///
+/// # Errors
+/// The utility's table of fuse links cannot be read.
+pub fn of_rows(store: &Store, rows: impl Iterator<Item = FleetRow>) -> Result<Vec<WorkItem>, StoreError> {
     let links = store.fuse_links()?;
-    let rows = fleet(store, filter)?.into_iter().filter(|row| row.state <= State::Engineer);
     Ok(rows.map(|row| item(store, &links, row)).collect())
 }
 

@@ -86,7 +86,7 @@ pub fn waveforms(
 /// The pieces that are asked for, and when their first samples were.
 fn wanted(store: &Store, filter: &Filter) -> Result<BTreeMap<Piece, Option<u64>>, StoreError> {
     let columns = ["device", "boot", "frame", "time"].map(col);
-    let rows = filter.apply(store.scan(&CAPTURES)?, "time").select(columns).collect()?;
+    let rows = filter.scan(store, &CAPTURES, "time")?.select(columns).collect()?;
     let [devices, boots, frames, times] = rows.columns() else { return Ok(BTreeMap::new()) };
     let times = times.datetime()?.phys.iter().map(|ms| ms.and_then(|ms| u64::try_from(ms).ok()));
     let rows = devices.str()?.iter().zip(boots.u32()?.iter()).zip(frames.u64()?.iter()).zip(times);

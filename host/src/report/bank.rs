@@ -1,5 +1,6 @@
 //! The page of a bank.
 
+use wyelog_electrical::Rotation;
 use wyelog_protocol::condition::Route;
 
 use super::answers::Answers;
@@ -64,12 +65,7 @@ pub(crate) fn page_with(
     out.push_str(&format!("<p class=\"plate\">{}</p>", escape(&plate(row, trend.as_ref()))));
     out.push_str(&meaning(row));
     if let Some(link) = needed_link(store.banks().get(&row.bank), &store.fuse_links()?, row) {
-        let from = match link.from {
-            "installed" => "as installed",
-            "utility_table" => "by the utility's table",
-            _ => "trade rule",
-        };
-        let text = format!("{} ({from}); {COORDINATE}.", link.link);
+        let text = format!("{} ({}); {COORDINATE}.", link.link, link.basis());
         out.push_str(&format!("<p class=\"hint\"><b>Fuse link.</b> {}</p>", escape(&text)));
     }
     match (&trend, live) {
@@ -102,7 +98,8 @@ fn nothing(row: &FleetRow) -> String {
     }
 }
 
-fn capital(text: &str) -> String {
+/// With a capital letter.
+pub(super) fn capital(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default()
 }
@@ -222,10 +219,15 @@ pub(crate) fn figures(id: &str, row: &FleetRow, trend: &Trend, bands: Bands) -> 
             "Neutral current as phasors",
             &format!(
                 "median of the last day ({} good intervals); 0° is the ideal capacitor current of phase A; grey: where the \
-                 unexplained part points when a phase is gone, ABC rotation",
-                row.recent.intervals
+                 unexplained part points when a phase is gone, {}",
+                row.recent.intervals,
+                match row.rotation() {
+                    None => "were the rotation ABC; no record tells it",
+                    Some(Rotation::Abc) => "on ABC rotation",
+                    Some(Rotation::Acb) => "on ACB rotation, which an alarm of the logger says",
+                }
             ),
-            phasors::phasors(&format!("{id}p"), &row.recent),
+            phasors::phasors(&format!("{id}p"), &row.recent, row.rotation()),
         ),
         figure("Reactive power by phase", &basis, charts::kvar(&format!("{id}q"), trend, row, bands)),
         figure(

@@ -11,7 +11,7 @@ use crate::analysis::Filter;
 use crate::analysis::fleet::FleetRow;
 use crate::number::count;
 use crate::report::text::{escape, grouped};
-use crate::report::{Links, badge, class, how_to_read, table, top};
+use crate::report::{Links, badge, class, how_to_read, table, top, worklist};
 
 /// Banks in a page of the table: a browser lays out thousands too slowly.
 const PAGE: usize = 100;
@@ -34,8 +34,10 @@ pub fn page(desk: &Desk, uri: &Uri) -> Result<Page, Found> {
     let number = ask.page.min(pages);
     let shown = (number - 1) * PAGE..(number * PAGE).min(rows.len());
     let turn = if pages > 1 { turn(&ask, number, pages, &shown, rows.len()) } else { String::new() };
+    let crews = worklist::worklist(&content.store, &rows, links)?;
     let main = format!(
-        "<div id=\"head\" data-live>{head}</div>{}<div id=\"banks\" data-live>{}{turn}</div>{}{}",
+        "<div id=\"head\" data-live>{head}</div>{}<div id=\"banks\" data-live>{}{turn}</div><div id=\"jobs\" \
+         data-live>{crews}</div>{}{}",
         form(&ask, &all),
         table::table(&rows, shown, links),
         top::cautions(),

@@ -114,6 +114,25 @@ fn the_page_is_valid_and_says_what_is_wrong() {
         "{dead}"
     );
     assert!(dead.contains("2030-05-05 04:") && dead.contains("treat the star as energised"), "{dead}");
+    // The same banks with all that crews need.
+    let [dead, blown] = texts(&read["jobs"]).try_into().unwrap();
+    assert!(dead.starts_with("1 Alder 9 look hazard: star-point ground possibly lost"), "{dead}");
+    for part in ["Look for", "Never open the secondary of a current transformer"] {
+        assert!(dead.contains(part), "{dead}");
+    }
+    assert!(blown.starts_with(&format!("2 {} crew", BLOWN.bank)), "{blown}");
+    // 600 kvar at 12.47 kV: 27.78 A.
+    let link = "Fuse link: continuous current 37.5 to 45.8 A (1.35 to 1.65 × 27.8 A) (trade rule); coordinate with the tank-rupture \
+                curve at this node's fault current.";
+    for part in
+        ["feeder East & <West>; logger L2", "A cutout or a jumper of the phase", "A capacitance meter", link]
+    {
+        assert!(blown.contains(part), "{blown}");
+    }
+    // What both have in common is said once for all.
+    let shared = "Every capacitor is charged until it is shorted. Five minutes after opening";
+    assert!(!dead.contains(shared) && !blown.contains(shared));
+    assert!(html.contains("<h3>At each of these 2 banks</h3>"));
     let rows = read["rows"].as_array().unwrap();
     let banks: Vec<&str> = rows.iter().map(|row| row[1].as_str().unwrap()).collect();
     assert_eq!(banks[..2], ["Alder 9", BLOWN.bank]);
@@ -220,6 +239,42 @@ fn sixty_banks_fit_and_the_worst_have_pages() {
     let filter = Filter { banks: vec!["Bank 27".to_owned()], ..Filter::default() };
     let one = report(&store, &Options { filter, ..Options::default() }).unwrap();
     assert_eq!((one.headline().as_str(), pages(&one.html)), ("The bank needs a crew", 1));
+}
+
+#[test]
+fn the_crews_list_is_short_and_says_what_it_leaves_out() {
+    let names: Vec<String> = (0..32).map(|number| format!("Bank {number:02}")).collect();
+    let log = |(number, name): (usize, &String)| {
+        let story = Story::BlownFuse { phase: number % 3, at: 10 + number as u64, until: None };
+        Fabricated { serial: name, bank: name, interval_s: 3600, intervals: 60, story }.log()
+    };
+    let folder = desk(&names.iter().enumerate().map(log).collect::<Vec<_>>());
+    let csv =
+        "bank,feeder,asset,pole,position,fuse_link\nBank 07,East,CB-7,E-107,lane behind the mill,40 K\n";
+    fs::write(folder.path().join("desk/banks.csv"), csv).unwrap();
+    let (_, html) = page(folder.path(), &["--worst", "0"]);
+    let read = read(folder.path());
+    let jobs = texts(&read["jobs"]);
+    assert_eq!(jobs.len(), 30);
+    assert!(html.contains("<b>2 more banks need a crew</b>") && html.contains("worklist --store DIR --full"));
+    // In the order of the worklist; what is the same for all stands at the first.
+    let work = ask(folder.path(), "worklist");
+    for (number, (job, item)) in jobs.iter().zip(&work).enumerate() {
+        assert!(job.starts_with(&format!("{} {} crew", number + 1, item["bank"].as_str().unwrap())), "{job}");
+        assert_eq!(job.contains("A capacitance meter"), number == 0, "{job}");
+        assert_eq!(job.contains("As at number 1, above."), number > 0, "{job}");
+        let basis = if item["bank"] == "Bank 07" {
+            "40 K (as installed); coordinate"
+        } else {
+            "(trade rule); coordinate"
+        };
+        assert!(job.contains(basis), "{job}");
+    }
+    let seven = "feeder East; pole E-107; lane behind the mill; asset CB-7; logger Bank 07";
+    assert!(jobs.iter().any(|job| job.contains(seven)), "{jobs:?}");
+    for link in texts(&read["links"]) {
+        assert!(texts(&read["ids"]).contains(&link.strip_prefix('#').unwrap()), "{link} leads nowhere");
+    }
 }
 
 #[test]

@@ -48,7 +48,7 @@ pub(super) fn values(store: &Store, filter: &Filter, from_ms: i64, to_ms: i64) -
     columns.extend(["neutral_a", "residual_pu"].map(|name| of(name.to_owned(), good().and(closed()))));
     columns.push(of("u2_percent".to_owned(), good()));
     let columns = columns.into_iter().map(|column| column.cast(DataType::Float64)).collect::<Vec<_>>();
-    let frame = range.apply(store.scan(&INTERVALS)?, "time").select(columns).collect()?;
+    let frame = range.scan(store, &INTERVALS, "time")?.select(columns).collect()?;
     let cells = Cells(&frame);
     let three = |stem: &str, unit: &str| PHASES.map(|phase| cells.real(&format!("{stem}_{phase}{unit}"), 0));
     let zero = |name: &str| cells.real(name, 0).unwrap_or(0.0);

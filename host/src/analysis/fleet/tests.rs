@@ -95,6 +95,16 @@ fn a_restart_ends_an_interruption_but_no_blown_fuse() {
 }
 
 #[test]
+fn the_rotation_is_known_where_an_open_alarm_tells_it() {
+    let mut reversed = row();
+    assert_eq!(reversed.rotation(), None);
+    reversed.alarms = vec![alarm(Condition::BlownFuse, 2), alarm(Condition::PhaseRotationReversed, 2)];
+    assert_eq!(reversed.rotation(), Some(Rotation::Acb));
+    reversed.alarms[1].is_open = false;
+    assert_eq!(reversed.rotation(), None);
+}
+
+#[test]
 fn a_dead_neutral_lead_is_observed_and_a_tolerance_that_cancels_is_not() {
     let with = |measured_pu, explained_pu, follows| {
         let mut row = row();

@@ -243,7 +243,7 @@ fn last_steps(store: &Store, filter: &Filter) -> Result<BTreeMap<Key, i64>, Stor
     ];
     let until = Filter { from_ms: None, ..filter.clone() };
     let changes = CHANGES.iter().map(|of| col("condition").eq(lit(of.name())));
-    let events = until.apply(store.scan(&EVENTS)?, "begin_time");
+    let events = until.scan(store, &EVENTS, "begin_time")?;
     let events = events.filter(changes.fold(lit(false), polars::prelude::Expr::or));
     let mut steps = BTreeMap::new();
     // Both ends of it, and that it was detected: its beginning may lie before the range of a day.
@@ -264,7 +264,7 @@ fn last_steps(store: &Store, filter: &Filter) -> Result<BTreeMap<Key, i64>, Stor
 /// The differences of the baseline in force, where there is one.
 fn baselines(store: &Store, filter: &Filter) -> Result<BTreeMap<Key, Differences>, StoreError> {
     let until = Filter { from_ms: None, ..filter.clone() };
-    let frame = until.apply(store.scan(&BASELINES)?, "time").collect()?;
+    let frame = until.scan(store, &BASELINES, "time")?.collect()?;
     let cells = Cells(&frame);
     let mut latest: BTreeMap<Key, ((u64, u64), Option<Differences>)> = BTreeMap::new();
     for row in 0..cells.rows() {

@@ -24,14 +24,14 @@ pub(super) fn proven(
     // What was proven before the range still holds in it.
     let until = Filter { from_ms: None, ..filter.clone() };
     let rests = |of: Basis| col("common_basis").eq(lit(of.name()));
-    let banks = || -> Result<LazyFrame, StoreError> { Ok(until.apply(store.scan(&BANK)?, "time")) };
+    let banks = || -> Result<LazyFrame, StoreError> { Ok(until.scan(store, &BANK, "time")?) };
     let open = col("state").eq(lit("open"));
     take(&mut proven, banks()?.filter(rests(Basis::Opening).and(open)), Basis::Opening.name())?;
     let starts = banks()?.filter(rests(Basis::Pole)).group_by(["bank", "device", "boot"].map(col));
     take(&mut proven, starts.agg([col("time").min()]), Basis::Pole.name())?;
     let holds = col("state").eq(lit("provisional")).or(col("state").eq(lit("confirmed")));
     let same = ["bank", "device", "state", "connected_a", "connected_b", "connected_c"].map(col);
-    let baselines = until.apply(store.scan(&BASELINES)?, "time").filter(holds);
+    let baselines = until.scan(store, &BASELINES, "time")?.filter(holds);
     let decided = baselines.group_by(same).agg([col("time").min()]);
     take(&mut proven, decided, Basis::Baseline.name())?;
     let cells = Cells(days);

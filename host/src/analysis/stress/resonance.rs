@@ -26,7 +26,7 @@ pub const LEAST_RISE_PERCENT: f64 = 0.1;
 /// A row a bank and logger: `step_closings`, `step_percent` (median voltage step of these closings, of the rated voltage) and
 /// `resonant_order`.
 pub(super) fn steps(store: &Store, filter: &Filter) -> Result<LazyFrame, StoreError> {
-    let operations = filter.apply(store.scan(&OPERATIONS)?, "begin_time");
+    let operations = filter.scan(store, &OPERATIONS, "begin_time")?;
     let is_closing = col("action").eq(lit("closed")).and(col("voltage_step_pu").is_not_null());
     let steps = operations.filter(is_closing).group_by([col("bank"), col("device")]).agg([
         len().cast(DataType::UInt32).alias("step_closings"),

@@ -60,14 +60,17 @@ pub fn entries(path: &Path, text: &str) -> Result<Vec<Entry>, StoreError> {
             fuse_link: cell("fuse_link"),
             loggers: Vec::new(),
         };
-        let stay = cell("device").map(|device| RawStay {
+        // As the logs say it: no statement of the register, until somebody dates it.
+        let is_of_the_logs =
+            cell("source").as_deref() == Some("nameplate") && cell("from").or_else(|| cell("to")).is_none();
+        let stay = cell("device").filter(|_| !is_of_the_logs).map(|device| RawStay {
             place: place.clone(),
             device,
             from: cell("from"),
             to: cell("to"),
         });
         let same = by_name.get(&bank.name).and_then(|index| entries.get_mut(*index));
-        match same.filter(|entry| stay.is_some() && agree(&entry.bank, &bank)) {
+        match same.filter(|entry| (stay.is_some() || is_of_the_logs) && agree(&entry.bank, &bank)) {
             Some(entry) => entry.stays.extend(stay),
             // The check says that a bank is there twice.
             None => {

@@ -33,13 +33,13 @@ fn the_fleet_is_that_of_the_report_and_is_filtered_by_its_address() {
     let ended = wyelog_in(folder.path(), &["report", "--store", "desk", "--out", "report.html"]);
     assert_eq!(ended.code, Some(0), "{ended:?}");
     let report = read(folder.path(), &fs::read_to_string(folder.path().join("report.html")).unwrap());
-    for part in ["h1", "findings", "head", "rows"] {
+    for part in ["h1", "findings", "jobs", "head", "rows"] {
         assert_eq!(live[part], report[part], "{part}");
     }
     // Every bank has a page, and it opens.
     let links: Vec<&str> =
         texts(&live["links"]).into_iter().filter(|link| link.starts_with("/bank?")).collect();
-    assert_eq!(links.len(), 2 + 3);
+    assert_eq!(links.len(), 2 + 3 + 2);
     for link in links {
         assert_eq!(served.get(link).status, 200, "{link}");
     }
