@@ -75,15 +75,16 @@ def switching(intervals, operations, events):
 
 def sides(spectra, intervals, operations):
     """'in' or 'out' for each spectrum of one bank; None in ten minutes that the switch or the intervals divide."""
-    ten = pd.Timedelta("10min")
-    middle = intervals.time - pd.to_timedelta(intervals.interval_s / 2, unit="s")
-    states = intervals.state.groupby(middle.dt.floor("10min")).agg(set)
-    switched = set(operations.begin_time.dropna().dt.floor("10min")) if len(operations) else set()
+    window = 960
     found = []
-    for begin in (spectra.time - ten / 2).dt.floor("10min"):
-        state = states.get(begin)
-        side = {"closed": "in", "open": "out"}.get(next(iter(state))) if state and len(state) == 1 else None
-        found.append(None if begin in switched else side)
+    for _, ten in spectra.iterrows():
+        begin, end = ten.frame - ten.windows * window, ten.frame
+        same = intervals[intervals.boot == ten.boot]
+        middle = same.frame.astype("int64") - same.windows.astype("int64") * window // 2
+        states = set(same.state[(middle > begin) & (middle <= end)])
+        side = {"closed": "in", "open": "out"}.get(next(iter(states))) if len(states) == 1 else None
+        done = operations[operations.boot == ten.boot].begin_frame if len(operations) else pd.Series(dtype=int)
+        found.append(None if ((done > begin) & (done <= end)).any() else side)
     return pd.Series(found, index=spectra.index, dtype=object)
 
 

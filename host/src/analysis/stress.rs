@@ -10,7 +10,7 @@ use polars::prelude::{
 };
 use wyelog_electrical::capacitor::{LIMIT_CURRENT, LIMIT_PEAK_VOLTAGE, LIMIT_REACTIVE, LIMIT_RMS_VOLTAGE};
 
-pub use resonance::{LEAST_RISE_PERCENT, LEAST_RISE_RATIO, LEAST_VALUES};
+pub use resonance::{LEAST_RISE_PERCENT, LEAST_RISE_RATIO, LEAST_VALUES, RECENT_MS};
 
 use super::percentile::{listed, p95};
 use super::slices::{MOST_ROWS, by_banks};
@@ -63,7 +63,8 @@ pub fn limits() -> [Limited; 4] {
 /// - `thd_p95_percent`, `thd_max_percent`: of the voltage's fundamental; it has no limit in IEEE Std 18;
 /// - `resonance`, in words, and `rising_harmonic`, `rising_in_percent`, `rising_out_percent`, `in_values`, `out_values`: which
 ///   harmonic of the voltage is higher with the bank in than with it out, of ten-minute values at the same hours of the day, so
-///   that day and night are not taken for the bank (a value is in or out where the bank was all its ten minutes);
+///   that day and night are not taken for the bank (a value is in or out where the bank was all its ten minutes), in the last
+///   [`RECENT_MS`] of its spectra;
 ///   `resonant_order`: the order at which bank and feeder resonate by the
 ///   voltage step of `step_closings` closings, √(1/step), if the feeder is an inductance and no other bank is in.
 ///

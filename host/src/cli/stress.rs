@@ -2,7 +2,9 @@
 
 use std::io::Write;
 
-use wyelog::analysis::stress::{LEAST_RISE_PERCENT, LEAST_RISE_RATIO, LEAST_VALUES, limits, stress};
+use wyelog::analysis::stress::{
+    LEAST_RISE_PERCENT, LEAST_RISE_RATIO, LEAST_VALUES, RECENT_MS, limits, stress,
+};
 use wyelog::tables::TEXT;
 
 use super::query::{Form, Query, answer};
@@ -33,11 +35,13 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     let [voltage, crest, current, reactive] = limits();
     let over = [voltage, crest, current, reactive].map(|of| format!("h > {} %", of.limit_percent));
     let [over_voltage, over_crest, over_current, over_reactive] = &over;
+    let days = RECENT_MS / 86_400_000;
     let foot = format!(
         "Percent of the units' ratings, worst phase, while the bank is not open; limits: IEEE Std 18. V: of intervals; the rest: \
          of ten minutes. Crest: fundamental and all harmonics, as if their crests met: at most that. Resonance: a harmonic rises \
          that is at least {LEAST_RISE_RATIO} times and {LEAST_RISE_PERCENT} % of rated voltage higher with the bank in, of at \
-         least {LEAST_VALUES} ten-minute values each at the same hours of the day (our choice: common practice, no source)."
+         least {LEAST_VALUES} ten-minute values each at the same hours of the day in the bank's last {days} days (our choice: common \
+         practice, no source)."
     );
     let form = Form {
         kind: "stress",

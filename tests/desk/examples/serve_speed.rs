@@ -1,4 +1,4 @@
-//! How fast the live page answers: `cargo run --release -p wyelog-desk-tests --example serve_speed [BANKS]`.
+//! How fast the live page answers, and how fast the report is made: `cargo run --release -p wyelog-desk-tests --example serve_speed [BANKS]`.
 //!
 //! A store of 4000 invented banks, two days each, and one with a year of minutes. Nothing fails when it is slow. The answers
 //! come from `wyelog serve`, over TCP, each on a connection of its own.
@@ -6,8 +6,10 @@
 use std::error::Error;
 use std::time::Instant;
 
+use wyelog::store::{Compaction, Store};
 use wyelog_desk_tests::fabricate::{Fabricated, Story};
 use wyelog_desk_tests::serving::{Served, desk};
+use wyelog_desk_tests::wyelog_in;
 
 /// Zooms of each width.
 const ZOOMS: i64 = 20;
@@ -30,6 +32,12 @@ fn main() -> Result<(), Box<dyn Error>> {
     let year = Fabricated { serial: "Y1", bank: "Year", interval_s: 60, intervals: 525_600, story };
     let folder = desk(short.chain([year.log()]));
     println!("made and ingested {banks} banks in {:.1} s", start.elapsed().as_secs_f64());
+    let start = Instant::now();
+    let mut store = Store::open(&folder.path().join("desk"))?;
+    // As `wyelog ingest` does at its end.
+    store.writer()?.compact(&Compaction::WHEN_IT_PAYS, &mut |_| {})?;
+    drop(store);
+    println!("put together in {:.1} s", start.elapsed().as_secs_f64());
 
     let start = Instant::now();
     let served = Served::start(folder.path(), &[]);
@@ -79,6 +87,17 @@ fn main() -> Result<(), Box<dyn Error>> {
     let status = std::fs::read_to_string(format!("/proc/{}/status", served.pid())).unwrap_or_default();
     let most = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
     println!("memory of the server at most: {}", most.unwrap_or(" not known here").trim());
+    drop(served);
+    let start = Instant::now();
+    let words = ["report", "--store", "desk", "--out", "report.html", "--worst", "50"];
+    let ended = wyelog_in(folder.path(), &words);
+    let bytes = std::fs::metadata(folder.path().join("report.html")).map_or(0, |file| file.len());
+    println!(
+        "report of {banks} banks, pages of the 50 worst: {:.1} s, {:.1} MB, exit code {:?}",
+        start.elapsed().as_secs_f64(),
+        bytes as f64 / 1e6,
+        ended.code
+    );
     Ok(())
 }
 

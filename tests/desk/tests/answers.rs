@@ -103,7 +103,7 @@ fn the_answers_are_no_trivial_ones() {
         assert!(busy[name].as_f64().unwrap() > 1.0, "{name}: {busy}");
     }
     let quiet = of(&stress, QUIET.bank)["resonance"].as_str().unwrap();
-    assert_eq!(quiet, "cannot be told: no spectrum with the bank out");
+    assert_eq!(quiet, "cannot be told: no recent spectrum with the bank out");
 
     let usage = ask(&["usage"]);
     assert_eq!((&usage[0]["bank"], &usage[0]["use"]), (&LEFT.bank.into(), &"left_open".into()));

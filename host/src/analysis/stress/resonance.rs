@@ -3,17 +3,23 @@
 use std::collections::BTreeMap;
 
 use polars::lazy::dsl::mean_horizontal;
-use polars::prelude::{DataFrame, DataType, LazyFrame, NULL, NamedFrom, Series, col, len, lit, when};
+use polars::prelude::{
+    DataFrame, DataType, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, Series, col, len, lit,
+    when,
+};
 
 use super::add_text;
 use crate::analysis::cells::Cells;
 use crate::analysis::slices::collect;
-use crate::analysis::{Filter, PHASES};
+use crate::analysis::{Filter, PHASES, moment};
 use crate::number::{count, plain};
 use crate::store::{OPERATIONS, Store, StoreError};
 
 /// Harmonics of a spectrum.
 const ORDERS: std::ops::RangeInclusive<u32> = 2..=25;
+
+/// Spectra of the last sixty days of a bank tell: a feeder of a year ago is another one. Our choice.
+pub const RECENT_MS: i64 = 60 * 86_400_000;
 
 /// Fewest ten-minute values on each side, at hours of the day that both sides have: six hours. Our choice: common practice, no
 /// source.
@@ -74,26 +80,30 @@ pub(super) fn columns(spectra: &LazyFrame, frame: &mut DataFrame) -> Result<(), 
 /// By bank and logger, of those banks that were out in some spectrum: without that nothing can be told.
 fn days(spectra: &LazyFrame) -> Result<BTreeMap<(String, String), Day>, StoreError> {
     let is_out = || col("state").eq(lit("open"));
-    let opened = collect(spectra.clone().filter(is_out()).group_by([col("device")]).agg([len()]))?;
-    if opened.height() == 0 {
-        return Ok(BTreeMap::new());
-    }
+    let last = col("time").max().to_physical().alias("last_ms");
+    let opened = spectra.clone().group_by([col("device")]).agg([last, is_out().any(true).alias("was_out")]);
+    let opened = collect(opened.filter(col("was_out")))?;
+    let ends = opened.column("last_ms")?.i64()?;
+    let Some(first_end) = ends.iter().flatten().min() else { return Ok(BTreeMap::new()) };
+    let from_ms = first_end.saturating_sub(RECENT_MS);
     // Of each phase over its times, then over the phases: one sum a column, whatever is missing.
     let named = |phase: &str, order: u32| format!("voltage_{phase}_h{order}_percent");
     let all = || ORDERS.flat_map(move |order| PHASES.map(|phase| named(phase, order)));
     let hour = col("time").to_physical().floor_div(lit(3_600_000_i64));
     let hour = hour.clone() - hour.floor_div(lit(24_i64)) * lit(24_i64);
     let is_told = col("state").eq(lit("closed")).or(is_out());
-    let devices = lit(opened.column("device")?.as_materialized_series().clone()).implode(true);
-    let good = col("flagged").eq(lit(0)).and(col("time").is_not_null()).and(is_told);
-    let good = good.and(col("device").is_in(devices, false));
+    let good = col("flagged").eq(lit(0)).and(is_told).and(col("time").gt(moment(from_ms)));
+    let is_recent = col("time").to_physical().gt(col("last_ms") - lit(RECENT_MS));
+    let key = || [col("device")];
+    let rows = spectra.clone().filter(good);
+    let rows = rows.join(opened.lazy(), key(), key(), JoinArgs::new(JoinType::Inner)).filter(is_recent);
     let mut prepared = ["bank", "device"].map(col).to_vec();
     prepared.extend([is_out().alias("is_out"), hour.alias("hour")]);
     prepared.extend(all().map(|name| col(name.as_str()) * col(name.as_str())));
     let mut of_hour = vec![len().cast(DataType::UInt64).alias("values")];
     of_hour.extend(all().map(|name| col(name.as_str()).mean()));
     let by = ["bank", "device", "is_out", "hour"].map(col);
-    let frame = spectra.clone().filter(good).select(prepared).group_by(by).agg(of_hour);
+    let frame = rows.select(prepared).group_by(by).agg(of_hour);
     let mut shown = ["bank", "device", "is_out", "hour", "values"].map(col).to_vec();
     for order in ORDERS {
         let phases = PHASES.map(|phase| col(named(phase, order)));
@@ -180,7 +190,7 @@ impl Hint {
                 plain(rise.inside, 2),
                 plain(rise.outside, 2)
             ),
-            None if !self.was_out => "cannot be told: no spectrum with the bank out".to_owned(),
+            None if !self.was_out => "cannot be told: no recent spectrum with the bank out".to_owned(),
             None if inside < LEAST_VALUES || outside < LEAST_VALUES => format!(
                 "cannot be told: at the same hours of the day {} with the bank in and {outside} with it out, {LEAST_VALUES} of \
                  each are needed",
@@ -224,7 +234,7 @@ mod tests {
     #[test]
     fn what_cannot_be_told_is_said() {
         let of = |day: Day| Hint::of(&day).words();
-        assert_eq!(of(Day::new()), "cannot be told: no spectrum with the bank out");
+        assert_eq!(of(Day::new()), "cannot be told: no recent spectrum with the bank out");
         let few = of(Day::from([(1, [hour(60, 1.0, 9.0), hour(35, 1.0, 1.0)])]));
         assert!(few.contains("60 ten-minute values with the bank in and 35 with it out"), "{few}");
         let apart = of(Day::from([(1, [hour(60, 1.0, 9.0), None]), (2, [None, hour(60, 1.0, 1.0)])]));

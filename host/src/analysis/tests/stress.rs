@@ -86,7 +86,7 @@ fn loading_counts_while_the_bank_is_in_and_a_harmonic_rises_with_it() {
     let values = ["in_values", "out_values"].map(|name| rows.column(name).unwrap().u64().unwrap().get(0));
     assert_eq!(values, [Some(70), Some(72)]);
     near(&rows, "resonant_order", 0, (1.0_f64 / 0.0116).sqrt());
-    assert_eq!(text(1), "cannot be told: no spectrum with the bank out");
+    assert_eq!(text(1), "cannot be told: no recent spectrum with the bank out");
     assert_eq!(real(&rows, "resonant_order", 1), None);
     near(&rows, "loaded_hours", 1, 1.0);
 }

@@ -100,8 +100,8 @@ fn main() -> Result<(), Box<dyn Error>> {
         }
         let mut best = [Measured::default(); 2];
         for _ in 0..2 {
-            if let Some(plain) = plain.filter(|_| !is_alone) {
-                best[1].better(measure(*plain, &store)?);
+            if let Some(plain) = (*plain).filter(|_| !is_alone) {
+                best[1].better(measure(plain, &store)?);
             }
             best[0].better(measure(*ours, &store)?);
         }

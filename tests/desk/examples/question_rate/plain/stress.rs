@@ -51,7 +51,11 @@ pub fn stress(store: &Store) -> Rows {
     let by = [bank().to_vec(), vec![col("state"), hour.alias("hour")]].concat();
     let opened = spectra.clone().filter(col("state").eq(lit("open"))).select([col("device")]);
     let opened = opened.unique(None, UniqueKeepStrategy::Any);
-    let switched = spectra.semi_join(opened, col("device"), col("device"));
+    // Of the last sixty days.
+    let end = spectra.clone().select([ms("time").max()]).collect()?;
+    let end = end.column("time")?.i64()?.get(0).unwrap_or(0);
+    let recent = spectra.filter(ms("time").gt(lit(end - 60 * 86_400_000)));
+    let switched = recent.semi_join(opened, col("device"), col("device"));
     rows(switched.group_by(by).agg(of_hour))?;
     let steps = scan(store, "operations")?.filter(col("action").eq(lit("closed")));
     let steps = steps.group_by(bank()).agg([len().alias("closings"), col("voltage_step_pu").median()]);
