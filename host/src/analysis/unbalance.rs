@@ -53,7 +53,7 @@ pub(super) fn ieee_936() -> PolarsResult<Expr> {
 /// # Errors
 /// The store cannot be read.
 pub fn unbalance(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
-    by_bank(store, filter, |intervals| of_intervals(intervals))
+    by_bank(store, filter, of_intervals)
 }
 
 /// Bank, logger, and `u2_p95_percent` as [`unbalance`] has it, without the rest of it.

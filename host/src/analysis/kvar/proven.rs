@@ -24,7 +24,7 @@ pub(super) fn proven(
     // What was proven before the range still holds in it.
     let until = Filter { from_ms: None, ..filter.clone() };
     let rests = |of: Basis| col("common_basis").eq(lit(of.name()));
-    let banks = || -> Result<LazyFrame, StoreError> { Ok(until.scan(store, &BANK, "time")?) };
+    let banks = || until.scan(store, &BANK, "time");
     let open = col("state").eq(lit("open"));
     take(&mut proven, banks()?.filter(rests(Basis::Opening).and(open)), Basis::Opening.name())?;
     let starts = banks()?.filter(rests(Basis::Pole)).group_by(["bank", "device", "boot"].map(col));
