@@ -226,12 +226,13 @@ fn interval(record: &Interval, settings: Option<&Settings>) -> Vec<Cell> {
         let ratio = volts / unit_voltage?;
         Some(connected * rated_kvar? * ratio * ratio * frequency? / rated_hz?)
     };
-    let mut cells = vec![
+    let mut cells = Vec::with_capacity(INTERVALS.columns.len());
+    cells.extend([
         Cell::Real(settings.map(|settings| f64::from(settings.interval_s))),
         u32::from(record.windows).into(),
         u32::from(record.flagged).into(),
         Cell::Real(frequency),
-    ];
+    ]);
     cells.extend([a, b, c].map(|range| real(range.rms)));
     cells.extend([a, b, c].map(|range| real(range.min)));
     cells.extend([a, b, c].map(|range| real(range.max)));

@@ -49,7 +49,8 @@ pub(super) fn spectrum(
     settings: Option<&Settings>,
     state: Option<BankState>,
 ) -> Vec<Cell> {
-    let mut cells = vec![u32::from(record.windows).into(), u32::from(record.flagged).into()];
+    let mut cells = Vec::with_capacity(SPECTRA.columns.len());
+    cells.extend([u32::from(record.windows).into(), u32::from(record.flagged).into()]);
     cells.extend(record.thd.map(real));
     cells.extend([record.current_loading, record.reactive_loading].into_iter().flatten().map(real));
     let ratio = settings.and_then(|settings| {
