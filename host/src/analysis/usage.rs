@@ -96,7 +96,7 @@ fn with_levels(intervals: LazyFrame, rated: LazyFrame, levels: Levels) -> Polars
     let percent = lit(100.0) * mean_horizontal(volts, true)? / col("rated_v");
     let good = || col("flagged").eq(lit(0));
     let (low, high) = (percent.clone().lt(lit(levels.low_percent)), percent.gt(lit(levels.high_percent)));
-    // Starts and frames in one number: a start of seven years has not been seen. Below them the place of the state.
+    // Starts, frames and the place of the state in one number: below two million starts, and seven years for each.
     let order = col("boot").cast(DataType::UInt64) * lit(1_u64 << 40) + col("frame");
     let place = STATES.iter().zip(1_u64..).fold(lit(0_u64), |otherwise, (state, place)| {
         when(is(state.name())).then(lit(place)).otherwise(otherwise)

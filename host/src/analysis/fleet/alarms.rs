@@ -3,7 +3,8 @@
 use wyelog_protocol::cause::Cause;
 use wyelog_protocol::condition::{Condition, Phases, Route, Subject};
 
-use super::{FleetRow, Key};
+use super::FleetRow;
+use super::rows::Key;
 use crate::analysis::Filter;
 use crate::analysis::alarm_history::alarm_history;
 use crate::analysis::cells::Cells;

@@ -92,6 +92,29 @@ fn loading_counts_while_the_bank_is_in_and_a_harmonic_rises_with_it() {
 }
 
 #[test]
+fn what_was_sixty_days_ago_tells_nothing_of_today() {
+    // A day of ten minutes in and out, the fifth high while in; then one value so many days after its last.
+    let desk = |days: u64| {
+        let desk = Desk::new();
+        let mut records = vec![settings_of_ten_minutes("Bank 1")];
+        for n in 1..=144 {
+            let (state, fifth) = if n % 2 == 0 { (BankState::Closed, 3.0) } else { (BankState::Open, 1.5) };
+            records.push(in_state(ten(n, [7200.0; 3], 1.0, 0), state));
+            records.push(spectrum(n, fifth, 100.0, 0));
+        }
+        let last = 144 * (1 + days);
+        records.push(in_state(ten(last, [7200.0; 3], 1.0, 0), BankState::Closed));
+        records.push(spectrum(last, 3.0, 100.0, 0));
+        desk.take("L1", &records);
+        let rows = stress(&desk.store(), &Filter::default()).unwrap();
+        rows.column("resonance").unwrap().str().unwrap().get(0).unwrap().to_owned()
+    };
+    let recent = desk(58);
+    assert!(recent.starts_with("h5 rises"), "{recent}");
+    assert_eq!(desk(60), "cannot be told: no recent spectrum with the bank out");
+}
+
+#[test]
 fn limits_are_those_of_ieee_18() {
     // 110, 120, 135 and 135 % (IEEE Std 18-2002).
     assert_eq!(limits().map(|of| of.limit_percent), [110.0, 120.0, 135.0, 135.0]);
