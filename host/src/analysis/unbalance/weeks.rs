@@ -70,10 +70,10 @@ pub(super) fn of_lists(limit_percent: f64) -> Vec<Expr> {
 pub(super) fn of_banks(weeks: LazyFrame) -> LazyFrame {
     let is_whole = |stem: &str| col(named(stem, "count")).gt_eq(lit(LEAST_OF_WEEK));
     let moment = |week: Expr| week.cast(DataType::Datetime(TimeUnit::Milliseconds, Some(TimeZone::UTC)));
+    // Of weeks that are alike, the later one: else the same store would answer differently from run to run.
     let last_by = |of: &str, by: &str, stem: &str| {
-        col(of)
-            .filter(is_whole(stem))
-            .sort_by([col(by).filter(is_whole(stem))], SortMultipleOptions::default())
+        let keys = [by, "week"].map(|key| col(key).filter(is_whole(stem)));
+        col(of).filter(is_whole(stem)).sort_by(keys, SortMultipleOptions::default())
     };
     let mut of_bank = vec![
         col("good").sum().alias("ten_minute_values"),
