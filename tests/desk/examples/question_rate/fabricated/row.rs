@@ -198,16 +198,26 @@ impl Row {
             "neutral_peak_a" => rounded(80.0 + 20.0 * self.vary(11), 10.0),
             "voltage_step_pu" => rounded(0.012 + 0.002 * self.vary(12), 10_000.0),
             "since_opening_s" if self.number.is_multiple_of(2) => Some(28_800.0),
-            "thd_a_percent" | "thd_b_percent" | "thd_c_percent" => {
+            // The phases are alike, and so is the largest of them.
+            "thd_percent" | "thd_a_percent" | "thd_b_percent" | "thd_c_percent" => {
                 rounded(1.5 + self.load() + 0.1 * self.vary(13), 100.0)
             }
-            "current_loading_a_percent" | "current_loading_b_percent" | "current_loading_c_percent" => {
+            "current_loading_percent"
+            | "current_loading_a_percent"
+            | "current_loading_b_percent"
+            | "current_loading_c_percent" => {
                 rounded(104.0 + 5.0 * self.load() + 0.5 * self.vary(14), 10.0)
             }
-            "reactive_loading_a_percent" | "reactive_loading_b_percent" | "reactive_loading_c_percent" => {
+            "reactive_loading_percent"
+            | "reactive_loading_a_percent"
+            | "reactive_loading_b_percent"
+            | "reactive_loading_c_percent" => {
                 rounded(103.0 + 5.0 * self.load() + 0.5 * self.vary(15), 10.0)
             }
-            "crest_loading_a_percent" | "crest_loading_b_percent" | "crest_loading_c_percent" => {
+            "crest_loading_percent"
+            | "crest_loading_a_percent"
+            | "crest_loading_b_percent"
+            | "crest_loading_c_percent" => {
                 Some(101.0 + 6.0 * self.load() + 0.5 * self.vary(16))
             }
             _ => None,
