@@ -4,22 +4,16 @@ use std::ops::Range;
 use std::thread;
 
 use polars::prelude::{
-    ChunkAgg, ChunkQuantile, Column, DataFrame, DataType, Float64Chunked, IntoLazy, JoinArgs, JoinType,
-    LazyFrame, NamedFrom, PlSmallStr, PolarsResult, QuantileMethod, Series, SortMultipleOptions,
-    UInt32Chunked, col, len, lit, polars_err,
+    ChunkAgg, ChunkQuantile, Column, DataFrame, Float64Chunked, IntoLazy, JoinArgs, JoinType, LazyFrame,
+    NamedFrom, PlSmallStr, PolarsResult, QuantileMethod, Series, SortMultipleOptions, UInt32Chunked, col,
+    len, lit, polars_err,
 };
 
 use super::{definitions, weeks};
 use crate::analysis::percentile::listed;
 use crate::analysis::slices::collect;
-use crate::analysis::ten_minutes::{block_end, is_long, week_begin};
+use crate::analysis::ten_minutes::{block_end, week_begin};
 use crate::analysis::{hours, only};
-
-/// Whether all intervals are.
-pub(super) fn are(intervals: &LazyFrame) -> PolarsResult<bool> {
-    let others = is_long().not().or(col("interval_s").is_null()).cast(DataType::UInt32).sum();
-    Ok(collect(intervals.clone().select([others]))?.column("interval_s")?.u32()?.get(0).unwrap_or(0) == 0)
-}
 
 /// As [`of_intervals`](super::of_intervals) with [`weeks`](weeks::weeks).
 pub(super) fn by_weeks(intervals: LazyFrame, limit_percent: f64) -> PolarsResult<LazyFrame> {
@@ -101,7 +95,7 @@ fn of_banks(groups: &DataFrame, stem: &str, ranges: &[Range<usize>]) -> PolarsRe
 mod tests {
     use super::*;
     use crate::analysis::unbalance::of_intervals;
-    use polars::prelude::{TimeUnit, TimeZone};
+    use polars::prelude::{DataType, TimeUnit, TimeZone};
 
     #[test]
     fn one_pass_says_what_two_say() {
@@ -132,7 +126,6 @@ mod tests {
             named("voltage_c_v", each(&|row| 7190.0 + (row % 53) as f64)),
         ]);
         let frame = frame.unwrap().lazy();
-        assert!(are(&frame).unwrap());
         let key = || [col("bank"), col("device")];
         let weeks = weeks::weeks(frame.clone(), 2.0).unwrap();
         let two = of_intervals(frame.clone()).unwrap();
@@ -154,8 +147,5 @@ mod tests {
                 }
             }
         }
-        // A minute among them: no longer.
-        let short = frame.with_column(lit(60.0).alias("interval_s"));
-        assert!(!are(&short).unwrap());
     }
 }
