@@ -6,8 +6,8 @@
 //! DIR/acknowledged.toml                   which alarms somebody has looked at: may be missing
 //! DIR/fuse_links.toml                     the utility's table of fuse links: edited by people, may be missing
 //! DIR/raw/HASH.log                        the log as it came: the evidence
-//! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; events/, captures/, status/, settings/, operations/ and
-//!                                         bank/ without a month
+//! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; days/, events/, captures/, status/, settings/, operations/,
+//!                                         bank/ and baselines/ without a month
 //! DIR/logs/HASH.toml                      written last: from now on the log is in
 //! DIR/compacted/NUMBER.toml               written behind files `compacted-….parquet` that hold the rows of many such files:
 //!                                         from now on they count instead
