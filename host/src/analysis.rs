@@ -8,6 +8,7 @@ pub mod alarm_history;
 pub mod alarm_rates;
 pub(crate) mod cells;
 pub mod certificate;
+mod days;
 pub mod feeder_events;
 pub mod fleet;
 mod goes_on;
@@ -30,10 +31,10 @@ pub mod whatif;
 pub mod worklist;
 
 use polars::prelude::{
-    Column, DataType, Expr, LazyFrame, NULL, NamedFrom, PolarsResult, Series, TimeUnit, TimeZone, col, lit,
-    when,
+    Column, DataType, Expr, LazyFrame, NamedFrom, PolarsResult, Series, TimeUnit, TimeZone, col, lit,
 };
 
+use crate::intervals::{PHASES, expected_kvar, has_phase, hours, only, or_zero};
 use crate::store::{Bank, Store, StoreError, Table, is_one_of};
 
 /// What to look at.
@@ -108,48 +109,11 @@ fn moment(ms: i64) -> Expr {
     lit(ms).cast(DataType::Datetime(TimeUnit::Milliseconds, Some(TimeZone::UTC)))
 }
 
-/// Length of an interval in hours: its windows are 10 or 12 cycles of the measured frequency, 200 ms at the rated one.
-fn hours() -> Expr {
-    let stretch = (col("rated_hz") / col("frequency_hz")).fill_null(lit(1.0));
-    col("windows").cast(DataType::Float64) * lit(0.2 / 3600.0) * stretch
-}
-
-/// What a whole phase would give at the voltage and frequency of the interval, in kvar: Q_r·(V/V_r)²·f/f_r; nothing where the
-/// bank has no such phase.
-fn expected_kvar(phase: &str) -> Expr {
-    let ratio = col(format!("voltage_{phase}_v").as_str()) / col("unit_voltage_v");
-    let whole = col("rated_kvar_phase") * ratio.clone() * ratio * col("frequency_hz") / col("rated_hz");
-    when(has_phase(phase)).then(whole).otherwise(lit(0.0))
-}
-
-/// Whether the bank of an interval has this phase; where its nameplate is not known, it has all. By comparison: to search in
-/// each text takes ten times as long.
-fn has_phase(phase: &str) -> Expr {
-    const WITH: [&str; 7] = ["ABC", "A", "B", "C", "AB", "AC", "BC"];
-    let letter = phase.to_uppercase();
-    let with = WITH.iter().filter(|phases| phases.contains(&letter));
-    let is_one = with.fold(lit(false), |any, phases| any.or(col("bank_phases").eq(lit(*phases))));
-    is_one.or(col("bank_phases").is_null())
-}
-
 /// A column of times out of UTC ms.
 fn times(name: &str, ms: Vec<Option<i64>>) -> PolarsResult<Column> {
     let utc = DataType::Datetime(TimeUnit::Milliseconds, Some(TimeZone::UTC));
     Ok(Series::new(name.into(), ms).cast(&utc)?.into())
 }
-
-/// The value where `is` holds, null elsewhere. Before a group-by: filters within groups cost many times as much.
-fn only(is: Expr, value: Expr) -> Expr {
-    when(is).then(value).otherwise(lit(NULL))
-}
-
-/// The same with zero elsewhere, for sums.
-fn or_zero(is: Expr, value: Expr) -> Expr {
-    when(is).then(value).otherwise(lit(0.0))
-}
-
-/// Phases as they stand in the names of columns.
-const PHASES: [&str; 3] = ["a", "b", "c"];
 
 #[cfg(test)]
 mod tests;

@@ -34,6 +34,8 @@ pub mod download;
 pub mod explain;
 #[cfg(feature = "desk")]
 pub mod export;
+#[cfg(feature = "desk")]
+mod intervals;
 pub mod log;
 pub mod number;
 pub mod replay;

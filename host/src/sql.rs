@@ -6,7 +6,7 @@ use polars::prelude::{DataType, Expr, LazyFrame, PolarsError, PolarsResult, Time
 use polars::sql::{SQLContext, extract_table_identifiers};
 use thiserror::Error;
 
-use crate::store::{Kind, Store, StoreError, TABLES};
+use crate::store::{ALL_TABLES, Kind, Store, StoreError};
 
 /// The register of the banks, as a table.
 pub const REGISTER: &str = "banks";
@@ -52,7 +52,7 @@ pub type Column = (String, &'static str);
 /// The register makes no sense to the table engine: never, as far as we know.
 pub fn tables(store: &Store) -> Result<Vec<(&'static str, Vec<Column>)>, StoreError> {
     let mut tables = Vec::new();
-    for table in TABLES {
+    for table in ALL_TABLES {
         let own = table.columns.iter().map(|(name, kind)| ((*name).to_owned(), words(*kind)));
         tables.push((table.name, own.chain([("feeder".to_owned(), words(Kind::Text))]).collect()));
     }
@@ -90,7 +90,7 @@ pub fn question(store: &Store, text: &str) -> Result<LazyFrame, SqlError> {
         return Err(SqlError::NoQuestion(text.split_whitespace().next().unwrap_or_default().to_owned()));
     }
     let mut context = SQLContext::new();
-    for table in TABLES {
+    for table in ALL_TABLES {
         context.register(table.name, store.scan(table)?);
     }
     context.register(REGISTER, store.register());

@@ -6,8 +6,8 @@
 //! DIR/acknowledged.toml                   which alarms somebody has looked at: may be missing
 //! DIR/fuse_links.toml                     the utility's table of fuse links: edited by people, may be missing
 //! DIR/raw/HASH.log                        the log as it came: the evidence
-//! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; events/, captures/, status/, settings/, operations/ and
-//!                                         bank/ without a month
+//! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; days/, events/, captures/, status/, settings/, operations/,
+//!                                         bank/ and baselines/ without a month
 //! DIR/logs/HASH.toml                      written last: from now on the log is in
 //! DIR/compacted/NUMBER.toml               written behind files `compacted-….parquet` that hold the rows of many such files:
 //!                                         from now on they count instead
@@ -30,8 +30,10 @@ mod mark;
 
 pub use acknowledged::{Acknowledged, Acknowledgement};
 pub use banks::{Bank, Banks, Problem, Stay};
+pub use columns::days::{DAY_MS, of_intervals as days_of};
 pub use columns::{
-    BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, Kind, OPERATIONS, SETTINGS, SPECTRA, STATUS, TABLES, Table,
+    ALL_TABLES, BANK, BASELINES, CAPTURES, DAYS, EVENTS, INTERVALS, Kind, OPERATIONS, SETTINGS, SPECTRA,
+    STATUS, TABLES, Table,
 };
 pub use compact::{Compacted, Compaction};
 pub use error::StoreError;
@@ -209,6 +211,17 @@ impl Store {
     /// The table engine refuses.
     pub fn with_stays(&self, rows: LazyFrame) -> Result<LazyFrame, StoreError> {
         Ok(self.banks.number(rows)?)
+    }
+
+    /// Loggers of which the rows of [`DAYS`] do not tell the days of each bank: an older program took a log of theirs in, or the
+    /// register moves them to another bank within a day.
+    pub fn devices_without_days(&self) -> BTreeSet<String> {
+        let has = |mark: &Mark, table: &Table| {
+            mark.files.iter().any(|file| file.split('/').next() == Some(table.name))
+        };
+        let old = self.marks.iter().filter(|mark| has(mark, &INTERVALS) && !has(mark, &DAYS));
+        let old = old.map(|mark| mark.device.clone());
+        old.chain(self.banks.moved_within_a_day(&self.marks)).collect()
     }
 
     /// As [`Store::scan`], a frame a file: for who must not hold years of rows at once.

@@ -11,7 +11,7 @@ use wyelog_protocol::condition::Condition;
 
 use super::cells::Cells;
 use super::slices::collect;
-use super::{Filter, PHASES, expected_kvar, hours};
+use super::{Filter, PHASES, days, expected_kvar, hours};
 use crate::store::{EVENTS, INTERVALS, Store, StoreError};
 
 /// What makes an occurrence the same occurrence.
@@ -62,7 +62,7 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         latest("voltage_c_v"),
     ]);
     let intervals = store.scan_rows(&INTERVALS)?;
-    let last = intervals.clone().group_by([col("device"), col("boot")]);
+    let last = days::days(store, &Filter::default())?.group_by([col("device"), col("boot")]);
     let last = collect(last.agg([col("frame").max().alias("last_frame")]))?;
     let alarms =
         alarms.join(last.clone().lazy(), [col("device"), col("boot")], [col("device"), col("boot")], left());

@@ -2,14 +2,15 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use polars::prelude::{Column, DataFrame, DataType, Engine, NamedFrom, Series, col};
+use polars::prelude::{Column, DataFrame, DataType, NamedFrom, Series, col};
 use wyelog_protocol::condition::{Condition, Route};
 
 use super::alarm_history::alarm_history;
 use super::cells::Cells;
 use super::feeder_events::find;
-use super::{Filter, times};
-use crate::store::{INTERVALS, Store, StoreError};
+use super::slices::collect;
+use super::{Filter, days, times};
+use crate::store::{Store, StoreError};
 
 const YEAR_MS: f64 = 365.25 * 86_400_000.0;
 
@@ -42,12 +43,11 @@ struct Counts {
 /// The store cannot be read.
 pub fn alarm_rates(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let mut banks: BTreeMap<(String, Option<String>), Counts> = BTreeMap::new();
-    let spans = filter.scan(store, &INTERVALS, "time")?;
-    let spans = spans.group_by([col("bank"), col("feeder")]).agg([
-        col("time").min().cast(DataType::Int64).alias("first"),
+    let spans = days::days(store, filter)?.group_by([col("bank")]).agg([
+        col("first_time").min().cast(DataType::Int64).alias("first"),
         col("time").max().cast(DataType::Int64).alias("last"),
     ]);
-    let spans = spans.collect_with_engine(Engine::Streaming)?.unwrap_single();
+    let spans = collect(store.with_feeders(spans))?;
     let cells = Cells(&spans);
     for row in 0..cells.rows() {
         let Some(bank) = cells.text("bank", row) else { continue };

@@ -8,13 +8,12 @@ use super::Filter;
 use super::cells::Cells;
 use super::fleet::{FleetRow, State, fleet};
 use super::operations::operations;
-use crate::store::{BASELINES, Bank, SETTINGS, Store, StoreError};
+use crate::store::{BASELINES, Bank, DAY_MS, SETTINGS, Store, StoreError};
 pub use frame::frame;
 pub use values::Values;
 
 /// Days of the soak.
 pub const SOAK_DAYS: f64 = 7.0;
-const DAY_MS: i64 = 86_400_000;
 /// Part of the soak's time that must be recorded for it to count as done. Our choice.
 pub const SOAK_PART: f64 = 0.95;
 

@@ -4,19 +4,19 @@ mod marks;
 
 use std::collections::BTreeMap;
 
+use polars::lazy::dsl::max_horizontal;
 use polars::prelude::{
-    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, Series,
-    SortMultipleOptions, SortOptions, UnionArgs, col, concat, element, len, lit, when,
+    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, NamedFrom, Series, SortMultipleOptions,
+    UnionArgs, col, concat, len, lit, when,
 };
-
-use polars::series::ops::NullBehavior;
 
 use super::cells::Cells;
 use super::fleet::{SILENT_MS, end_of_store};
 use super::slices::{MOST_ROWS, by_banks, collect};
-use super::{Filter, hours, or_zero};
+use super::{Filter, days, or_zero};
 use crate::clock::Quality;
-use crate::store::{INTERVALS, STATUS, Store, StoreError, TABLES};
+use crate::intervals::longest_step;
+use crate::store::{INTERVALS, STATUS, Store, StoreError, TABLES, is_one_of};
 
 /// One row a bank and logger. Of the range that is asked for:
 ///
@@ -47,15 +47,13 @@ use crate::store::{INTERVALS, STATUS, Store, StoreError, TABLES};
 /// The store cannot be read.
 pub fn quality(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let key = || [col("bank"), col("device")];
-    let intervals =
-        by_banks(&filter.rows(store, &INTERVALS, "time")?, MOST_ROWS, |rows| Ok(of_intervals(rows)))?;
+    let intervals = of_intervals(store, filter)?;
     let spans = store.with_feeders(spans(store, filter, &intervals)?.lazy());
     let end = end(store, filter, &intervals)?;
     let rows = spans.join(intervals.lazy(), key(), key(), JoinArgs::new(JoinType::Left));
     let uncovered = col("span_hours") - col("covered_hours");
     let zero = || lit(0.0);
-    let gap = col("longest_step_ms").cast(DataType::Float64) / lit(3_600_000.0)
-        - col("interval_s").fill_null(zero()) / lit(3600.0);
+    let gap = col("longest_step_ms") / lit(3_600_000.0) - col("interval_s").fill_null(zero()) / lit(3600.0);
     let mut shown = ["bank", "feeder", "device", "records", "first_time", "last_time"].map(col).to_vec();
     shown.extend(["intervals", "flagged_intervals", "flagged_percent", "covered_hours"].map(col));
     shown.push(at_least_zero(uncovered).alias("uncovered_hours"));
@@ -95,49 +93,71 @@ fn spans(store: &Store, filter: &Filter, intervals: &DataFrame) -> Result<DataFr
     Ok(all.agg(sums).collect()?)
 }
 
-/// A row a bank and logger. What a group sums up stands in columns of its own first.
-fn of_intervals(rows: LazyFrame) -> LazyFrame {
-    let timed = || col("time").is_not_null();
-    let count = |is: Expr| is.fill_null(lit(false)).cast(DataType::UInt32);
-    let times = || col("time").to_physical();
-    let is = |quality: &Quality| count(col("time_quality").eq(lit(quality.name()))).alias(quality.name());
-    let length_ms = (col("interval_s").fill_null(lit(0.0)) * lit(1000.0)).cast(DataType::Int64);
-    let mut prepared = vec![
-        col("bank"),
-        col("device"),
-        col("time"),
-        times().alias("ms"),
-        (times() - length_ms).alias("begin_ms"),
-        count(col("flagged").gt(lit(0))).alias("flagged_intervals"),
-        or_zero(timed(), hours()).alias("covered_hours"),
-        col("interval_s"),
-        col("time_error_s"),
-        count(timed().and(col("time_error_s").is_null())).alias("unbounded_times"),
-    ];
-    prepared.extend(Quality::ALL.iter().map(is));
+/// A row a bank and logger.
+fn of_intervals(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
+    let count = |name: &str| col(name).cast(DataType::UInt64);
+    let mut shown = ["bank", "device", "first_time", "time", "begin_time", "longest_step_s", "interval_s"]
+        .map(col)
+        .to_vec();
+    shown.extend(["intervals", "flagged_intervals", "unbounded_times"].map(count));
+    shown.push(col("time_error_s"));
+    shown.push(or_zero(col("time").is_not_null(), col("hours")).alias("covered_hours"));
+    // What a group sums up stands in columns of its own first.
+    shown.extend(Quality::ALL.map(|quality| {
+        let is = col("time_quality").eq_missing(lit(quality.name()));
+        when(is).then(count("intervals")).otherwise(lit(0_u64)).alias(quality.name())
+    }));
+    let order = ["bank", "device", "first_time", "time"];
+    let rows =
+        collect(days::days(store, filter)?.select(shown))?.sort(order, SortMultipleOptions::default())?;
+    let ms = |name: &str| col(name).to_physical();
+    let between = || ms("first_time") - ms("time").shift(lit(1));
     let mut sums = vec![
-        len().cast(DataType::UInt64).alias("intervals"),
-        col("time").min().alias("first_time"),
+        col("first_time").min(),
         col("time").max().alias("last_time"),
-        (col("ms").max() - col("begin_ms").min()).alias("span_ms"),
-        col("ms").implode(false).alias("longest_step_ms"),
+        (ms("time").max() - ms("begin_time").min()).alias("span_ms"),
+        (col("longest_step_s").max() * lit(1000.0)).alias("within_ms"),
+        between().max().cast(DataType::Float64).alias("between_ms"),
+        between().lt(lit(0)).any(true).alias("is_interlaced"),
         col("interval_s").max(),
         col("time_error_s").max(),
     ];
-    let counts = ["flagged_intervals", "covered_hours", "unbounded_times"];
+    let counts = ["intervals", "flagged_intervals", "covered_hours", "unbounded_times"];
     sums.extend(counts.into_iter().chain(Quality::ALL.map(Quality::name)).map(|name| col(name).sum()));
-    let rows = rows.select(prepared).group_by([col("bank"), col("device")]).agg(sums);
+    let rows = rows.lazy().group_by_stable([col("bank"), col("device")]).agg(sums);
     let percent = |name: &str| lit(100.0) * col(name).cast(DataType::Float64) / col("intervals");
-    // In the order of time, whatever the files say.
-    let step = element().drop_nulls().sort(SortOptions::default()).diff(lit(1), NullBehavior::Ignore).max();
     let mut out = vec![
         (col("span_ms").cast(DataType::Float64) / lit(3_600_000.0)).alias("span_hours"),
-        col("longest_step_ms").list().agg(step),
+        max_horizontal([col("within_ms"), col("between_ms")])?.alias("longest_step_ms"),
         percent("flagged_intervals").alias("flagged_percent"),
     ];
-    let shares = Quality::ALL.map(|of| percent(of.name()).alias(format!("{}_percent", of.name())));
-    out.extend(shares);
-    rows.with_columns(out)
+    out.extend(Quality::ALL.map(|of| percent(of.name()).alias(format!("{}_percent", of.name()))));
+    let rows = rows.with_columns(out).collect()?;
+    interlaced(store, filter, rows)
+}
+
+/// Where days of one logger overlap, since one log fills the gaps of another, the longest step is that of the intervals.
+fn interlaced(store: &Store, filter: &Filter, rows: DataFrame) -> Result<DataFrame, StoreError> {
+    let key = || [col("bank"), col("device")];
+    let cells = Cells(&rows);
+    let found: Vec<(String, String)> = (0..cells.rows())
+        .filter(|row| cells.is_true("is_interlaced", *row))
+        .filter_map(|row| Some((cells.text("bank", row)?, cells.text("device", row)?)))
+        .collect();
+    if found.is_empty() {
+        return Ok(rows);
+    }
+    let (banks, devices): (Vec<String>, Vec<String>) = found.into_iter().unzip();
+    let any = is_one_of("bank", &banks).and(is_one_of("device", &devices));
+    let intervals = filter.rows(store, &INTERVALS, "time")?.filter(any);
+    let steps = by_banks(&intervals, MOST_ROWS, |rows| {
+        let times = rows.select([col("bank"), col("device"), col("time").to_physical().alias("step_ms")]);
+        let lists = times.group_by(key()).agg([col("step_ms").implode(false)]);
+        Ok(lists.with_column(col("step_ms").list().agg(longest_step())))
+    })?;
+    let rows = rows.lazy().join(steps.lazy(), key(), key(), JoinArgs::new(JoinType::Left));
+    let longest = col("step_ms").cast(DataType::Float64).fill_null(col("longest_step_ms"));
+    Ok(rows.with_column(longest.alias("longest_step_ms")).collect()?)
 }
 
 /// The end of the store's records, by all its banks.
@@ -150,7 +170,7 @@ fn end(store: &Store, filter: &Filter, intervals: &DataFrame) -> Result<Option<i
         return Ok(last(intervals));
     }
     let all = Filter { from_ms: filter.from_ms, to_ms: filter.to_ms, ..Filter::default() };
-    let ends = all.rows(store, &INTERVALS, "time")?.group_by([col("bank"), col("device")]);
+    let ends = days::days(store, &all)?.group_by([col("bank"), col("device")]);
     Ok(last(&collect(ends.agg([col("time").max().alias("last_time")]))?))
 }
 

@@ -1,8 +1,8 @@
 //! Answers of many rows, some banks at a time: a percentile needs all rows of its bank at once, not those of the fleet.
 
 use polars::prelude::{
-    DataFrame, Engine, Expr, IntoLazy, LazyFrame, PolarsResult, SortMultipleOptions, UnionArgs, col, concat,
-    len, lit,
+    DataFrame, DataType, Engine, Expr, IntoLazy, LazyFrame, PolarsResult, SortMultipleOptions, UnionArgs,
+    col, concat, len, lit,
 };
 
 /// Rows that are held at once: some 100 MB for each column that a question needs.
@@ -15,13 +15,23 @@ pub(super) fn by_banks(
     most_rows: u64,
     ask: impl Fn(LazyFrame) -> PolarsResult<LazyFrame>,
 ) -> PolarsResult<DataFrame> {
-    let counts = rows.clone().group_by([col("bank")]).agg([len().alias("rows")]);
-    let counts = collect(counts)?.sort(["bank"], SortMultipleOptions::default())?;
+    let counts = rows.clone().group_by([col("bank")]).agg([len().cast(DataType::UInt64).alias("rows")]);
+    by_counted_banks(rows, &collect(counts)?, most_rows, ask)
+}
+
+/// The same where it is known how many rows each bank has: `bank` and `rows`.
+pub(super) fn by_counted_banks(
+    rows: &LazyFrame,
+    counts: &DataFrame,
+    most_rows: u64,
+    ask: impl Fn(LazyFrame) -> PolarsResult<LazyFrame>,
+) -> PolarsResult<DataFrame> {
+    let counts = counts.sort(["bank"], SortMultipleOptions::default())?;
     let names = counts.column("bank")?.str()?;
-    let numbers = counts.column("rows")?.u32()?;
+    let numbers = counts.column("rows")?.u64()?;
     let mut groups: Vec<(Option<&str>, Option<&str>, u64)> = Vec::new();
     for (name, number) in names.iter().zip(numbers.iter()) {
-        let number = u64::from(number.unwrap_or(0));
+        let number = number.unwrap_or(0);
         match groups.last_mut() {
             Some((_, last, rows)) if *rows + number <= most_rows => {
                 *last = name;

@@ -10,8 +10,8 @@ use wyelog_protocol::condition::Condition;
 
 use super::slices::collect;
 use super::slope::slope_per_year;
-use super::{Filter, PHASES, hours};
-use crate::store::{EVENTS, INTERVALS, OPERATIONS, Store, StoreError};
+use super::{Filter, PHASES, days};
+use crate::store::{EVENTS, OPERATIONS, Store, StoreError};
 
 /// One row a bank and logger, of what began in the range:
 ///
@@ -41,10 +41,10 @@ use crate::store::{EVENTS, INTERVALS, OPERATIONS, Store, StoreError};
 /// The store cannot be read.
 pub fn switching(store: &Store, filter: &Filter, maintenance: Option<u32>) -> Result<DataFrame, StoreError> {
     let key = || [col("bank"), col("device")];
-    let intervals = filter.rows(store, &INTERVALS, "time")?;
-    let watched = intervals
-        .group_by(key())
-        .agg([(hours().sum() / lit(24.0)).alias("watched_days"), col("time").max().alias("watched_until")]);
+    let watched = days::days(store, filter)?.group_by(key()).agg([
+        (col("hours").sum() / lit(24.0)).alias("watched_days"),
+        col("time").max().alias("watched_until"),
+    ]);
     // Many rows become few before anything is joined to them.
     let watched = collect(watched)?.lazy();
     let operations = prepared(filter.rows(store, &OPERATIONS, "begin_time")?)?;

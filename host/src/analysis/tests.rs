@@ -1,5 +1,6 @@
 //! Hand-worked numbers on a store of invented records.
 
+mod days;
 mod quality;
 mod register;
 mod stress;

@@ -5,12 +5,13 @@ mod weeks;
 
 use polars::lazy::dsl::{max_horizontal, min_horizontal};
 use polars::prelude::{
-    DataFrame, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, PolarsResult, SortMultipleOptions, col, lit,
+    ChunkAgg, DataFrame, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, PolarsResult, SortMultipleOptions,
+    col, lit,
 };
 
 use super::percentile::{listed, p95};
-use super::slices::{MOST_ROWS, by_banks};
-use super::{Filter, hours, only};
+use super::slices::{MOST_ROWS, by_counted_banks};
+use super::{Filter, days, hours, only};
 use crate::store::{INTERVALS, Store, StoreError};
 
 /// A definition: its column, and how it comes from an interval's columns.
@@ -53,7 +54,7 @@ pub(super) fn ieee_936() -> PolarsResult<Expr> {
 /// # Errors
 /// The store cannot be read.
 pub fn unbalance(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
-    by_bank(store, filter, of_intervals)
+    by_bank(store, filter, &days::counts(store, filter)?, of_intervals)
 }
 
 /// Bank, logger, and `u2_p95_percent` as [`unbalance`] has it, without the rest of it.
@@ -65,17 +66,18 @@ pub(super) fn u2_p95(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
             rows.select([col("bank"), col("device"), good.clone()]).group_by(["bank", "device"].map(col));
         Ok(rows.agg([listed("u2_percent", "u2_p95_percent")]).with_column(p95("u2_p95_percent")))
     };
-    Ok(by_banks(&intervals, MOST_ROWS, of)?)
+    Ok(by_counted_banks(&intervals, &days::counts(store, filter)?, MOST_ROWS, of)?)
 }
 
 /// What `ask` says of the intervals, with the feeders; the worst u2 first.
 fn by_bank(
     store: &Store,
     filter: &Filter,
+    counts: &DataFrame,
     ask: impl Fn(LazyFrame) -> PolarsResult<LazyFrame>,
 ) -> Result<DataFrame, StoreError> {
     let intervals = filter.rows(store, &INTERVALS, "time")?;
-    let rows = by_banks(&intervals, MOST_ROWS, ask)?;
+    let rows = by_counted_banks(&intervals, counts, MOST_ROWS, ask)?;
     let rest = rows
         .get_column_names()
         .into_iter()
@@ -112,9 +114,11 @@ pub fn unbalance_by_weeks(
     filter: &Filter,
     limit_percent: f64,
 ) -> Result<DataFrame, StoreError> {
-    by_bank(store, filter, |intervals| {
+    let counts = days::counts(store, filter)?;
+    let are_long = counts.column("short_rows")?.u64()?.sum().unwrap_or(0) == 0;
+    by_bank(store, filter, &counts, |intervals| {
         let key = || [col("bank"), col("device")];
-        let rows = if long::are(&intervals)? {
+        let rows = if are_long {
             long::by_weeks(intervals, limit_percent)?
         } else {
             let weeks = weeks::weeks(intervals.clone(), limit_percent)?;

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
 use wyelog::export::{self, Format};
-use wyelog::store::{CAPTURES, Store, TABLES, Table};
+use wyelog::store::{ALL_TABLES, CAPTURES, Store, Table};
 
 use super::query::Selection;
 use super::sheet::count;
@@ -17,7 +17,7 @@ use super::{Failure, Outcome, say};
 /// files (IEEE C37.111-2013, 16-bit binary, 4800 samples a second) out of the raw logs that the store keeps.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
-TABLE is intervals, spectra, events, captures, status, settings, operations, bank or baselines.
+TABLE is intervals, days, spectra, events, captures, status, settings, operations, bank or baselines.
 
 Examples:
   wyelog export intervals --store desk --out june.parquet --from 2030-06-01 --to 2030-07-01
@@ -102,9 +102,9 @@ fn by_ending(path: &Path) -> Option<Form> {
 }
 
 fn table(name: &str) -> Result<&'static Table, String> {
-    let found = TABLES.into_iter().find(|table| table.name == name);
+    let found = ALL_TABLES.into_iter().find(|table| table.name == name);
     found.ok_or_else(|| {
-        let names: Vec<&str> = TABLES.iter().map(|table| table.name).collect();
+        let names: Vec<&str> = ALL_TABLES.iter().map(|table| table.name).collect();
         format!("there are {}", names.join(", "))
     })
 }

@@ -3,6 +3,7 @@
 mod bank;
 mod bank_rows;
 mod builder;
+pub(super) mod days;
 mod rows;
 mod spectra;
 mod states;
@@ -10,6 +11,7 @@ mod states;
 use polars::prelude::{DataType, Field, Schema, TimeUnit, TimeZone};
 
 pub use bank::{BANK, BASELINES, OPERATIONS, SETTINGS};
+pub use days::DAYS;
 pub use rows::Rows;
 pub use spectra::SPECTRA;
 
@@ -168,6 +170,10 @@ pub const STATUS: Table = Table {
     columns: columns![("status", Kind::Text), ("detail", Kind::Text),],
 };
 
-/// All tables.
+/// A row a record, in all of them together.
 pub const TABLES: [&Table; 9] =
     [&INTERVALS, &SPECTRA, &EVENTS, &CAPTURES, &STATUS, &SETTINGS, &OPERATIONS, &BANK, &BASELINES];
+
+/// Those, and what is derived from them.
+pub const ALL_TABLES: [&Table; 10] =
+    [&INTERVALS, &DAYS, &SPECTRA, &EVENTS, &CAPTURES, &STATUS, &SETTINGS, &OPERATIONS, &BANK, &BASELINES];

@@ -9,7 +9,7 @@ mod sorted;
 use std::fs::{self, File};
 use std::path::Path;
 
-use super::columns::TABLES;
+use super::columns::ALL_TABLES;
 use super::ingest::{Writer, write_whole};
 use super::manifest::{Live, Manifest};
 use super::{Store, StoreError, Table, lock};
@@ -54,7 +54,7 @@ impl Writer<'_> {
     /// # Errors
     /// The store cannot be read or written: what was put together before is so; nothing is lost.
     pub fn compact(&mut self, rule: &Compaction, each: &mut dyn FnMut(&Compacted)) -> Result<(), StoreError> {
-        for table in TABLES {
+        for table in ALL_TABLES {
             let of_table = self.store.live.iter().map(Live::folder);
             let mut folders: Vec<String> = of_table
                 .filter(|folder| folder.split('/').next() == Some(table.name))

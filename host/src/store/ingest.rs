@@ -18,7 +18,7 @@ use polars::prelude::{col, lit};
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::record::{ClockSource, Record};
 
-use super::columns::{STATUS, TABLES};
+use super::columns::{ALL_TABLES, STATUS, TABLES};
 use super::lock::{self, Reading};
 use super::manifest::{self, Live};
 use super::{Banks, FORMAT, Mark, NEWEST, Store, StoreError};
@@ -107,7 +107,7 @@ impl Store {
             known.extend(manifest.files.iter().chain(&manifest.replaces).map(|file| self.dir.join(file)));
             known.insert(self.dir.join(manifest.name()));
         }
-        let folders = TABLES.iter().map(|table| table.name).chain(["raw", "logs", manifest::FOLDER]);
+        let folders = ALL_TABLES.iter().map(|table| table.name).chain(["raw", "logs", manifest::FOLDER]);
         for folder in folders {
             let mut files = Vec::new();
             collect_files(&self.dir.join(folder), &mut files);

@@ -10,10 +10,7 @@ use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use polars::prelude::{SortMultipleOptions, col, len};
-use wyelog::store::{
-    BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Store, Table,
-    collect_files,
-};
+use wyelog::store::{ALL_TABLES, Store, TABLES, Table, collect_files};
 use wyelog::tables;
 use wyelog_desk_tests::binary;
 use wyelog_desk_tests::fabricate::{Fabricated, Story};
@@ -22,9 +19,6 @@ const KILLS: u32 = 100;
 
 /// Kills of one command, behind which it is left alone.
 const MOST_IN_A_ROW: u32 = 5;
-
-const TABLES: [&Table; 9] =
-    [&INTERVALS, &SPECTRA, &EVENTS, &CAPTURES, &STATUS, &SETTINGS, &OPERATIONS, &BANK, &BASELINES];
 
 /// Six logs of 37 days of hours, over two months.
 fn write_logs(folder: &Path) {
@@ -83,7 +77,7 @@ fn content(folder: &Path) -> (Vec<String>, Vec<Vec<u8>>) {
     };
     let mut raw = Vec::new();
     collect_files(&folder.join("raw"), &mut raw);
-    (TABLES.iter().map(table).collect(), raw.iter().map(|path| fs::read(path).unwrap()).collect())
+    (ALL_TABLES.iter().map(table).collect(), raw.iter().map(|path| fs::read(path).unwrap()).collect())
 }
 
 /// Between 0 and 1: the same every time.

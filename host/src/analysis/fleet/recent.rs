@@ -8,10 +8,7 @@ use super::FleetRow;
 use crate::analysis::cells::Cells;
 use crate::analysis::slices::collect;
 use crate::analysis::{Filter, PHASES, times};
-use crate::store::{INTERVALS, Store, StoreError};
-
-/// A day.
-const DAY_MS: i64 = 86_400_000;
+use crate::store::{DAY_MS, INTERVALS, Store, StoreError};
 
 /// A phasor of the fundamental: per unit of the rated current; 0° is the ideal capacitor current of phase A.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]

@@ -2,13 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use polars::prelude::{DataType, IntoLazy, SortMultipleOptions, col, len, lit};
+use polars::prelude::{DataType, IntoLazy, SortMultipleOptions, col};
 
 use super::{FleetRow, Plate, Recent, State, Trust};
 use crate::analysis::cells::Cells;
 use crate::analysis::slices::collect;
-use crate::analysis::{Filter, PHASES, kvar, unbalance};
-use crate::store::{INTERVALS, SETTINGS, Store, StoreError};
+use crate::analysis::{Filter, PHASES, days, kvar, unbalance};
+use crate::store::{SETTINGS, Store, StoreError};
 
 /// Bank and logger.
 pub(super) type Key = (String, String);
@@ -30,25 +30,26 @@ impl Rows {
     }
 
     pub fn spans(&mut self, store: &Store, filter: &Filter) -> Result<(), StoreError> {
-        // Lengths apart, so that the most usual one can be told: a median would hold all rows.
-        let lengths = [col("bank"), col("device"), col("interval_s")];
-        let flagged = col("flagged").gt(lit(0)).cast(DataType::UInt64).sum();
-        let spans = filter.rows(store, &INTERVALS, "time")?.group_by(lengths).agg([
-            col("time").min().alias("first"),
+        let lengths = ["bank", "device", "interval_s"].map(col);
+        let whole = |name: &str| col(name).cast(DataType::UInt64).sum();
+        let last_by =
+            |name: &str, by: [&str; 2]| col(name).sort_by(by.map(col), SortMultipleOptions::default()).last();
+        let spans = days::days(store, filter)?.group_by(lengths).agg([
+            col("first_time").min().alias("first"),
             col("time").max().alias("last"),
-            len().cast(DataType::UInt64).alias("intervals"),
-            flagged.alias("flagged_intervals"),
-            col("unit_voltage_v").last(),
+            whole("intervals"),
+            whole("flagged_intervals"),
+            last_by("unit_voltage_v", ["boot", "frame"]),
             col("boot").max(),
         ]);
-        let usual = col("interval_s").sort_by([col("intervals")], SortMultipleOptions::default()).last();
         let spans = collect(spans)?.lazy().group_by([col("bank"), col("device")]).agg([
             col("first").min(),
             col("last").max(),
-            usual,
-            col("intervals").sum(),
-            col("flagged_intervals").sum(),
-            col("unit_voltage_v").last(),
+            // The most usual length.
+            last_by("interval_s", ["intervals", "interval_s"]),
+            whole("intervals").alias("all_intervals"),
+            whole("flagged_intervals"),
+            last_by("unit_voltage_v", ["boot", "last"]),
             col("boot").max(),
         ]);
         let spans = store.with_feeders(spans).collect()?;
@@ -60,7 +61,7 @@ impl Rows {
             row.last_ms = cells.ms("last", index);
             row.last_boot = cells.whole("boot", index).and_then(|boot| u32::try_from(boot).ok()).unwrap_or(0);
             row.interval_s = cells.real("interval_s", index).unwrap_or(60.0);
-            row.intervals = cells.whole("intervals", index).unwrap_or(0);
+            row.intervals = cells.whole("all_intervals", index).unwrap_or(0);
             row.flagged = cells.whole("flagged_intervals", index).unwrap_or(0);
             row.plate.unit_voltage_v = cells.real("unit_voltage_v", index);
         }

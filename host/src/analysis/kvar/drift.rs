@@ -5,11 +5,10 @@ use std::collections::BTreeMap;
 use polars::prelude::{DataFrame, DataType, col, lit};
 use wyelog_protocol::condition::Condition;
 
-use super::days::DAY_MS;
 use super::key;
 use crate::analysis::cells::Cells;
 use crate::analysis::{Filter, PHASES};
-use crate::store::{BASELINES, EVENTS, Store, StoreError};
+use crate::store::{BASELINES, DAY_MS, EVENTS, Store, StoreError};
 
 /// Fewest days of a trend. Our choice: a week has a working day and a Sunday.
 pub const LEAST_DAYS: usize = 7;
@@ -88,7 +87,7 @@ pub(super) fn drifts(
     let cells = Cells(days);
     let numbers = cells.reals_of("day");
     let hours = cells.reals("good_hours");
-    let common = cells.reals("common");
+    let common = cells.reals("connected_hours");
     let rated = cells.reals("rated_kvar_phase");
     let differences = PHASES.map(|phase| cells.reals(&format!("difference_{phase}")));
     let each = PHASES.map(|phase| cells.reals(&format!("difference_hours_{phase}")));

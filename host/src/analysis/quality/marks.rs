@@ -5,7 +5,8 @@ use std::collections::BTreeMap;
 use polars::prelude::{DataFrame, NamedFrom, Series, col};
 
 use crate::analysis::cells::Cells;
-use crate::store::{INTERVALS, Mark, Store, StoreError};
+use crate::analysis::{Filter, days};
+use crate::store::{Mark, Store, StoreError};
 
 /// Sentences of what could not be read that are shown.
 const MOST_SENTENCES: usize = 3;
@@ -45,11 +46,12 @@ impl Numbers {
 
 /// Adds to the rows of `frame` what the marks say of their loggers.
 pub(super) fn columns(store: &Store, frame: &mut DataFrame) -> Result<(), StoreError> {
-    let first = store.scan(&INTERVALS)?.group_by([col("device")]).agg([col("sequence").min()]).collect()?;
+    let first = days::days(store, &Filter::default())?.group_by([col("device")]);
+    let first = first.agg([col("first_sequence").min()]).collect()?;
     let cells = Cells(&first);
     let first: BTreeMap<String, u32> = (0..cells.rows())
         .filter_map(|row| {
-            Some((cells.text("device", row)?, u32::try_from(cells.whole("sequence", row)?).ok()?))
+            Some((cells.text("device", row)?, u32::try_from(cells.whole("first_sequence", row)?).ok()?))
         })
         .collect();
     let mut marks: BTreeMap<&str, Vec<&Mark>> = BTreeMap::new();

@@ -1,8 +1,6 @@
 //! What the ten-minute values of weeks show.
 
-use polars::prelude::{
-    DataType, Expr, LazyFrame, PolarsResult, SortMultipleOptions, TimeUnit, TimeZone, col, element, len, lit,
-};
+use polars::prelude::{DataType, Expr, LazyFrame, PolarsResult, TimeUnit, TimeZone, col, element, len, lit};
 
 use super::LEAST_OF_WEEK;
 use crate::analysis::percentile::{listed, p95};
@@ -70,16 +68,17 @@ pub(super) fn of_lists(limit_percent: f64) -> Vec<Expr> {
 pub(super) fn of_banks(weeks: LazyFrame) -> LazyFrame {
     let is_whole = |stem: &str| col(named(stem, "count")).gt_eq(lit(LEAST_OF_WEEK));
     let moment = |week: Expr| week.cast(DataType::Datetime(TimeUnit::Milliseconds, Some(TimeZone::UTC)));
-    // Of weeks that are alike, the later one: else the same store would answer differently from run to run.
-    let last_by = |of: &str, by: &str, stem: &str| {
-        let keys = [by, "week"].map(|key| col(key).filter(is_whole(stem)));
-        col(of).filter(is_whole(stem)).sort_by(keys, SortMultipleOptions::default())
+    // Of the whole week with the largest `by`. Of weeks that are alike the latest: without that rule a store would answer
+    // differently from run to run, since no group has an order.
+    let at_largest = |of: &str, by: &str, stem: &str| {
+        let largest = col(by).filter(is_whole(stem)).max();
+        col(of).filter(is_whole(stem).and(col(by).eq(largest))).max()
     };
     let mut of_bank = vec![
         col("good").sum().alias("ten_minute_values"),
         col("flagged").sum().alias("flagged_ten_minute_values"),
         is_whole("u2").cast(DataType::UInt32).sum().alias("weeks"),
-        moment(last_by("week", "week", "u2").last()).alias("last_week_begin"),
+        moment(at_largest("week", "week", "u2")).alias("last_week_begin"),
     ];
     for stem in STEMS {
         let p95 = named(stem, "values");
@@ -87,8 +86,8 @@ pub(super) fn of_banks(weeks: LazyFrame) -> LazyFrame {
         of_bank.push(col(named(stem, "over_hours")).sum());
         of_bank.push(share.fill_nan(lit(polars::prelude::NULL)).alias(named(stem, "over_percent")));
         of_bank.push(col(p95.as_str()).filter(is_whole(stem)).max().alias(named(stem, "week_p95_percent")));
-        of_bank.push(moment(last_by("week", &p95, stem).last()).alias(named(stem, "week_begin")));
-        of_bank.push(last_by(&p95, "week", stem).last().alias(named(stem, "last_week_p95_percent")));
+        of_bank.push(moment(at_largest("week", &p95, stem)).alias(named(stem, "week_begin")));
+        of_bank.push(at_largest(&p95, "week", stem).alias(named(stem, "last_week_p95_percent")));
     }
     weeks.group_by([col("bank"), col("device")]).agg(of_bank)
 }

@@ -9,7 +9,7 @@ use polars::prelude::{
 
 use super::{Banks, Stay};
 use crate::store::manifest::Live;
-use crate::store::{Mark, Table, in_order, is_one_of};
+use crate::store::{DAY_MS, Mark, Table, in_order, is_one_of};
 
 type Stays<'b> = Vec<Of<'b>>;
 
@@ -96,6 +96,14 @@ impl Banks {
         let joined = frame.join(beside, [col("device")], [col("device")], in_order());
         let beside = all().exclude_cols(["^_(bank|number|from|to)_[0-9]+$"]).as_expr();
         Ok(joined.with_column(number.alias("stay")).select([beside]))
+    }
+
+    /// Loggers that the register moves at another time than midnight, UTC.
+    pub(in crate::store) fn moved_within_a_day(&self, marks: &[Mark]) -> Vec<String> {
+        let is_within = |ms: Option<i64>| ms.is_some_and(|ms| ms.rem_euclid(DAY_MS) != 0);
+        let moves = |of: &Of<'_>| is_within(of.stay.from()) || is_within(of.stay.to());
+        let moved = self.stays(marks).into_iter().filter(|(_, stays)| stays.iter().any(moves));
+        moved.map(|(device, _)| device.to_owned()).collect()
     }
 
     /// By logger; without those of which the register says what their nameplates say anyway.

@@ -2,7 +2,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use polars::prelude::{DataFrame, PlSmallStr, PolarsResult};
+use polars::prelude::{
+    DataFrame, IntoLazy, LazyFrame, PlSmallStr, PolarsResult, SortMultipleOptions, UnionArgs, concat,
+};
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::Phases;
 use wyelog_protocol::quantity::{Quantity, Scale};
@@ -12,7 +14,8 @@ use super::builder::{Builder, Cell};
 use super::spectra::spectrum;
 use super::states::States;
 use super::{
-    BANK, BASELINES, CAPTURES, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table, bank_rows,
+    BANK, BASELINES, CAPTURES, DAYS, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table,
+    bank_rows, days,
 };
 use crate::clock::{Time, Timeline};
 use crate::log::Sequenced;
@@ -108,8 +111,18 @@ impl Rows {
     /// # Errors
     /// The table engine refuses.
     pub fn finish(self) -> PolarsResult<Vec<Split>> {
-        let intervals = self.intervals.into_iter().map(|(month, rows)| (&INTERVALS, Some(month), rows));
-        let spectra = self.spectra.into_iter().map(|(month, rows)| (&SPECTRA, Some(month), rows));
+        let finished = |table: &'static Table, months: BTreeMap<String, Builder>| {
+            let of_month = move |(month, rows): (_, Builder)| Ok((table, Some(month), rows.finish()?));
+            months.into_iter().map(of_month).collect::<PolarsResult<Vec<Split>>>()
+        };
+        let mut tables = finished(&INTERVALS, self.intervals)?;
+        if !tables.is_empty() {
+            let intervals: Vec<LazyFrame> = tables.iter().map(|(_, _, rows)| rows.clone().lazy()).collect();
+            let days = days::of_intervals(concat(intervals, UnionArgs::default())?);
+            let order = SortMultipleOptions::default();
+            tables.push((&DAYS, None, days.sort(["bank", "time", "sequence"], order).collect()?));
+        }
+        tables.extend(finished(&SPECTRA, self.spectra)?);
         let others = [
             (&EVENTS, self.events),
             (&CAPTURES, self.captures),
@@ -119,13 +132,12 @@ impl Rows {
             (&BANK, self.states),
             (&BASELINES, self.baselines),
         ];
-        let others = others.into_iter().map(|(table, rows)| (table, None, rows));
-        intervals
-            .chain(spectra)
-            .chain(others)
-            .filter(|(_, _, rows)| !rows.is_empty())
-            .map(|(table, month, rows)| Ok((table, month, rows.finish()?)))
-            .collect()
+        for (table, rows) in others {
+            if !rows.is_empty() {
+                tables.push((table, None, rows.finish()?));
+            }
+        }
+        Ok(tables)
     }
 
     fn name_bank(&mut self) {

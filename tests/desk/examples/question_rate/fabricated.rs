@@ -10,7 +10,8 @@ use std::thread;
 use polars::polars_utils::compression::ZstdLevel;
 use polars::prelude::*;
 use wyelog::store::{
-    BASELINES, EVENTS, INTERVALS, Kind, Mark, OPERATIONS, SETTINGS, SPECTRA, STATUS, Store, Table,
+    BASELINES, DAYS, EVENTS, INTERVALS, Kind, Mark, OPERATIONS, SETTINGS, SPECTRA, STATUS, Store, Table,
+    days_of,
 };
 
 pub use row::ROWS_A_DAY;
@@ -28,7 +29,7 @@ pub fn store(dir: &Path, banks: u32, days: u32) -> Result<(), Box<dyn Error>> {
     let register: Vec<(String, String)> =
         (0..banks).map(|bank| (name(bank), format!("Feeder {}", bank / 8))).collect();
     fs::write(dir.join("banks.toml"), wyelog::store::Banks::new(register).text()?)?;
-    let mut files = Vec::new();
+    let (mut files, mut sums) = (Vec::new(), Vec::new());
     for table in [&INTERVALS, &SPECTRA] {
         for first in (0..days).step_by(DAYS_A_FILE as usize) {
             let steps = first * ROWS_A_DAY..days.min(first + DAYS_A_FILE) * ROWS_A_DAY;
@@ -36,12 +37,19 @@ pub fn store(dir: &Path, banks: u32, days: u32) -> Result<(), Box<dyn Error>> {
             let groups = (0..banks).step_by(BANKS_A_GROUP as usize).map(|bank| {
                 let banks = bank..banks.min(bank + BANKS_A_GROUP);
                 let of_bank = |bank| steps.clone().map(move |step| Row { bank, step, number: 0 });
-                rows(table, &banks.flat_map(of_bank).collect::<Vec<_>>())
+                let frame = rows(table, &banks.flat_map(of_bank).collect::<Vec<_>>())?;
+                if table.name == INTERVALS.name {
+                    sums.push(days_of(frame.clone().lazy()).collect()?.lazy());
+                }
+                Ok(frame)
             });
             write(dir, &file, table, groups)?;
             files.push(file);
         }
     }
+    let sums = concat(sums, UnionArgs::default())?.sort(["bank", "time"], Default::default()).collect()?;
+    files.push(format!("{}/made.parquet", DAYS.name));
+    write(dir, files.last().map_or("", String::as_str), &DAYS, std::iter::once(Ok(sums)))?;
     let each = |of: &dyn Fn(u32) -> Vec<Row>| (0..banks).flat_map(of).collect::<Vec<_>>();
     let small: [(&Table, Vec<Row>); 5] = [
         (&EVENTS, each(&row::events)),

@@ -1,0 +1,185 @@
+//! What stores say that have sums of days, and the same stores as an older program left them.
+
+use super::*;
+use crate::analysis::alarm_rates::alarm_rates;
+use crate::analysis::quality::quality;
+use crate::analysis::switching::switching;
+use crate::analysis::unbalance::unbalance_by_weeks;
+use crate::store::{Compaction, DAY_MS, DAYS, INTERVALS, Mark};
+
+/// Half an hour that ends at `half`, of start `boot`; a tenth is flagged, the bank opens for a third of each day.
+fn half_hour(boot: u32, half: u64, clocked: bool) -> Record {
+    let Record::Interval(mut record) = interval(30 * half, [7200.0, 7210.0, 7190.0], HEALTHY, 1.0, 0) else {
+        panic!()
+    };
+    let size = (half % 7) as f32 / 100.0;
+    record.stamp.boot = boot;
+    if boot == 2 {
+        record.stamp.frame = (half - 129) * 30 * 288_000;
+    }
+    record.stamp.utc_ms = record.stamp.utc_ms.filter(|_| clocked);
+    record.windows = 9000;
+    record.flagged = u16::from(half % 10 == 3);
+    record.connected = [1.0 + size, 1.0 - size, 0.5].map(PerUnit::quantise);
+    record.quality.common_sigma = PerUnit::quantise(0.02 + size);
+    record.quality.difference_sigma = PerUnit::quantise(0.01);
+    record.quality.common_basis = if half % 96 < 50 { Basis::Nameplate } else { Basis::Harmonics };
+    if half % 48 >= 32 {
+        record.state = BankState::Open;
+        record.connected = [PerUnit::ABSENT; 3];
+    }
+    Record::Interval(record)
+}
+
+/// Of a logger whose intervals have this length.
+fn set(name: &str, interval_s: u16) -> Record {
+    let Record::Settings(mut record) = settings(name) else { panic!() };
+    record.settings.interval_s = interval_s;
+    Record::Settings(record)
+}
+
+/// Four loggers over five days: one with a restart and a gap that another log fills; one whose half hours become minutes; one
+/// without a time; one that the registers move.
+fn desk() -> Desk {
+    let desk = Desk::new();
+    let with = |name: &str, rows: Vec<Record>| [vec![set(name, 1800)], rows].concat();
+    let halves = |range: std::ops::Range<u64>| range.map(|half| half_hour(1, half, true)).collect::<Vec<_>>();
+    let mut all = halves(1..130);
+    all.extend((130..240).map(|half| half_hour(2, half, true)));
+    let all = with("Alder", all);
+    desk.take_numbers("D1", "D1 a", &all, |number| !(60..75).contains(&number));
+    desk.take_numbers("D1", "D1 b", &all, |number| number < 80);
+    let minutes = (3001..=4000).map(|n| interval(n, [7200.0; 3], HEALTHY, 2.0, u16::from(n % 9 == 0)));
+    let minutes = std::iter::once(set("Birch", 60)).chain(minutes).collect();
+    desk.take("D2", &with("Birch", [halves(1..100), minutes].concat()));
+    desk.take("D3", &with("Cedar", (1..200).map(|half| half_hour(1, half, false)).collect()));
+    desk.take("D4", &with("Birch", halves(20..220)));
+    desk
+}
+
+/// Takes the sums of days away from the logs of which `is_old` says so.
+fn make_old(desk: &Desk, is_old: impl Fn(&Mark) -> bool) {
+    let folder = desk.folder.path().join("store/logs");
+    for mark in desk.store().marks().iter().filter(|mark| is_old(mark)) {
+        let mut mark = mark.clone();
+        mark.files.retain(|file| !file.starts_with(DAYS.name));
+        let path = folder.join(&mark.hash).with_extension("toml");
+        fs::write(path, toml::to_string(&mark).unwrap()).unwrap();
+    }
+}
+
+fn filters() -> Vec<Filter> {
+    let start = START_MS as i64;
+    let hour = 3_600_000;
+    let ranges = [
+        (None, None),
+        (Some(start + DAY_MS), Some(start + 3 * DAY_MS)),
+        (Some(start + 5 * hour), None),
+        (Some(start + 5 * hour), Some(start + 3 * DAY_MS + 7 * hour)),
+        (None, Some(start + 2 * DAY_MS + 1)),
+        (Some(start + DAY_MS + hour), Some(start + DAY_MS + 9 * hour)),
+    ];
+    let mut filters: Vec<Filter> =
+        ranges.map(|(from_ms, to_ms)| Filter { from_ms, to_ms, ..Filter::default() }).to_vec();
+    let cut = filters.last().cloned().unwrap_or_default();
+    filters.push(Filter { banks: vec!["Birch".to_owned(), "Elm".to_owned()], ..cut });
+    filters
+}
+
+/// All that begins with days.
+fn answers(desk: &Desk) -> Vec<DataFrame> {
+    let store = desk.store();
+    let sorted = |answer: Result<DataFrame, StoreError>| {
+        let frame = answer.unwrap();
+        let keys = ["bank", "device", "feeder"].into_iter().filter(|name| frame.column(name).is_ok());
+        frame.sort(keys.collect::<Vec<_>>(), Default::default()).unwrap()
+    };
+    let of = |filter: &Filter| [kvar(&store, filter), quality(&store, filter)];
+    let mut answers: Vec<DataFrame> = filters().iter().flat_map(of).map(sorted).collect();
+    let cut = &filters()[3];
+    let rest = [switching(&store, cut, None), alarm_rates(&store, cut), unbalance_by_weeks(&store, cut, 2.0)];
+    answers.extend(rest.map(sorted));
+    answers
+}
+
+fn assert_alike(answers: &[DataFrame], others: &[DataFrame], what: &str) {
+    assert_eq!(answers.len(), others.len());
+    for (number, (a, b)) in answers.iter().zip(others).enumerate() {
+        assert_eq!(a.shape(), b.shape(), "{what}, {number}: {a:?}, not {b:?}");
+        for (one, other) in a.columns().iter().zip(b.columns()) {
+            let name = (one.name(), one.dtype());
+            assert_eq!(name, (other.name(), other.dtype()), "{what}, {number}");
+            for row in 0..a.height() {
+                let (x, y) = (one.get(row).unwrap(), other.get(row).unwrap());
+                let alike = match (x.extract::<f64>(), y.extract::<f64>()) {
+                    (Some(x), Some(y)) => (x - y).abs() <= 1e-9 * x.abs().max(1.0),
+                    _ => x == y,
+                };
+                assert!(alike, "{what}, {number}, row {row}, {name:?}: {x}, not {y}");
+            }
+        }
+    }
+}
+
+/// Moves D4 at midnight, or within a day.
+const REGISTERS: [&str; 3] = [
+    "bank,feeder\nAlder,North\nBirch,South\n",
+    "bank,feeder,device,from,to\nElm,North,D4,2030-05-03,\nAlder,North,,,\n",
+    "bank,feeder,device,from,to\nElm,North,D4,2030-05-02T11:20,2030-05-04\nAlder,North,,,\n",
+];
+
+#[test]
+fn sums_of_days_say_what_their_intervals_say() {
+    for (number, register) in REGISTERS.into_iter().enumerate() {
+        let desk = desk();
+        fs::write(desk.folder.path().join("store/banks.csv"), register).unwrap();
+        let moved: Vec<String> = desk.store().devices_without_days().into_iter().collect();
+        assert_eq!(moved, if number == 2 { vec!["D4"] } else { vec![] });
+        let with_days = answers(&desk);
+        // The gap of D1 that its second log fills: from one half hour to the next there is none.
+        let longest = real(&with_days[1], "longest_gap_hours", 0);
+        assert_eq!(longest, Some(0.0));
+        make_old(&desk, |mark| mark.device == "D2" || mark.source == "D1 a");
+        assert!(desk.store().devices_without_days().contains("D1"));
+        assert_alike(&answers(&desk), &with_days, "partly old");
+        make_old(&desk, |_| true);
+        assert_eq!(desk.store().devices_without_days().len(), 4);
+        assert_eq!(desk.store().scan(&DAYS).unwrap().collect().unwrap().height(), 0);
+        assert_alike(&answers(&desk), &with_days, "old");
+    }
+    let desk = desk();
+    let with_days = answers(&desk);
+    desk.store().writer().unwrap().compact(&Compaction::NOW, &mut |_| ()).unwrap();
+    assert_alike(&answers(&desk), &with_days, "compacted");
+}
+
+#[test]
+fn a_day_by_hand() {
+    let desk = Desk::new();
+    // From the eleventh hour on: 26 half hours of the first day, the one that ends at midnight is of the second.
+    let rows = (22..=48).map(|half| half_hour(1, half, true));
+    desk.take("D1", &std::iter::once(set("Alder", 1800)).chain(rows).collect::<Vec<_>>());
+    let days = desk.store().scan(&DAYS).unwrap().collect().unwrap();
+    assert_eq!(days.height(), 2);
+    let whole = |name: &str, row| days.column(name).unwrap().get(row).unwrap().extract::<u64>().unwrap();
+    assert_eq!([0, 1].map(|row| whole("intervals", row)), [26, 1]);
+    assert_eq!([0, 1].map(|row| whole("frame", row)), [47, 48].map(|half| half * 30 * 288_000));
+    // Flagged: 23, 33, 43. Closed: 22 to 31; 23 is flagged, 9 are good. Open: 32 to 47.
+    assert_eq!(whole("flagged_intervals", 0), 3);
+    near(&days, "hours", 0, 13.0);
+    near(&days, "closed_hours", 0, 5.0);
+    near(&days, "open_hours", 0, 8.0);
+    near(&days, "good_hours", 0, 4.5);
+    near(&days, "longest_step_s", 0, 1800.0);
+    assert_eq!(real(&days, "longest_step_s", 1), None);
+    assert_eq!(whole("common_sigmas", 0), 26);
+    let basis = days.column("common_basis").unwrap().str().unwrap().get(0).map(str::to_owned);
+    assert_eq!(basis.as_deref(), Some("nameplate"));
+    // Nine good half hours of a phase with a half connected, whose others are 1 ± x: the mean is 2.5/3.
+    near(&days, "connected_hours", 0, 4.5 * 2.5 / 3.0);
+    near(&days, "difference_c", 0, 4.5 * (0.5 - 2.5 / 3.0));
+    // Ten closed half hours: 200 kvar at 7200 V, and C of half of that at 7190 V.
+    near(&days, "whole_kvarh_a", 0, 200.0 * 5.0);
+    near(&days, "kvarh_c", 0, 100.0 * 5.0 * (7190.0_f64 / 7200.0).powi(2));
+    assert_eq!(desk.store().scan(&INTERVALS).unwrap().collect().unwrap().height(), 27);
+}
