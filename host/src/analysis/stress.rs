@@ -2,19 +2,19 @@
 
 mod loading;
 mod resonance;
+mod runs;
 
 use polars::lazy::dsl::max_horizontal;
 use polars::prelude::{
-    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, PolarsResult, Series,
-    SortMultipleOptions, col, lit,
+    DataFrame, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, PolarsResult, Series,
+    SortMultipleOptions, col, lit, when,
 };
 use wyelog_electrical::capacitor::{LIMIT_CURRENT, LIMIT_PEAK_VOLTAGE, LIMIT_REACTIVE, LIMIT_RMS_VOLTAGE};
 
 pub use resonance::{LEAST_RISE_PERCENT, LEAST_RISE_RATIO, LEAST_VALUES, RECENT_MS};
 
-use super::percentile::{listed, p95};
-use super::slices::{MOST_ROWS, by_banks};
-use super::{Filter, PHASES, has_phase, hours, only, or_zero};
+use super::slices::{MOST_ROWS, by_counted_banks, collect};
+use super::{Filter, PHASES, days, has_phase, hours, only};
 use crate::store::{INTERVALS, SPECTRA, Store, StoreError};
 
 /// A quantity with a continuous limit of IEEE Std 18, of which [`stress`] has `x_p95_percent`, `x_max_percent`, `x_over_hours`.
@@ -32,6 +32,16 @@ impl Limited {
     /// The column of its 95th percentile.
     fn p95(&self) -> String {
         format!("{}_p95_percent", self.stem)
+    }
+
+    /// The column of the largest value.
+    fn max(&self) -> String {
+        format!("{}_max_percent", self.stem)
+    }
+
+    /// The column of the hours above the limit.
+    fn over(&self) -> String {
+        format!("{}_over_hours", self.stem)
     }
 }
 
@@ -75,60 +85,41 @@ pub fn limits() -> [Limited; 4] {
 pub fn stress(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let of_bank = || [col("bank"), col("device")];
     let left = || JoinArgs::new(JoinType::Left);
-    let volts = by_banks(&filter.rows(store, &INTERVALS, "time")?, MOST_ROWS, of_intervals)?;
+    let intervals = filter.rows(store, &INTERVALS, "time")?;
+    let counts = days::counts(store, filter)?;
+    let volts = by_counted_banks(&intervals, &counts, MOST_ROWS, of_intervals)?;
     let volts = store.with_feeders(volts.lazy());
     let spectra = filter.rows(store, &SPECTRA, "time")?;
-    let loads = by_banks(&spectra, MOST_ROWS, loading::of_spectra)?.lazy();
+    let states = collect(resonance::states(spectra.clone()))?;
+    let counts = states.clone().lazy().group_by([col("bank")]).agg([col("rows").sum()]).collect()?;
+    let loads = by_counted_banks(&spectra, &counts, MOST_ROWS, loading::of_spectra)?.lazy();
     let steps = resonance::steps(store, filter)?;
     let rows = volts.join(loads, of_bank(), of_bank(), left()).join(steps, of_bank(), of_bank(), left());
-    let over: Vec<Expr> =
-        limits().iter().map(|of| col(format!("{}_over_hours", of.stem)).fill_null(lit(0.0))).collect();
+    let over: Vec<Expr> = limits().iter().map(|of| col(of.over()).fill_null(lit(0.0))).collect();
     let over = over.into_iter().fold(lit(0.0), |sum, hours| sum + hours);
     let worst =
         SortMultipleOptions::default().with_order_descending_multi([true, true, false]).with_nulls_last(true);
     let by = ["over", "current_p95_percent", "bank"];
     let rows = rows.with_column(over.alias("over")).sort(by, worst);
     let mut frame = rows.drop(polars::prelude::cols(["over"])).collect()?;
-    resonance::columns(&spectra, &mut frame)?;
+    resonance::columns(&spectra, states, &mut frame)?;
     Ok(frame)
 }
 
-/// Values for the [95th percentile](p95), largest value and hours over the limit of the column `stem`, which is null where it
-/// does not count.
-fn limited(of: &Limited) -> [Expr; 3] {
-    let value = || col(of.stem);
-    let is_over = value().gt(lit(of.limit_percent));
-    [
-        listed(of.stem, &of.p95()),
-        value().max().alias(format!("{}_max_percent", of.stem)),
-        or_zero(is_over, col("hours")).sum().alias(format!("{}_over_hours", of.stem)),
-    ]
-}
-
 fn of_intervals(intervals: LazyFrame) -> PolarsResult<LazyFrame> {
-    let volts = PHASES.map(|phase| {
-        let ratio = lit(100.0) * col(format!("voltage_{phase}_v")) / col("unit_voltage_v");
-        only(has_phase(phase), ratio)
-    });
-    let is_good = || col("flagged").eq(lit(0));
-    let is_loaded = || col("state").eq(lit("open")).not();
-    let counts = || is_good().and(is_loaded());
+    let volts = PHASES.map(|phase| only(has_phase(phase), col(format!("voltage_{phase}_v"))));
+    let voltage = lit(100.0) * max_horizontal(volts)? / col("unit_voltage_v");
     // A bank that was never in has a row too: it was not loaded.
-    let loaded = intervals.select([
+    let is_open = col("state").eq_missing(lit("open"));
+    let rows = intervals.select([
         col("bank"),
         col("device"),
-        is_good().not().and(is_loaded()).alias("is_flagged"),
-        or_zero(counts(), hours()).alias("hours"),
-        only(counts(), max_horizontal(volts)?).alias("voltage"),
+        col("flagged").fill_null(lit(1_u32)),
+        when(is_open).then(lit(f64::NAN)).otherwise(hours().fill_null(lit(0.0))).alias("hours"),
+        voltage.fill_null(lit(f64::NAN)).alias("voltage"),
     ]);
-    let mut columns = vec![
-        col("hours").sum().alias("loaded_hours"),
-        col("is_flagged").cast(DataType::UInt32).sum().alias("flagged_intervals"),
-    ];
     let [voltage, ..] = limits();
-    columns.extend(limited(&voltage));
-    let rows = loaded.group_by([col("bank"), col("device")]).agg(columns);
-    Ok(rows.with_column(p95(&voltage.p95())))
+    Ok(runs::sums(collect(rows)?, ["loaded_hours", "flagged_intervals"], &[voltage])?.lazy())
 }
 
 /// Adds a column of texts.

@@ -1,39 +1,47 @@
 //! What spectra load the bank with.
 
 use polars::lazy::dsl::max_horizontal;
-use polars::prelude::{DataType, Expr, LazyFrame, PolarsResult, col, lit};
+use polars::prelude::{DataType, Expr, IntoLazy, LazyFrame, PolarsResult, col, lit};
 
-use super::{Limited, limited, limits};
-use crate::analysis::percentile::p95;
-use crate::analysis::{PHASES, only, or_zero};
+use super::{Limited, limits, runs};
+use crate::analysis::PHASES;
+use crate::analysis::slices::collect;
+
+/// Their columns, and what they are of [`limits`]; THD has none.
+const STEMS: [(&str, &str); 4] = [
+    ("thd", "thd"),
+    ("current_loading", "current"),
+    ("reactive_loading", "reactive"),
+    ("crest_loading", "crest"),
+];
 
 /// A row a bank and logger: THD, current, reactive power and crest of the spectra whose bank is not known to be out.
 pub(super) fn of_spectra(spectra: LazyFrame) -> PolarsResult<LazyFrame> {
-    let worst = |stem: &str| max_horizontal(PHASES.map(|phase| col(format!("{stem}_{phase}_percent"))));
-    let good = || col("flagged").eq(lit(0));
-    let hours = col("windows").cast(DataType::Float64) * lit(0.2 / 3600.0);
-    let rows = spectra.filter(col("state").eq_missing(lit("open")).not()).select([
+    let mut rows = collect(values(spectra.clone(), |stem| Ok(col(format!("{stem}_percent"))))?)?;
+    // An older program did not write the largest of the phases. Such rows are rare where it did: to look up to the phases again
+    // changes nothing.
+    if rows.column("current")?.null_count() > 0 {
+        let largest = |stem: &str| max_horizontal(PHASES.map(|phase| col(format!("{stem}_{phase}_percent"))));
+        rows = collect(values(spectra, largest)?)?;
+    }
+    let rows = collect(rows.lazy().with_columns(STEMS.map(|(_, name)| col(name).fill_null(lit(f64::NAN)))))?;
+    let thd = Limited { stem: "thd", words: "", limit_percent: f64::INFINITY };
+    let others = limits().into_iter().filter(|of| of.stem != "voltage");
+    let all: Vec<Limited> = others.chain([thd]).collect();
+    let sums = runs::sums(rows, ["spectrum_hours", "flagged_spectra"], &all)?;
+    Ok(sums.drop(&thd.over())?.lazy())
+}
+
+/// The largest of the phases' values of each row, as `largest` has it.
+fn values(spectra: LazyFrame, largest: impl Fn(&str) -> PolarsResult<Expr>) -> PolarsResult<LazyFrame> {
+    let mut shown = vec![
         col("bank"),
         col("device"),
-        good().not().alias("is_flagged"),
-        or_zero(good(), hours).alias("hours"),
-        only(good(), worst("thd")?).alias("thd"),
-        only(good(), worst("current_loading")?).alias("current"),
-        only(good(), worst("reactive_loading")?).alias("reactive"),
-        only(good(), worst("crest_loading")?).alias("crest"),
-    ]);
-    let mut columns = vec![
-        col("hours").sum().alias("spectrum_hours"),
-        col("is_flagged").cast(DataType::UInt32).sum().alias("flagged_spectra"),
+        col("flagged").fill_null(lit(1_u32)),
+        (col("windows").cast(DataType::Float64) * lit(0.2 / 3600.0)).fill_null(lit(0.0)).alias("hours"),
     ];
-    let mut percentiles: Vec<Expr> = Vec::new();
-    for of in limits().iter().filter(|of| of.stem != "voltage") {
-        columns.extend(limited(of));
-        percentiles.push(p95(&of.p95()));
+    for (stem, name) in STEMS {
+        shown.push(largest(stem)?.alias(name));
     }
-    let thd = Limited { stem: "thd", words: "", limit_percent: f64::INFINITY };
-    let [list, max, _] = limited(&thd);
-    columns.extend([list, max]);
-    percentiles.push(p95(&thd.p95()));
-    Ok(rows.group_by([col("bank"), col("device")]).agg(columns).with_columns(percentiles))
+    Ok(spectra.filter(col("state").eq_missing(lit("open")).not()).select(shown))
 }

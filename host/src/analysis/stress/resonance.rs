@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use polars::lazy::dsl::mean_horizontal;
 use polars::prelude::{
-    DataFrame, DataType, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, Series, col, len, lit,
-    when,
+    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, Series, col, len,
+    lit, when,
 };
 
 use super::add_text;
@@ -53,9 +53,13 @@ struct Hour {
 /// Hour of the day → with the bank in, and with it out.
 type Day = BTreeMap<u64, [Option<Hour>; 2]>;
 
-/// Adds the columns that [`super::stress`] says, by all the spectra.
-pub(super) fn columns(spectra: &LazyFrame, frame: &mut DataFrame) -> Result<(), StoreError> {
-    let days = days(spectra)?;
+/// Adds the columns that [`super::stress`] says, by all the spectra and what [`states`] says of them.
+pub(super) fn columns(
+    spectra: &LazyFrame,
+    states: DataFrame,
+    frame: &mut DataFrame,
+) -> Result<(), StoreError> {
+    let days = days(spectra, states)?;
     let cells = Cells(frame);
     let hints: Vec<Hint> = (0..cells.rows())
         .map(|row| {
@@ -77,12 +81,23 @@ pub(super) fn columns(spectra: &LazyFrame, frame: &mut DataFrame) -> Result<(), 
     Ok(())
 }
 
+fn is_out() -> Expr {
+    col("state").eq(lit("open"))
+}
+
+/// A row a bank and logger of spectra: `rows`, the time of the last one, and whether the bank was out in any.
+pub(super) fn states(spectra: LazyFrame) -> LazyFrame {
+    spectra.group_by([col("bank"), col("device")]).agg([
+        len().cast(DataType::UInt64).alias("rows"),
+        col("time").max().to_physical().alias("last_ms"),
+        is_out().any(true).alias("was_out"),
+    ])
+}
+
 /// By bank and logger, of those banks that were out in some spectrum: without that nothing can be told.
-fn days(spectra: &LazyFrame) -> Result<BTreeMap<(String, String), Day>, StoreError> {
-    let is_out = || col("state").eq(lit("open"));
-    let last = col("time").max().to_physical().alias("last_ms");
-    let opened = spectra.clone().group_by([col("device")]).agg([last, is_out().any(true).alias("was_out")]);
-    let opened = collect(opened.filter(col("was_out")))?;
+fn days(spectra: &LazyFrame, states: DataFrame) -> Result<BTreeMap<(String, String), Day>, StoreError> {
+    let of_logger = [col("last_ms").max(), col("was_out").any(true)];
+    let opened = states.lazy().group_by([col("device")]).agg(of_logger).filter(col("was_out")).collect()?;
     let ends = opened.column("last_ms")?.i64()?;
     let Some(first_end) = ends.iter().flatten().min() else { return Ok(BTreeMap::new()) };
     let from_ms = first_end.saturating_sub(RECENT_MS);
@@ -95,7 +110,10 @@ fn days(spectra: &LazyFrame) -> Result<BTreeMap<(String, String), Day>, StoreErr
     let good = col("flagged").eq(lit(0)).and(is_told).and(col("time").gt(moment(from_ms)));
     let is_recent = col("time").to_physical().gt(col("last_ms") - lit(RECENT_MS));
     let key = || [col("device")];
-    let rows = spectra.clone().filter(good);
+    // At once, so that banks without an opening are not read.
+    let devices = opened.column("device")?.as_materialized_series().clone();
+    let is_opened = col("device").is_in(lit(devices).implode(true), false);
+    let rows = spectra.clone().filter(good.and(is_opened));
     let rows = rows.join(opened.lazy(), key(), key(), JoinArgs::new(JoinType::Inner)).filter(is_recent);
     let mut prepared = ["bank", "device"].map(col).to_vec();
     prepared.extend([is_out().alias("is_out"), hour.alias("hour")]);

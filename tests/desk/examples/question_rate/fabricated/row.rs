@@ -205,21 +205,15 @@ impl Row {
             "current_loading_percent"
             | "current_loading_a_percent"
             | "current_loading_b_percent"
-            | "current_loading_c_percent" => {
-                rounded(104.0 + 5.0 * self.load() + 0.5 * self.vary(14), 10.0)
-            }
+            | "current_loading_c_percent" => rounded(104.0 + 5.0 * self.load() + 0.5 * self.vary(14), 10.0),
             "reactive_loading_percent"
             | "reactive_loading_a_percent"
             | "reactive_loading_b_percent"
-            | "reactive_loading_c_percent" => {
-                rounded(103.0 + 5.0 * self.load() + 0.5 * self.vary(15), 10.0)
-            }
+            | "reactive_loading_c_percent" => rounded(103.0 + 5.0 * self.load() + 0.5 * self.vary(15), 10.0),
             "crest_loading_percent"
             | "crest_loading_a_percent"
             | "crest_loading_b_percent"
-            | "crest_loading_c_percent" => {
-                Some(101.0 + 6.0 * self.load() + 0.5 * self.vary(16))
-            }
+            | "crest_loading_c_percent" => Some(101.0 + 6.0 * self.load() + 0.5 * self.vary(16)),
             _ => None,
         }
     }

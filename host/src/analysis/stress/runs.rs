@@ -1,0 +1,198 @@
+//! Percentiles and hours of banks. The rows of a bank lie together in a file: its values are slices of the columns, and no
+//! group-by has to look up each row's bank.
+
+use std::collections::BTreeMap;
+use std::ops::Range;
+use std::thread;
+
+use polars::prelude::{
+    ChunkQuantile, Column, DataFrame, Float64Chunked, NamedFrom, PlSmallStr, PolarsResult, QuantileMethod,
+    Series, polars_err,
+};
+
+use super::Limited;
+
+/// Bank and logger.
+type Key<'r> = (Option<&'r str>, Option<&'r str>);
+
+/// What the rows of a bank and logger come to.
+struct Sums {
+    hours: f64,
+    flagged: u32,
+    values: Vec<Value>,
+}
+
+/// 95th percentile, largest value, and hours above the limit.
+#[derive(Clone, Copy)]
+struct Value {
+    p95: Option<f64>,
+    max: Option<f64>,
+    over_hours: f64,
+}
+
+/// A row a bank and logger of `rows`: `hours` and `flagged` under the names that `names` gives, and of the column of each of
+/// `limits` the [95th percentile](Limited::p95), the [largest value](Limited::max) and the [hours over it](Limited::over).
+///
+/// Of a flagged row neither the hours nor the values count. No column has nulls: where there is no value it is not a number, and
+/// so are the `hours` of a row that does not count at all.
+pub(super) fn sums(mut rows: DataFrame, names: [&str; 2], limits: &[Limited]) -> PolarsResult<DataFrame> {
+    rows.rechunk_mut_par();
+    let hours = rows.column("hours")?.f64()?.cont_slice()?;
+    let flagged = rows.column("flagged")?.u32()?.cont_slice()?;
+    let columns: Vec<(&[f64], f64)> = limits
+        .iter()
+        .map(|of| Ok((rows.column(of.stem)?.f64()?.cont_slice()?, of.limit_percent)))
+        .collect::<PolarsResult<_>>()?;
+    let banks: Vec<(Key<'_>, Vec<Range<usize>>)> = runs(&rows)?.into_iter().collect();
+    let sums = in_parts(banks.len(), |part| {
+        let of_part = banks.get(part).unwrap_or_default();
+        of_part.iter().map(|(_, runs)| Sums::of(runs, hours, flagged, &columns)).collect()
+    })?;
+    let mut shown: Vec<Column> = vec![
+        Series::new("bank".into(), banks.iter().map(|(key, _)| key.0).collect::<Vec<_>>()).into(),
+        Series::new("device".into(), banks.iter().map(|(key, _)| key.1).collect::<Vec<_>>()).into(),
+        Series::new(names[0].into(), sums.iter().map(|sums| sums.hours).collect::<Vec<_>>()).into(),
+        Series::new(names[1].into(), sums.iter().map(|sums| sums.flagged).collect::<Vec<_>>()).into(),
+    ];
+    for (place, of) in limits.iter().enumerate() {
+        let values = || sums.iter().filter_map(move |sums| sums.values.get(place));
+        let [p95, max] = [of.p95(), of.max()].map(PlSmallStr::from);
+        shown.push(Series::new(p95, values().map(|value| value.p95).collect::<Vec<_>>()).into());
+        shown.push(Series::new(max, values().map(|value| value.max).collect::<Vec<_>>()).into());
+        let over: Vec<f64> = values().map(|value| value.over_hours).collect();
+        shown.push(Series::new(of.over().into(), over).into());
+    }
+    DataFrame::new_infer_height(shown)
+}
+
+/// Which rows are of which bank and logger.
+fn runs(rows: &DataFrame) -> PolarsResult<BTreeMap<Key<'_>, Vec<Range<usize>>>> {
+    let [banks, devices] = [rows.column("bank")?.str()?, rows.column("device")?.str()?];
+    let [banks, devices] = [banks, devices].map(|texts| texts.downcast_iter().next());
+    let mut all: BTreeMap<Key<'_>, Vec<Range<usize>>> = BTreeMap::new();
+    let Some((banks, devices)) = banks.zip(devices) else { return Ok(all) };
+    let found = in_parts(rows.height(), |part| {
+        let mut runs: Vec<(Key<'_>, Range<usize>)> = Vec::new();
+        for row in part {
+            let key = (banks.get(row), devices.get(row));
+            match runs.last_mut() {
+                Some((last, run)) if *last == key => run.end = row + 1,
+                _ => runs.push((key, row..row + 1)),
+            }
+        }
+        runs
+    })?;
+    for (key, run) in found {
+        all.entry(key).or_default().push(run);
+    }
+    Ok(all)
+}
+
+/// What `of` gives for each part of so many, a part a core, in order.
+fn in_parts<T: Send>(count: usize, of: impl Fn(Range<usize>) -> Vec<T> + Sync) -> PolarsResult<Vec<T>> {
+    let cores = thread::available_parallelism().map_or(1, usize::from);
+    let each = count.div_ceil(cores).max(1);
+    thread::scope(|scope| {
+        let of = &of;
+        let parts = (0..count).step_by(each).map(|first| first..count.min(first + each));
+        let threads: Vec<_> = parts.map(|part| scope.spawn(move || of(part))).collect();
+        let mut all = Vec::with_capacity(count.min(1 << 16));
+        for thread in threads {
+            all.extend(
+                thread.join().map_err(|_| polars_err!(ComputeError: "a thread ended without a word"))?,
+            );
+        }
+        Ok(all)
+    })
+}
+
+impl Sums {
+    fn of(runs: &[Range<usize>], hours: &[f64], flagged: &[u32], columns: &[(&[f64], f64)]) -> Self {
+        let rows: usize = runs.iter().map(Range::len).sum();
+        let mut sums = Self { hours: 0.0, flagged: 0, values: Vec::with_capacity(columns.len()) };
+        for (hours, flagged) in pairs(runs, hours, flagged).filter(|(hours, _)| !hours.is_nan()) {
+            sums.flagged += u32::from(*flagged > 0);
+            sums.hours += if *flagged > 0 { 0.0 } else { *hours };
+        }
+        for (column, limit) in columns {
+            let (mut values, mut over_hours) = (Vec::with_capacity(rows), 0.0);
+            for run in runs {
+                let of_run = slice(column, run).iter().zip(slice(hours, run)).zip(slice(flagged, run));
+                for ((value, hours), flagged) in of_run {
+                    if *flagged == 0 && !hours.is_nan() && !value.is_nan() {
+                        values.push(*value);
+                        over_hours += if value > limit { *hours } else { 0.0 };
+                    }
+                }
+            }
+            let max = values.iter().copied().reduce(f64::max);
+            sums.values.push(Value { p95: p95(values), max, over_hours });
+        }
+        sums
+    }
+}
+
+fn pairs<'v, A, B>(
+    runs: &'v [Range<usize>],
+    first: &'v [A],
+    second: &'v [B],
+) -> impl Iterator<Item = (&'v A, &'v B)> {
+    runs.iter().flat_map(move |run| slice(first, run).iter().zip(slice(second, run)))
+}
+
+fn slice<'v, T>(values: &'v [T], run: &Range<usize>) -> &'v [T] {
+    values.get(run.clone()).unwrap_or_default()
+}
+
+/// Linear between ranks.
+fn p95(values: Vec<f64>) -> Option<f64> {
+    let values = Float64Chunked::from_vec(PlSmallStr::EMPTY, values);
+    values.quantile(0.95, QuantileMethod::Linear).ok().flatten()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use polars::prelude::df;
+
+    #[test]
+    fn rows_of_a_bank_that_do_not_lie_together_count_together() {
+        // Bank a: 0, 1, … 20, of which rank 0.95 · 20 is 19, in rows between those of b and, last, of no bank.
+        let (mut banks, mut values, mut hours, mut flagged) =
+            (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        let mut push = |bank, value: f64, length: f64, flag: u32| {
+            banks.push(bank);
+            values.push(value);
+            hours.push(length);
+            flagged.push(flag);
+        };
+        for number in (0..21).rev() {
+            push(Some("a"), f64::from(number), 0.5, 0);
+            if number % 2 == 0 {
+                push(Some("b"), f64::NAN, 2.0, 0);
+            }
+        }
+        // Flagged; not counted at all; of no bank.
+        push(Some("a"), 99.0, 8.0, 3);
+        push(Some("a"), 98.0, f64::NAN, 0);
+        push(Some("a"), 97.0, f64::NAN, 1);
+        push(None, 7.0, 1.0, 0);
+        let devices = vec!["L"; banks.len()];
+        let rows = df!(
+            "bank" => banks, "device" => devices, "x" => values, "hours" => hours, "flagged" => flagged
+        );
+        let of = [Limited { stem: "x", words: "", limit_percent: 17.0 }];
+        let sums = sums(rows.unwrap(), ["all", "flags"], &of).unwrap();
+        let reals =
+            |name: &str| -> Vec<Option<f64>> { sums.column(name).unwrap().f64().unwrap().iter().collect() };
+        let banks: Vec<_> = sums.column("bank").unwrap().str().unwrap().iter().collect();
+        assert_eq!(banks, [None, Some("a"), Some("b")]);
+        assert_eq!(reals("all"), [Some(1.0), Some(10.5), Some(22.0)]);
+        let flags: Vec<_> = sums.column("flags").unwrap().u32().unwrap().iter().collect();
+        assert_eq!(flags, [Some(0), Some(1), Some(0)]);
+        assert_eq!(reals("x_p95_percent"), [Some(7.0), Some(19.0), None]);
+        assert_eq!(reals("x_max_percent"), [Some(7.0), Some(20.0), None]);
+        // Above 17: 18, 19, 20.
+        assert_eq!(reals("x_over_hours"), [Some(0.0), Some(1.5), Some(0.0)]);
+    }
+}
