@@ -6,7 +6,7 @@ mod runs;
 
 use polars::lazy::dsl::max_horizontal;
 use polars::prelude::{
-    DataFrame, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, PolarsResult, Series,
+    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, PolarsResult, Series,
     SortMultipleOptions, col, lit, when,
 };
 use wyelog_electrical::capacitor::{LIMIT_CURRENT, LIMIT_PEAK_VOLTAGE, LIMIT_REACTIVE, LIMIT_RMS_VOLTAGE};
@@ -90,8 +90,8 @@ pub fn stress(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let volts = by_counted_banks(&intervals, &counts, MOST_ROWS, of_intervals)?;
     let volts = store.with_feeders(volts.lazy());
     let spectra = filter.rows(store, &SPECTRA, "time")?;
-    let states = collect(resonance::states(spectra.clone()))?;
-    let counts = states.clone().lazy().group_by([col("bank")]).agg([col("rows").sum()]).collect()?;
+    let loggers = collect(loggers(days::days(store, filter)?))?;
+    let counts = loggers.clone().lazy().group_by([col("bank")]).agg([col("rows").sum()]).collect()?;
     let loads = by_counted_banks(&spectra, &counts, MOST_ROWS, loading::of_spectra)?.lazy();
     let steps = resonance::steps(store, filter)?;
     let rows = volts.join(loads, of_bank(), of_bank(), left()).join(steps, of_bank(), of_bank(), left());
@@ -102,8 +102,16 @@ pub fn stress(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let by = ["over", "current_p95_percent", "bank"];
     let rows = rows.with_column(over.alias("over")).sort(by, worst);
     let mut frame = rows.drop(polars::prelude::cols(["over"])).collect()?;
-    resonance::columns(&spectra, states, &mut frame)?;
+    resonance::columns(&spectra, &loggers, &mut frame)?;
     Ok(frame)
+}
+
+/// A row a bank and logger that has intervals: `last_ms`, the time of the last of them, and `rows`, about how many spectra go with
+/// them.
+fn loggers(days: LazyFrame) -> LazyFrame {
+    let rows = (lit(6.0) * col("hours").sum()).ceil().cast(DataType::UInt64) + lit(1_u64);
+    days.group_by([col("bank"), col("device")])
+        .agg([rows.alias("rows"), col("time").max().to_physical().alias("last_ms")])
 }
 
 fn of_intervals(intervals: LazyFrame) -> PolarsResult<LazyFrame> {

@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use polars::lazy::dsl::mean_horizontal;
 use polars::prelude::{
-    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, Series, col, len,
-    lit, when,
+    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, PolarsResult,
+    Series, col, len, lit, when,
 };
 
 use super::add_text;
@@ -53,13 +53,14 @@ struct Hour {
 /// Hour of the day → with the bank in, and with it out.
 type Day = BTreeMap<u64, [Option<Hour>; 2]>;
 
-/// Adds the columns that [`super::stress`] says, by all the spectra and what [`states`] says of them.
+/// Adds the columns that [`super::stress`] says, by all the spectra; `loggers` are all that are
+/// asked for, with the time of the last interval.
 pub(super) fn columns(
     spectra: &LazyFrame,
-    states: DataFrame,
+    loggers: &DataFrame,
     frame: &mut DataFrame,
 ) -> Result<(), StoreError> {
-    let days = days(spectra, states)?;
+    let days = days(spectra, loggers)?;
     let cells = Cells(frame);
     let hints: Vec<Hint> = (0..cells.rows())
         .map(|row| {
@@ -85,67 +86,155 @@ fn is_out() -> Expr {
     col("state").eq(lit("open"))
 }
 
-/// A row a bank and logger of spectra: `rows`, the time of the last one, and whether the bank was out in any.
-pub(super) fn states(spectra: LazyFrame) -> LazyFrame {
-    spectra.group_by([col("bank"), col("device")]).agg([
-        len().cast(DataType::UInt64).alias("rows"),
-        col("time").max().to_physical().alias("last_ms"),
-        is_out().any(true).alias("was_out"),
+/// Hour of the day in UTC.
+fn hour() -> Expr {
+    let hour = col("time").to_physical().floor_div(lit(3_600_000_i64));
+    hour.clone() - hour.floor_div(lit(24_i64)) * lit(24_i64)
+}
+
+/// Whether a column, or what comes of it, is one of the values that `among` has under its name.
+fn is_among(value: Expr, among: &DataFrame, name: &str) -> PolarsResult<Expr> {
+    let values = among.column(name)?.as_materialized_series().unique()?;
+    Ok(value.is_in(lit(values).implode(true), false))
+}
+
+/// Sixty days before the first `last_ms`.
+fn before_first(of: &DataFrame) -> PolarsResult<i64> {
+    let first = of.column("last_ms")?.i64()?.iter().flatten().min();
+    Ok(first.unwrap_or(i64::MIN).saturating_sub(RECENT_MS))
+}
+
+/// Of the loggers whose bank was out in some recent spectrum, `device` and `last_ms`, the time of the last spectrum. `loggers` are
+/// all that are asked for, with the time of the last interval.
+fn opened(spectra: &LazyFrame, loggers: &DataFrame) -> PolarsResult<DataFrame> {
+    let last = || col("time").max().to_physical().alias("last_ms");
+    let states = |rows: LazyFrame| {
+        collect(rows.group_by([col("device")]).agg([last(), is_out().any(true).alias("was_out")]))
+    };
+    let from_ms = before_first(loggers)?;
+    let mut found = states(spectra.clone().filter(col("time").gt(moment(from_ms))))?;
+    // Those whose spectra end long before their intervals.
+    let key = || [col("device")];
+    let others = loggers.clone().lazy().select(key());
+    let others = others.join(found.clone().lazy(), key(), key(), JoinArgs::new(JoinType::Anti)).collect()?;
+    if others.height() > 0 {
+        found.vstack_mut(&states(spectra.clone().filter(is_among(col("device"), &others, "device")?))?)?;
+    }
+    found.lazy().filter(col("was_out")).select([col("device"), col("last_ms")]).collect()
+}
+
+/// The good spectra of closed and open banks in the last sixty days before `last_ms`, that go with a row of `among` in the columns
+/// `by`; with `is_out` and `hour`.
+fn recent(spectra: &LazyFrame, among: &DataFrame, by: &[&str]) -> PolarsResult<LazyFrame> {
+    let is_told = col("state").eq(lit("closed")).or(is_out());
+    let from_ms = before_first(among)?;
+    let mut good = col("flagged").eq(lit(0)).and(is_told).and(col("time").gt(moment(from_ms)));
+    // The join says it too, but not before the harmonics are read.
+    for name in by {
+        good = good.and(is_among(if *name == "hour" { hour() } else { col(*name) }, among, name)?);
+    }
+    let key: Vec<Expr> = by.iter().map(|name| col(*name)).collect();
+    let rows = spectra.clone().filter(good).with_columns([is_out().alias("is_out"), hour().alias("hour")]);
+    let rows = rows.join(among.clone().lazy(), key.clone(), key, JoinArgs::new(JoinType::Inner));
+    Ok(rows.filter(col("time").to_physical().gt(col("last_ms") - lit(RECENT_MS))))
+}
+
+/// What a group is of: bank and logger, with the bank in or out, at an hour of the day.
+fn group() -> [Expr; 4] {
+    ["bank", "device", "is_out", "hour"].map(col)
+}
+
+/// By bank and logger, of those banks that were out in some spectrum: without that nothing can be told. Values are counted first:
+/// harmonics are read of those hours only that a bank was both in and out at, and of no bank of which too few are there.
+fn days(spectra: &LazyFrame, loggers: &DataFrame) -> Result<BTreeMap<(String, String), Day>, StoreError> {
+    let opened = opened(spectra, loggers)?;
+    let mut days = BTreeMap::new();
+    if opened.height() == 0 {
+        return Ok(days);
+    }
+    let values = recent(spectra, &opened, &["device"])?.group_by(group());
+    let values = collect(values.agg([len().cast(DataType::UInt64).alias("values")]))?;
+    each_group(&values, &mut days, |row, hour| {
+        hour.values = Cells(&values).whole("values", row).unwrap_or(0)
+    });
+    let told = told(&days)?.lazy().join(opened.lazy(), [col("device")], [col("device")], JoinArgs::default());
+    let told = told.collect()?;
+    if told.height() == 0 {
+        return Ok(days);
+    }
+    let squares = collect(squares(recent(spectra, &told, &["bank", "device", "hour"])?)?)?;
+    let columns: Vec<Vec<Option<f64>>> =
+        ORDERS.map(|order| Cells(&squares).reals(&format!("h{order}"))).collect();
+    let of = |column: &Vec<Option<f64>>, row: usize| column.get(row).copied().flatten().unwrap_or(f64::NAN);
+    each_group(&squares, &mut days, |row, hour| {
+        hour.squares = columns.iter().map(|column| of(column, row)).collect();
+    });
+    Ok(days)
+}
+
+/// `bank`, `device` and `hour` of all hours that a bank has both in and out, if that is enough to tell.
+fn told(days: &BTreeMap<(String, String), Day>) -> PolarsResult<DataFrame> {
+    let (mut banks, mut devices, mut hours) = (Vec::new(), Vec::new(), Vec::new());
+    for ((bank, device), day) in days {
+        let both: Vec<u64> = shared(day).map(|(hour, ..)| hour).collect();
+        if values(day).iter().all(|values| *values >= LEAST_VALUES) {
+            banks.extend(both.iter().map(|_| bank.as_str()));
+            devices.extend(both.iter().map(|_| device.as_str()));
+            hours.extend(both.iter().filter_map(|hour| i64::try_from(*hour).ok()));
+        }
+    }
+    DataFrame::new_infer_height(vec![
+        Series::new("bank".into(), banks).into(),
+        Series::new("device".into(), devices).into(),
+        Series::new("hour".into(), hours).into(),
     ])
 }
 
-/// By bank and logger, of those banks that were out in some spectrum: without that nothing can be told.
-fn days(spectra: &LazyFrame, states: DataFrame) -> Result<BTreeMap<(String, String), Day>, StoreError> {
-    let of_logger = [col("last_ms").max(), col("was_out").any(true)];
-    let opened = states.lazy().group_by([col("device")]).agg(of_logger).filter(col("was_out")).collect()?;
-    let ends = opened.column("last_ms")?.i64()?;
-    let Some(first_end) = ends.iter().flatten().min() else { return Ok(BTreeMap::new()) };
-    let from_ms = first_end.saturating_sub(RECENT_MS);
+/// Mean squares `h2`, `h3` … of each group.
+fn squares(rows: LazyFrame) -> PolarsResult<LazyFrame> {
     // Of each phase over its times, then over the phases: one sum a column, whatever is missing.
     let named = |phase: &str, order: u32| format!("voltage_{phase}_h{order}_percent");
     let all = || ORDERS.flat_map(move |order| PHASES.map(|phase| named(phase, order)));
-    let hour = col("time").to_physical().floor_div(lit(3_600_000_i64));
-    let hour = hour.clone() - hour.floor_div(lit(24_i64)) * lit(24_i64);
-    let is_told = col("state").eq(lit("closed")).or(is_out());
-    let good = col("flagged").eq(lit(0)).and(is_told).and(col("time").gt(moment(from_ms)));
-    let is_recent = col("time").to_physical().gt(col("last_ms") - lit(RECENT_MS));
-    let key = || [col("device")];
-    // At once, so that banks without an opening are not read.
-    let devices = opened.column("device")?.as_materialized_series().clone();
-    let is_opened = col("device").is_in(lit(devices).implode(true), false);
-    let rows = spectra.clone().filter(good.and(is_opened));
-    let rows = rows.join(opened.lazy(), key(), key(), JoinArgs::new(JoinType::Inner)).filter(is_recent);
-    let mut prepared = ["bank", "device"].map(col).to_vec();
-    prepared.extend([is_out().alias("is_out"), hour.alias("hour")]);
+    let mut prepared = group().to_vec();
     prepared.extend(all().map(|name| col(name.as_str()) * col(name.as_str())));
-    let mut of_hour = vec![len().cast(DataType::UInt64).alias("values")];
-    of_hour.extend(all().map(|name| col(name.as_str()).mean()));
-    let by = ["bank", "device", "is_out", "hour"].map(col);
-    let frame = rows.select(prepared).group_by(by).agg(of_hour);
-    let mut shown = ["bank", "device", "is_out", "hour", "values"].map(col).to_vec();
+    let means: Vec<Expr> = all().map(|name| col(name.as_str()).mean()).collect();
+    let mut shown = group().to_vec();
     for order in ORDERS {
         let phases = PHASES.map(|phase| col(named(phase, order)));
         shown.push(mean_horizontal(phases, true)?.alias(format!("h{order}")));
     }
-    let frame = collect(frame.select(shown))?;
-    let cells = Cells(&frame);
-    let squares: Vec<Vec<Option<f64>>> = ORDERS.map(|order| cells.reals(&format!("h{order}"))).collect();
-    let mut days: BTreeMap<(String, String), Day> = BTreeMap::new();
+    Ok(rows.select(prepared).group_by(group()).agg(means).select(shown))
+}
+
+/// Tells `each` of every row of `groups` and the hour in `days` that it is of.
+fn each_group(
+    groups: &DataFrame,
+    days: &mut BTreeMap<(String, String), Day>,
+    mut each: impl FnMut(usize, &mut Hour),
+) {
+    let cells = Cells(groups);
     for row in 0..cells.rows() {
-        let (Some(bank), Some(device), Some(hour), Some(values)) = (
-            cells.text("bank", row),
-            cells.text("device", row),
-            cells.whole("hour", row),
-            cells.whole("values", row),
-        ) else {
+        let (Some(bank), Some(device), Some(hour)) =
+            (cells.text("bank", row), cells.text("device", row), cells.whole("hour", row))
+        else {
             continue;
         };
-        let of = |column: &Vec<Option<f64>>| column.get(row).copied().flatten().unwrap_or(f64::NAN);
-        let hour_of_bank = Hour { values, squares: squares.iter().map(of).collect() };
         let [inside, outside] = days.entry((bank, device)).or_default().entry(hour).or_default();
-        *(if cells.is_true("is_out", row) { outside } else { inside }) = Some(hour_of_bank);
+        let side = if cells.is_true("is_out", row) { outside } else { inside };
+        each(row, side.get_or_insert_default());
     }
-    Ok(days)
+}
+
+/// The hours of the day that are there with the bank in and with it out.
+fn shared(day: &Day) -> impl Iterator<Item = (u64, &Hour, &Hour)> {
+    day.iter().filter_map(|(hour, [inside, outside])| Some((*hour, inside.as_ref()?, outside.as_ref()?)))
+}
+
+/// How many values they have, in and out.
+fn values(day: &Day) -> [u64; 2] {
+    let sum =
+        |[all, out]: [u64; 2], inside: &Hour, outside: &Hour| [all + inside.values, out + outside.values];
+    shared(day).fold([0; 2], |sums, (_, inside, outside)| sum(sums, inside, outside))
 }
 
 /// A harmonic that is higher with the bank in.
@@ -170,10 +259,8 @@ struct Hint {
 impl Hint {
     fn of(day: &Day) -> Self {
         let was_out = day.values().any(|[_, outside]| outside.is_some());
-        let both: Vec<(&Hour, &Hour)> =
-            day.values().filter_map(|[inside, outside]| inside.as_ref().zip(outside.as_ref())).collect();
-        let values =
-            [both.iter().map(|pair| pair.0.values).sum(), both.iter().map(|pair| pair.1.values).sum()];
+        let both: Vec<(&Hour, &Hour)> = shared(day).map(|(_, inside, outside)| (inside, outside)).collect();
+        let values = values(day);
         let mut hint = Self { values, was_out, rise: None };
         if values.iter().any(|values| *values < LEAST_VALUES) {
             return hint;

@@ -6,14 +6,20 @@ use std::ops::Range;
 use std::thread;
 
 use polars::prelude::{
-    ChunkQuantile, Column, DataFrame, Float64Chunked, NamedFrom, PlSmallStr, PolarsResult, QuantileMethod,
-    Series, polars_err,
+    ChunkQuantile, ChunkedArray, Column, DataFrame, Float64Chunked, NamedFrom, PlSmallStr, PolarsNumericType,
+    PolarsResult, QuantileMethod, Series, polars_err,
 };
 
 use super::Limited;
 
 /// Bank and logger.
 type Key<'r> = (Option<&'r str>, Option<&'r str>);
+
+/// Rows of one bank and logger: which piece of the columns, and where in it.
+type Run = (usize, Range<usize>);
+
+/// A column in its pieces.
+type Pieces<'r, T> = Vec<&'r [T]>;
 
 /// What the rows of a bank and logger come to.
 struct Sums {
@@ -36,17 +42,18 @@ struct Value {
 /// Of a flagged row neither the hours nor the values count. No column has nulls: where there is no value it is not a number, and
 /// so are the `hours` of a row that does not count at all.
 pub(super) fn sums(mut rows: DataFrame, names: [&str; 2], limits: &[Limited]) -> PolarsResult<DataFrame> {
-    rows.rechunk_mut_par();
-    let hours = rows.column("hours")?.f64()?.cont_slice()?;
-    let flagged = rows.column("flagged")?.u32()?.cont_slice()?;
-    let columns: Vec<(&[f64], f64)> = limits
+    // Every column in the same pieces.
+    rows.align_chunks_par();
+    let hours = pieces(rows.column("hours")?.f64()?);
+    let flagged = pieces(rows.column("flagged")?.u32()?);
+    let columns: Vec<(Pieces<'_, f64>, f64)> = limits
         .iter()
-        .map(|of| Ok((rows.column(of.stem)?.f64()?.cont_slice()?, of.limit_percent)))
+        .map(|of| Ok((pieces(rows.column(of.stem)?.f64()?), of.limit_percent)))
         .collect::<PolarsResult<_>>()?;
-    let banks: Vec<(Key<'_>, Vec<Range<usize>>)> = runs(&rows)?.into_iter().collect();
+    let banks: Vec<(Key<'_>, Vec<Run>)> = runs(&rows)?.into_iter().collect();
     let sums = in_parts(banks.len(), |part| {
         let of_part = banks.get(part).unwrap_or_default();
-        of_part.iter().map(|(_, runs)| Sums::of(runs, hours, flagged, &columns)).collect()
+        of_part.iter().map(|(_, runs)| Sums::of(runs, &hours, &flagged, &columns)).collect()
     })?;
     let mut shown: Vec<Column> = vec![
         Series::new("bank".into(), banks.iter().map(|(key, _)| key.0).collect::<Vec<_>>()).into(),
@@ -65,23 +72,28 @@ pub(super) fn sums(mut rows: DataFrame, names: [&str; 2], limits: &[Limited]) ->
     DataFrame::new_infer_height(shown)
 }
 
+/// Of a column without nulls.
+fn pieces<T: PolarsNumericType>(column: &ChunkedArray<T>) -> Pieces<'_, T::Native> {
+    column.downcast_iter().map(|piece| piece.values().as_slice()).collect()
+}
+
 /// Which rows are of which bank and logger.
-fn runs(rows: &DataFrame) -> PolarsResult<BTreeMap<Key<'_>, Vec<Range<usize>>>> {
+fn runs(rows: &DataFrame) -> PolarsResult<BTreeMap<Key<'_>, Vec<Run>>> {
     let [banks, devices] = [rows.column("bank")?.str()?, rows.column("device")?.str()?];
-    let [banks, devices] = [banks, devices].map(|texts| texts.downcast_iter().next());
-    let mut all: BTreeMap<Key<'_>, Vec<Range<usize>>> = BTreeMap::new();
-    let Some((banks, devices)) = banks.zip(devices) else { return Ok(all) };
-    let found = in_parts(rows.height(), |part| {
-        let mut runs: Vec<(Key<'_>, Range<usize>)> = Vec::new();
-        for row in part {
-            let key = (banks.get(row), devices.get(row));
-            match runs.last_mut() {
-                Some((last, run)) if *last == key => run.end = row + 1,
-                _ => runs.push((key, row..row + 1)),
+    let texts: Vec<_> = banks.downcast_iter().zip(devices.downcast_iter()).collect();
+    let found = in_parts(texts.len(), |part| {
+        let mut runs: Vec<(Key<'_>, Run)> = Vec::new();
+        for (piece, (banks, devices)) in part.clone().zip(texts.get(part).unwrap_or_default()) {
+            for (row, key) in banks.iter().zip(devices.iter()).enumerate() {
+                match runs.last_mut() {
+                    Some((last, (of, run))) if *of == piece && *last == key => run.end = row + 1,
+                    _ => runs.push((key, (piece, row..row + 1))),
+                }
             }
         }
         runs
     })?;
+    let mut all: BTreeMap<Key<'_>, Vec<Run>> = BTreeMap::new();
     for (key, run) in found {
         all.entry(key).or_default().push(run);
     }
@@ -107,12 +119,21 @@ fn in_parts<T: Send>(count: usize, of: impl Fn(Range<usize>) -> Vec<T> + Sync) -
 }
 
 impl Sums {
-    fn of(runs: &[Range<usize>], hours: &[f64], flagged: &[u32], columns: &[(&[f64], f64)]) -> Self {
-        let rows: usize = runs.iter().map(Range::len).sum();
+    fn of(
+        runs: &[Run],
+        hours: &Pieces<'_, f64>,
+        flagged: &Pieces<'_, u32>,
+        columns: &[(Pieces<'_, f64>, f64)],
+    ) -> Self {
+        let rows: usize = runs.iter().map(|(_, run)| run.len()).sum();
         let mut sums = Self { hours: 0.0, flagged: 0, values: Vec::with_capacity(columns.len()) };
-        for (hours, flagged) in pairs(runs, hours, flagged).filter(|(hours, _)| !hours.is_nan()) {
-            sums.flagged += u32::from(*flagged > 0);
-            sums.hours += if *flagged > 0 { 0.0 } else { *hours };
+        for run in runs {
+            for (hours, flagged) in slice(hours, run).iter().zip(slice(flagged, run)) {
+                if !hours.is_nan() {
+                    sums.flagged += u32::from(*flagged > 0);
+                    sums.hours += if *flagged > 0 { 0.0 } else { *hours };
+                }
+            }
         }
         for (column, limit) in columns {
             let (mut values, mut over_hours) = (Vec::with_capacity(rows), 0.0);
@@ -132,16 +153,8 @@ impl Sums {
     }
 }
 
-fn pairs<'v, A, B>(
-    runs: &'v [Range<usize>],
-    first: &'v [A],
-    second: &'v [B],
-) -> impl Iterator<Item = (&'v A, &'v B)> {
-    runs.iter().flat_map(move |run| slice(first, run).iter().zip(slice(second, run)))
-}
-
-fn slice<'v, T>(values: &'v [T], run: &Range<usize>) -> &'v [T] {
-    values.get(run.clone()).unwrap_or_default()
+fn slice<'v, T>(pieces: &Pieces<'v, T>, (piece, run): &Run) -> &'v [T] {
+    pieces.get(*piece).and_then(|piece| piece.get(run.clone())).unwrap_or_default()
 }
 
 /// Linear between ranks.
@@ -181,8 +194,12 @@ mod tests {
         let rows = df!(
             "bank" => banks, "device" => devices, "x" => values, "hours" => hours, "flagged" => flagged
         );
+        // In pieces, as files are read.
+        let rows = rows.unwrap();
+        let mut pieces = rows.slice(0, 7);
+        pieces.vstack_mut(&rows.slice(7, rows.height())).unwrap();
         let of = [Limited { stem: "x", words: "", limit_percent: 17.0 }];
-        let sums = sums(rows.unwrap(), ["all", "flags"], &of).unwrap();
+        let sums = sums(pieces, ["all", "flags"], &of).unwrap();
         let reals =
             |name: &str| -> Vec<Option<f64>> { sums.column(name).unwrap().f64().unwrap().iter().collect() };
         let banks: Vec<_> = sums.column("bank").unwrap().str().unwrap().iter().collect();
