@@ -1,11 +1,13 @@
 //! Loading by hand.
 
+use polars::prelude::{ParquetReader, ParquetWriter, SerReader};
 use wyelog_protocol::record::Spectrum;
 
 use super::switching::operation;
 use super::weeks::{settings_of_ten_minutes, ten};
 use super::*;
 use crate::analysis::stress::{limits, stress};
+use crate::store::SPECTRA;
 
 /// The same ten minutes with another state.
 pub fn in_state(record: Record, state: BankState) -> Record {
@@ -112,6 +114,72 @@ fn what_was_sixty_days_ago_tells_nothing_of_today() {
     let recent = desk(58);
     assert!(recent.starts_with("h5 rises"), "{recent}");
     assert_eq!(desk(60), "cannot be told: no recent spectrum with the bank out");
+}
+
+#[test]
+fn spectra_that_end_before_the_intervals_are_the_latest_there_are() {
+    let desk = Desk::new();
+    let mut records = vec![settings_of_ten_minutes("Bank 1")];
+    for n in 1..=144 {
+        let (state, fifth) = if n % 2 == 0 { (BankState::Closed, 3.0) } else { (BankState::Open, 1.5) };
+        records.push(in_state(ten(n, [7200.0; 3], 1.0, 0), state));
+        records.push(spectrum(n, fifth, 100.0, 0));
+    }
+    // Intervals alone, a hundred days later; the other bank has spectra then.
+    let later = (144 * 100..144 * 100 + 6).map(|n| in_state(ten(n, [7200.0; 3], 1.0, 0), BankState::Closed));
+    records.extend(later);
+    desk.take("L1", &records);
+    let of_other =
+        (144 * 100..144 * 100 + 6).flat_map(|n| [ten(n, [7200.0; 3], 1.0, 0), spectrum(n, 3.0, 100.0, 0)]);
+    desk.take("L2", &std::iter::once(settings_of_ten_minutes("Bank 2")).chain(of_other).collect::<Vec<_>>());
+    let rows = stress(&desk.store(), &Filter::default()).unwrap();
+    let of = |bank: &str| {
+        let row = rows.column("bank").unwrap().str().unwrap().iter().position(|name| name == Some(bank));
+        rows.column("resonance").unwrap().str().unwrap().get(row.unwrap()).unwrap().to_owned()
+    };
+    assert!(of("Bank 1").starts_with("h5 rises"), "{}", of("Bank 1"));
+    assert_eq!(of("Bank 2"), "cannot be told: no recent spectrum with the bank out");
+}
+
+#[test]
+fn a_store_of_an_older_program_has_the_same_answer_from_the_phases() {
+    const NEW: [&str; 4] =
+        ["thd_percent", "current_loading_percent", "reactive_loading_percent", "crest_loading_percent"];
+    let desk = Desk::new();
+    for (device, bank, current) in [("L1", "Bank 1", 120.0), ("L2", "Bank 2", 140.0)] {
+        let of = |n: u64| {
+            let flagged = u16::from(n == 7);
+            [ten(n, [7200.0; 3], 1.0, flagged), spectrum(n, n as f32 / 10.0, current + n as f32, flagged)]
+        };
+        desk.take(
+            device,
+            &std::iter::once(settings_of_ten_minutes(bank)).chain((1..=30).flat_map(of)).collect::<Vec<_>>(),
+        );
+    }
+    let ask = || stress(&desk.store(), &Filter::default()).unwrap();
+    let new = ask();
+    near(&new, "current_max_percent", 0, 170.0);
+    near(&new, "thd_max_percent", 0, 3.0);
+    let stored = |name: &str| {
+        let rows = desk.store().scan_rows(&SPECTRA).unwrap().collect().unwrap();
+        rows.column(name).unwrap().f64().unwrap().iter().flatten().reduce(f64::max)
+    };
+    assert_eq!(stored("current_loading_percent"), Some(170.0));
+    assert_eq!(stored("reactive_loading_percent"), Some(110.0));
+    assert_eq!(stored("crest_loading_percent"), real(&new, "crest_max_percent", 0));
+    // One file after the other as an older program wrote it.
+    let store = desk.store();
+    let files = store.marks().iter().flat_map(|mark| mark.files.clone());
+    let spectra: Vec<_> = files.filter(|file| file.starts_with("spectra/")).collect();
+    assert_eq!(spectra.len(), 2);
+    for file in spectra {
+        let path = store.dir().join(file);
+        let frame = ParquetReader::new(fs::File::open(&path).unwrap()).finish().unwrap();
+        ParquetWriter::new(fs::File::create(&path).unwrap()).finish(&mut frame.drop_many(NEW)).unwrap();
+        let old = ask();
+        assert!(old.equals_missing(&new), "{old:?}, not {new:?}");
+    }
+    assert_eq!(stored("current_loading_percent"), None);
 }
 
 #[test]
