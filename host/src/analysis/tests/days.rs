@@ -5,6 +5,7 @@ use crate::analysis::alarm_rates::alarm_rates;
 use crate::analysis::quality::quality;
 use crate::analysis::switching::switching;
 use crate::analysis::unbalance::unbalance_by_weeks;
+use crate::analysis::usage::{Levels, usage};
 use crate::store::{Compaction, DAY_MS, DAYS, INTERVALS, Mark, days_of};
 
 /// Half an hour that ends at `half`, of start `boot`; a tenth is flagged, the bank opens for a third of each day.
@@ -97,7 +98,12 @@ fn answers(desk: &Desk) -> Vec<DataFrame> {
     let of = |filter: &Filter| [kvar(&store, filter), quality(&store, filter)];
     let mut answers: Vec<DataFrame> = filters().iter().flat_map(of).map(sorted).collect();
     let cut = &filters()[3];
-    let rest = [switching(&store, cut, None), alarm_rates(&store, cut), unbalance_by_weeks(&store, cut, 2.0)];
+    let rest = [
+        usage(&store, cut, Levels::default()),
+        switching(&store, cut, None),
+        alarm_rates(&store, cut),
+        unbalance_by_weeks(&store, cut, 2.0),
+    ];
     answers.extend(rest.map(sorted));
     answers
 }

@@ -46,8 +46,8 @@ struct Day {
     intervals: u32,
     flagged: u32,
     unbounded: u32,
-    /// Measured, known, closed, open, good; and the mean of the phases × hours.
-    hours: [f64; 6],
+    /// Measured, known, closed, open, partly closed, in an unknown state, good; and the mean of the phases × hours.
+    hours: [f64; 8],
     kvarh: [f64; 3],
     whole_kvarh: [f64; 3],
     differences: [f64; 3],
@@ -59,6 +59,8 @@ struct Day {
     basis: Option<(u64, Basis)>,
     basis_ms: Option<u64>,
     harmonics_ms: Option<u64>,
+    state: Option<(u64, BankState)>,
+    last_in_ms: Option<u64>,
 }
 
 impl DaySums {
@@ -124,6 +126,12 @@ impl Day {
         self.rated_kvar = larger(self.rated_kvar, plate.rated_kvar());
         self.unit_voltage_v = larger(self.unit_voltage_v, plate.unit_voltage_v());
         self.powers(plate, row, kvar);
+        if self.state.is_none_or(|(frame, _)| frame <= stamp.frame) {
+            self.state = Some((stamp.frame, record.state));
+        }
+        if matches!(record.state, BankState::Closed | BankState::PartlyClosed) {
+            self.last_in_ms = self.last_in_ms.max(time.utc_ms);
+        }
         let quality = &record.quality;
         for (sum, sigma) in [
             (&mut self.difference_sigmas, quality.difference_sigma.value_f64()),
@@ -152,10 +160,15 @@ impl Day {
         let present = connected.iter().flatten().count();
         let mean = connected.iter().flatten().sum::<f64>() / present as f64;
         let is_known = kvar.iter().all(Option::is_some);
-        let [is_closed, is_open] = [BankState::Closed, BankState::Open].map(|state| record.state == state);
-        let is_good =
-            is_known && record.flagged == 0 && is_closed && present >= 1 && row.time.utc_ms.is_some();
-        let counted = [true, is_known, is_closed, is_open, is_good];
+        let is = |state: BankState| record.state == state;
+        let is_good = is_known
+            && record.flagged == 0
+            && is(BankState::Closed)
+            && present >= 1
+            && row.time.utc_ms.is_some();
+        let states =
+            [BankState::Closed, BankState::Open, BankState::PartlyClosed, BankState::Unknown].map(is);
+        let counted = [true, is_known].into_iter().chain(states).chain([is_good]);
         let [all @ .., connected_hours] = &mut self.hours;
         for (sum, counts) in all.iter_mut().zip(counted) {
             *sum += if counts { hours } else { 0.0 };
@@ -217,6 +230,8 @@ impl Day {
         cells.push(Cell::Text(self.basis.map(|(_, basis)| basis.name().into())));
         cells.push(Cell::Whole(self.basis.map(|(frame, _)| frame)));
         cells.extend([self.basis_ms, self.harmonics_ms].map(Cell::Whole));
+        cells.push(Cell::Text(self.state.map(|(_, state)| state.name().into())));
+        cells.push(Cell::Whole(self.last_in_ms));
         cells
     }
 }
