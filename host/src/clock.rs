@@ -36,7 +36,7 @@ pub const WANDER_PPM: f64 = 20.0;
 pub const PLAUSIBLE_MS: std::ops::Range<u64> = crate::time::EARLIEST_MS..4_102_444_800_000;
 
 /// How a time is known.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Quality {
     /// From one reference of the same start.
     Synced,

@@ -4,15 +4,15 @@ mod visits;
 
 use polars::lazy::dsl::mean_horizontal;
 use polars::prelude::{
-    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NULL, NamedFrom, PolarsResult,
-    Series, SortMultipleOptions, col, cols, lit, when,
+    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, PolarsResult, Series,
+    SortMultipleOptions, col, lit,
 };
 use wyelog_protocol::condition::Condition;
 use wyelog_protocol::record::BankState;
 
 use super::cells::Cells;
 use super::slices::collect;
-use super::{Filter, PHASES, has_phase, hours, only, or_zero};
+use super::{Filter, PHASES, days, has_phase, hours, only, or_zero};
 use crate::store::{EVENTS, INTERVALS, OPERATIONS, SETTINGS, Store, StoreError};
 
 /// What counts as low and as high: mean of the phases' voltages to ground, in percent of the system's rated voltage.
@@ -54,9 +54,10 @@ impl Default for Levels {
 pub fn usage(store: &Store, filter: &Filter, levels: Levels) -> Result<DataFrame, StoreError> {
     let key = || [col("bank"), col("device")];
     let left = || JoinArgs::new(JoinType::Left);
-    let intervals = with_levels(filter.rows(store, &INTERVALS, "time")?, rated_voltages(store)?, levels)?;
-    let states = collect(intervals.group_by(key()).agg(sums()))?.lazy().with_column(latest_state());
-    let states = store.with_feeders(states.drop(cols(["latest"])));
+    let of_levels = at_levels(filter.rows(store, &INTERVALS, "time")?, rated_voltages(store)?, levels)?;
+    let states = states(store, filter)?.join(of_levels, key(), key(), left());
+    let states = states.with_columns(OF_LEVELS.map(|name| col(name).fill_null(lit(0.0))));
+    let states = store.with_feeders(collect(states)?.lazy());
     let events = filter.rows(store, &EVENTS, "begin_time")?;
     let operations = filter.rows(store, &OPERATIONS, "begin_time")?.group_by(key()).agg([
         col("action").count().cast(DataType::UInt32).alias("operations"),
@@ -82,61 +83,46 @@ pub fn usage(store: &Store, filter: &Filter, levels: Levels) -> Result<DataFrame
 
 const COUNTS: [&str; 5] = ["operations", "untold_operations", "failed_operations", "stuck_poles", "hunting"];
 
-fn is(state: &str) -> Expr {
-    col("state").eq(lit(state))
+/// Bank, logger, hours by state, `state` of the latest interval, and times.
+fn states(store: &Store, filter: &Filter) -> Result<LazyFrame, StoreError> {
+    let mut sums = vec![col("hours").sum()];
+    sums.extend(STATES.map(|state| col(format!("{}_hours", state.name())).sum()));
+    sums.extend([
+        col("state").drop_nulls().last(),
+        col("time").max().alias("last_time"),
+        col("last_in_time").max().alias("last_closed_time"),
+    ]);
+    // The latest day is the last one of the last start.
+    let days = days::days(store, filter)?.sort(["boot", "frame"], SortMultipleOptions::default());
+    Ok(days.group_by_stable([col("bank"), col("device")]).agg(sums))
 }
 
-/// States by their place in numbers; a state of a newer logger is none of them.
+/// In the order in which their hours are shown.
 const STATES: [BankState; 4] = BankState::ALL;
 
-/// What [`sums`] sums up, a column each.
-fn with_levels(intervals: LazyFrame, rated: LazyFrame, levels: Levels) -> PolarsResult<LazyFrame> {
+/// Hours without flag, of the closed and of the open bank, at which the voltage is low or high. Few are: the others are left out
+/// before anything is summed up.
+fn at_levels(intervals: LazyFrame, rated: LazyFrame, levels: Levels) -> PolarsResult<LazyFrame> {
     let key = || [col("bank"), col("device")];
     let volts = PHASES.map(|phase| only(has_phase(phase), col(format!("voltage_{phase}_v"))));
     let percent = lit(100.0) * mean_horizontal(volts, true)? / col("rated_v");
-    let good = || col("flagged").eq(lit(0));
-    let (low, high) = (percent.clone().lt(lit(levels.low_percent)), percent.gt(lit(levels.high_percent)));
-    // Starts, frames and the place of the state in one number: below two million starts, and seven years for each.
-    let order = col("boot").cast(DataType::UInt64) * lit(1_u64 << 40) + col("frame");
-    let place = STATES.iter().zip(1_u64..).fold(lit(0_u64), |otherwise, (state, place)| {
-        when(is(state.name())).then(lit(place)).otherwise(otherwise)
-    });
-    let is_in = is("closed").or(is("partly_closed"));
-    let mut columns = key().to_vec();
-    columns.push(hours().alias("hours"));
-    for state in STATES {
-        columns.push(or_zero(is(state.name()), hours()).alias(format!("{}_hours", state.name())));
-    }
-    for (name, level) in [("low", low), ("high", high)] {
-        for state in ["closed", "open"] {
-            let counts = good().and(is(state)).and(level.clone());
-            columns.push(or_zero(counts, hours()).alias(format!("{name}_{state}_hours")));
-        }
-    }
-    columns.push((order * lit(8_u64) + place).alias("latest"));
-    columns.push(col("time").alias("last_time"));
-    columns.push(only(is_in, col("time")).alias("last_closed_time"));
-    Ok(intervals.join(rated, key(), key(), JoinArgs::new(JoinType::Left)).select(columns))
+    let is = |state: &str| col("state").eq(lit(state));
+    let counted = intervals.filter(col("flagged").eq(lit(0)).and(is("closed").or(is("open"))));
+    let shown =
+        [key().to_vec(), vec![col("state"), hours().alias("hours"), percent.alias("percent")]].concat();
+    let rows = counted.join(rated, key(), key(), JoinArgs::new(JoinType::Left)).select(shown);
+    let low = || col("percent").lt(lit(levels.low_percent));
+    let high = || col("percent").gt(lit(levels.high_percent));
+    let of = |name: &str| {
+        let level = if name.starts_with("low") { low() } else { high() };
+        let state = if name.contains("closed") { is("closed") } else { is("open") };
+        or_zero(state.and(level), col("hours")).alias(name)
+    };
+    let rows = rows.filter(low().or(high())).select([key().to_vec(), OF_LEVELS.map(of).to_vec()].concat());
+    Ok(rows.group_by(key()).agg(OF_LEVELS.map(|name| col(name).sum())))
 }
 
-fn sums() -> Vec<Expr> {
-    let mut out = vec![col("hours").sum()];
-    out.extend(STATES.map(|state| col(format!("{}_hours", state.name())).sum()));
-    for name in ["low", "high"] {
-        out.extend(["closed", "open"].map(|state| col(format!("{name}_{state}_hours")).sum()));
-    }
-    out.extend(["latest", "last_time", "last_closed_time"].map(|name| col(name).max()));
-    out
-}
-
-/// `state` of the latest interval.
-fn latest_state() -> Expr {
-    let place = col("latest") - col("latest").floor_div(lit(8_u64)) * lit(8_u64);
-    let name = STATES.iter().zip(1_u64..).fold(lit(NULL), |otherwise, (state, number)| {
-        when(place.clone().eq(lit(number))).then(lit(state.name())).otherwise(otherwise)
-    });
-    name.cast(DataType::String).alias("state")
-}
+const OF_LEVELS: [&str; 4] = ["low_closed_hours", "low_open_hours", "high_closed_hours", "high_open_hours"];
 
 /// Bank, logger and the rated voltage to ground of the system, of the settings that came into force last.
 fn rated_voltages(store: &Store) -> Result<LazyFrame, StoreError> {

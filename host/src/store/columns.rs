@@ -3,7 +3,9 @@
 mod bank;
 mod bank_rows;
 mod builder;
+mod day_sums;
 pub(super) mod days;
+mod interval;
 mod rows;
 mod spectra;
 mod states;

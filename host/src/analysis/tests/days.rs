@@ -5,7 +5,8 @@ use crate::analysis::alarm_rates::alarm_rates;
 use crate::analysis::quality::quality;
 use crate::analysis::switching::switching;
 use crate::analysis::unbalance::unbalance_by_weeks;
-use crate::store::{Compaction, DAY_MS, DAYS, INTERVALS, Mark};
+use crate::analysis::usage::{Levels, usage};
+use crate::store::{Compaction, DAY_MS, DAYS, INTERVALS, Mark, days_of};
 
 /// Half an hour that ends at `half`, of start `boot`; a tenth is flagged, the bank opens for a third of each day.
 fn half_hour(boot: u32, half: u64, clocked: bool) -> Record {
@@ -97,7 +98,12 @@ fn answers(desk: &Desk) -> Vec<DataFrame> {
     let of = |filter: &Filter| [kvar(&store, filter), quality(&store, filter)];
     let mut answers: Vec<DataFrame> = filters().iter().flat_map(of).map(sorted).collect();
     let cut = &filters()[3];
-    let rest = [switching(&store, cut, None), alarm_rates(&store, cut), unbalance_by_weeks(&store, cut, 2.0)];
+    let rest = [
+        usage(&store, cut, Levels::default()),
+        switching(&store, cut, None),
+        alarm_rates(&store, cut),
+        unbalance_by_weeks(&store, cut, 2.0),
+    ];
     answers.extend(rest.map(sorted));
     answers
 }
@@ -151,6 +157,40 @@ fn sums_of_days_say_what_their_intervals_say() {
     let with_days = answers(&desk);
     desk.store().writer().unwrap().compact(&Compaction::NOW, &mut |_| ()).unwrap();
     assert_alike(&answers(&desk), &with_days, "compacted");
+}
+
+/// The table that an ingest writes, and what the intervals that it wrote come to.
+#[test]
+fn an_ingest_sums_up_what_it_writes() {
+    let mut absent = half_hour(1, 60, true);
+    if let Record::Interval(record) = &mut absent {
+        record.frequency = Frequency::ABSENT;
+        record.connected = [PerUnit::quantise(0.9), PerUnit::ABSENT, PerUnit::ABSENT];
+        record.quality.common_sigma = PerUnit::ABSENT;
+    }
+    let Record::Settings(mut two) = set("Birch", 1800) else { panic!() };
+    two.settings.nameplate.build.phases = Phases::from_bits(5);
+    let halves = |boot, range: std::ops::Range<u64>| {
+        range.map(move |half| half_hour(boot, half, true)).collect::<Vec<_>>()
+    };
+    let nameless = vec![vec![set("", 1800)], halves(1, 1..40)].concat();
+    let minutes: Vec<Record> =
+        (1801..=2000).map(|n| interval(n, [7200.0, 7100.0, f32::NAN], HEALTHY, 2.0, 0)).collect();
+    let logs: [Vec<Record>; 4] = [
+        [vec![set("Alder", 1800)], halves(1, 1..60), vec![absent], halves(2, 130..200)].concat(),
+        [vec![set("Alder", 1800)], halves(1, 1..60), vec![set("Birch", 60)], minutes].concat(),
+        [vec![Record::Settings(two)], (1..70).map(|half| half_hour(1, half, false)).collect()].concat(),
+        nameless,
+    ];
+    for (number, records) in logs.iter().enumerate() {
+        let desk = Desk::new();
+        desk.take("D1", records);
+        let sorted = |rows: LazyFrame| rows.sort(["bank", "sequence"], Default::default()).collect().unwrap();
+        let written = sorted(desk.store().scan_rows(&DAYS).unwrap());
+        let computed = sorted(days_of(desk.store().scan_rows(&INTERVALS).unwrap()));
+        assert!(written.height() > 0);
+        assert_alike(&[written], &[computed], &format!("log {number}"));
+    }
 }
 
 #[test]

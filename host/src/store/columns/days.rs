@@ -1,7 +1,7 @@
 //! The sums of a day: what most questions ask of intervals, once for all.
 
 use polars::prelude::{DataType, Expr, LazyFrame, NULL, col, len, lit, when};
-use wyelog_protocol::record::Basis;
+use wyelog_protocol::record::{BankState, Basis};
 
 use super::{Kind, Table, columns};
 use crate::intervals::{PHASES, expected_kvar, hours, longest_step, only, or_zero};
@@ -27,6 +27,8 @@ pub const DAYS: Table = Table {
         ("known_hours", Kind::F64),
         ("closed_hours", Kind::F64),
         ("open_hours", Kind::F64),
+        ("partly_closed_hours", Kind::F64),
+        ("unknown_hours", Kind::F64),
         ("good_hours", Kind::F64),
         ("connected_hours", Kind::F64),
         ("kvarh_a", Kind::F64),
@@ -51,6 +53,8 @@ pub const DAYS: Table = Table {
         ("basis_frame", Kind::U64),
         ("basis_time", Kind::Time),
         ("harmonics_time", Kind::Time),
+        ("state", Kind::Text),
+        ("last_in_time", Kind::Time),
     ],
 };
 
@@ -58,20 +62,40 @@ pub const DAYS: Table = Table {
 pub fn of_intervals(intervals: LazyFrame) -> LazyFrame {
     let key = ["bank", "device", "boot", "day", "interval_s", "time_quality"].map(col);
     let rows = intervals.select(prepared()).group_by(key).agg(sums());
-    let whole = |name: &str| col(name).cast(DataType::Int64);
-    let bases = || lit(Basis::ALL.len() as i64);
-    let place = whole("latest_basis") - whole("latest_basis").floor_div(bases()) * bases();
-    let basis = Basis::ALL.iter().zip(0_i64..).fold(lit(NULL), |otherwise, (of, number)| {
-        when(place.clone().eq(lit(number))).then(lit(of.name())).otherwise(otherwise)
-    });
     let rows = rows.with_columns([
         (col("steps").list().agg(longest_step()).cast(DataType::Float64) / lit(1000.0))
             .alias("longest_step_s"),
-        basis.cast(DataType::String).alias("common_basis"),
-        whole("latest_basis").floor_div(bases()).alias("basis_frame"),
+        text_of(col("latest_basis"), &names(Basis::ALL, Basis::name)).alias("common_basis"),
+        col("latest_basis").floor_div(lit(PLACES)).alias("basis_frame"),
+        text_of(col("latest_state"), &names(BankState::ALL, BankState::name)).alias("state"),
     ]);
     let types = DAYS.columns.iter().map(|(name, kind)| col(*name).cast(kind.data_type()));
     rows.select(types.collect::<Vec<_>>())
+}
+
+/// Texts of a column that are told apart: fewer than this.
+const PLACES: i64 = 8;
+
+/// The frame of a row, and behind it which of `texts` it has: of several rows, the largest is that of the latest. Null for a row
+/// that has none of them.
+fn latest_of(text: Expr, texts: &[&'static str]) -> Expr {
+    let place = texts.iter().zip(0_i64..).fold(lit(NULL), |otherwise, (of, place)| {
+        when(text.clone().eq(lit(*of))).then(lit(place)).otherwise(otherwise)
+    });
+    col("frame").cast(DataType::Int64) * lit(PLACES) + place
+}
+
+/// That text.
+fn text_of(latest: Expr, texts: &[&'static str]) -> Expr {
+    let place = latest.clone() - latest.floor_div(lit(PLACES)) * lit(PLACES);
+    let text = texts.iter().zip(0_i64..).fold(lit(NULL), |otherwise, (of, number)| {
+        when(place.clone().eq(lit(number))).then(lit(*of)).otherwise(otherwise)
+    });
+    text.cast(DataType::String)
+}
+
+fn names<T, const N: usize>(all: [T; N], name: fn(T) -> &'static str) -> [&'static str; N] {
+    all.map(name)
 }
 
 /// What a group sums up, in columns of its own.
@@ -94,11 +118,6 @@ fn prepared() -> Vec<Expr> {
     let time_ms = || col("time").to_physical();
     let length_ms = (col("interval_s").fill_null(lit(0.0)) * lit(1000.0)).cast(DataType::Int64);
     let has_basis = || col("common_basis").is_not_null();
-    // The place of the basis behind its frame: the largest is the latest.
-    let place = Basis::ALL.iter().zip(0_i64..).fold(lit(-1_i64), |otherwise, (of, place)| {
-        when(col("common_basis").eq(lit(of.name()))).then(lit(place)).otherwise(otherwise)
-    });
-    let latest = col("frame").cast(DataType::Int64) * lit(Basis::ALL.len() as i64) + place;
     let mut columns =
         ["bank", "device", "sequence", "boot", "frame", "time", "time_logger"].map(col).to_vec();
     columns.extend(["time_quality", "time_error_s", "interval_s"].map(col));
@@ -112,15 +131,19 @@ fn prepared() -> Vec<Expr> {
         or_zero(known(), hours()).alias("known_hours"),
         or_zero(is("closed"), hours()).alias("closed_hours"),
         or_zero(is("open"), hours()).alias("open_hours"),
+        or_zero(is("partly_closed"), hours()).alias("partly_closed_hours"),
+        or_zero(is("unknown"), hours()).alias("unknown_hours"),
         or_zero(good(), hours()).alias("good_hours"),
         or_zero(good(), total() / present() * hours()).alias("connected_hours"),
         col("rated_kvar_phase"),
         col("unit_voltage_v"),
         col("difference_sigma_pu"),
         col("common_sigma_pu"),
-        only(has_basis(), latest).alias("latest_basis"),
+        latest_of(col("common_basis"), &names(Basis::ALL, Basis::name)).alias("latest_basis"),
         only(has_basis(), col("time")).alias("basis_time"),
         only(col("common_basis").eq(lit(Basis::Harmonics.name())), col("time")).alias("harmonics_time"),
+        latest_of(col("state"), &names(BankState::ALL, BankState::name)).alias("latest_state"),
+        only(is("closed").or(is("partly_closed")), col("time")).alias("last_in_time"),
     ]);
     for phase in PHASES {
         let kvar = col(format!("kvar_{phase}").as_str());
@@ -140,7 +163,8 @@ fn sums() -> Vec<Expr> {
     let largest = ["sequence", "frame", "time", "time_logger", "time_error_s", "rated_kvar_phase"];
     let mut sums: Vec<Expr> = largest.iter().map(|name| col(*name).max()).collect();
     sums.extend(
-        ["unit_voltage_v", "latest_basis", "basis_time", "harmonics_time"].map(|name| col(name).max()),
+        ["unit_voltage_v", "latest_basis", "basis_time", "harmonics_time", "latest_state", "last_in_time"]
+            .map(|name| col(name).max()),
     );
     sums.extend(ADDED.map(|name| col(name).sum()));
     for stem in ["kvarh", "whole_kvarh", "difference", "difference_hours"] {
@@ -162,13 +186,15 @@ fn sums() -> Vec<Expr> {
 }
 
 /// Those that are summed up under their own names.
-const ADDED: [&str; 8] = [
+const ADDED: [&str; 10] = [
     "flagged_intervals",
     "unbounded_times",
     "hours",
     "known_hours",
     "closed_hours",
     "open_hours",
+    "partly_closed_hours",
+    "unknown_hours",
     "good_hours",
     "connected_hours",
 ];

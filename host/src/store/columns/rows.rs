@@ -2,20 +2,19 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use polars::prelude::{
-    DataFrame, IntoLazy, LazyFrame, PlSmallStr, PolarsResult, SortMultipleOptions, UnionArgs, concat,
-};
+use polars::prelude::{DataFrame, PlSmallStr, PolarsResult};
 use wyelog_protocol::bank::Settings;
-use wyelog_protocol::condition::Phases;
 use wyelog_protocol::quantity::{Quantity, Scale};
-use wyelog_protocol::record::{Capture, Event, Follows, Interval, Quality, Record, Status, StatusRecord};
+use wyelog_protocol::record::{Capture, Event, Follows, Quality, Record, Status, StatusRecord};
 
 use super::builder::{Builder, Cell};
+use super::day_sums::{DaySums, Row};
+use super::interval::Plate;
 use super::spectra::spectrum;
 use super::states::States;
 use super::{
     BANK, BASELINES, CAPTURES, DAYS, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table,
-    bank_rows, days,
+    bank_rows, interval,
 };
 use crate::clock::{Time, Timeline};
 use crate::log::Sequenced;
@@ -36,6 +35,7 @@ pub struct Rows {
     timeline: Timeline,
     states_of_bank: States,
     intervals: BTreeMap<String, Builder>,
+    days: DaySums,
     spectra: BTreeMap<String, Builder>,
     events: Builder,
     captures: Builder,
@@ -44,8 +44,9 @@ pub struct Rows {
     operations: Builder,
     states: Builder,
     baselines: Builder,
-    /// Name of the bank by them.
+    /// Name of the bank by them, and what they say of intervals.
     bank: PlSmallStr,
+    plate: Plate,
     /// Day since 1970 of the last interval or spectrum, and its month: writing it anew for each row takes longer than the rest of it.
     month: Option<(u64, String)>,
     /// Names of the banks seen.
@@ -79,6 +80,7 @@ impl Rows {
             timeline,
             states_of_bank: States::of(records),
             intervals: BTreeMap::new(),
+            days: DaySums::new(device),
             spectra: BTreeMap::new(),
             events: Builder::new(&EVENTS),
             captures: Builder::new(&CAPTURES),
@@ -88,16 +90,17 @@ impl Rows {
             states: Builder::new(&BANK),
             baselines: Builder::new(&BASELINES),
             bank: PlSmallStr::EMPTY,
+            plate: Plate::default(),
             month: None,
             banks: BTreeSet::new(),
             clock_before_2000: 0,
             time_after_2090: 0,
         };
-        rows.name_bank();
+        rows.apply_settings();
         for kept in records {
             if let Record::Settings(record) = &kept.record {
                 rows.settings = Some(record.settings.clone());
-                rows.name_bank();
+                rows.apply_settings();
             }
             if is_new(kept) {
                 rows.take(kept);
@@ -116,14 +119,9 @@ impl Rows {
             months.into_iter().map(of_month).collect::<PolarsResult<Vec<Split>>>()
         };
         let mut tables = finished(&INTERVALS, self.intervals)?;
-        if !tables.is_empty() {
-            let intervals: Vec<LazyFrame> = tables.iter().map(|(_, _, rows)| rows.clone().lazy()).collect();
-            let days = days::of_intervals(concat(intervals, UnionArgs::default())?);
-            let order = SortMultipleOptions::default();
-            tables.push((&DAYS, None, days.sort(["bank", "time", "sequence"], order).collect()?));
-        }
         tables.extend(finished(&SPECTRA, self.spectra)?);
         let others = [
+            (&DAYS, self.days.into_rows()),
             (&EVENTS, self.events),
             (&CAPTURES, self.captures),
             (&STATUS, self.status),
@@ -140,8 +138,10 @@ impl Rows {
         Ok(tables)
     }
 
-    fn name_bank(&mut self) {
-        self.bank = self.settings.as_ref().map_or("", |settings| settings.nameplate.name.as_str()).into();
+    fn apply_settings(&mut self) {
+        let settings = self.settings.as_ref();
+        self.bank = settings.map_or("", |settings| settings.nameplate.name.as_str()).into();
+        self.plate = Plate::of(settings);
     }
 
     /// Keeps the month of a row with this time in `month`.
@@ -168,7 +168,7 @@ impl Rows {
             stamp.boot.into(),
             stamp.frame.into(),
             Cell::Whole(time.utc_ms),
-            utc(stamp.utc_ms),
+            Cell::Whole(logger_ms(stamp.utc_ms)),
             time.quality.name().into(),
             Cell::Real(time.error_s),
         ];
@@ -179,7 +179,14 @@ impl Rows {
         let at = |frame: u64| Cell::Whole(self.timeline.at(stamp.boot, frame).utc_ms);
         match &kept.record {
             Record::Interval(record) => {
-                let cells = interval(record, self.settings.as_ref());
+                let kvar = self.plate.kvar(record);
+                let (sequence, time_logger) = (kept.sequence, logger_ms(stamp.utc_ms));
+                self.days.add(
+                    &self.bank,
+                    &self.plate,
+                    &Row { record, sequence, stamp, time, time_logger, kvar },
+                );
+                let cells = interval::cells(record, &self.plate, kvar);
                 let rows = self.intervals.entry(month).or_insert_with(|| Builder::new(&INTERVALS));
                 rows.row(head.into_iter().chain(cells));
             }
@@ -209,57 +216,13 @@ impl Rows {
     }
 }
 
-fn utc(utc_ms: Option<u64>) -> Cell {
-    Cell::Whole(utc_ms.filter(|ms| *ms >= EARLIEST_MS))
+/// UTC as the logger had it, unless its clock stood before 2000.
+fn logger_ms(utc_ms: Option<u64>) -> Option<u64> {
+    utc_ms.filter(|ms| *ms >= EARLIEST_MS)
 }
 
 pub(super) fn real<S: Scale>(quantity: Quantity<S>) -> Cell {
     Cell::Real(quantity.value_f64())
-}
-
-fn interval(record: &Interval, settings: Option<&Settings>) -> Vec<Cell> {
-    let [a, b, c] = &record.voltage;
-    let nameplate = settings.map(|settings| &settings.nameplate);
-    let phases = nameplate.map_or(Phases::NONE, |plate| plate.build.phases);
-    let letters: String = phases.letters().collect();
-    // The rating is that of all the phases the bank has.
-    let count = f64::from(phases.count().max(1));
-    let rated_kvar = nameplate.and_then(|plate| plate.rated_power.value_f64()).map(|kvar| kvar / count);
-    let unit_voltage = nameplate.and_then(|plate| plate.unit_voltage.value_f64());
-    let rated_hz = nameplate.map(|plate| f64::from(plate.frequency.hz()));
-    let frequency = record.frequency.value_f64();
-    let kvar = |phase: usize| {
-        if nameplate.is_some() && !phases.contains(phase) {
-            return Some(0.0);
-        }
-        let connected = record.connected.get(phase)?.value_f64()?;
-        let volts = record.voltage.get(phase)?.rms.value_f64()?;
-        // Q_p = y_p · Q_r · (V/V_r)² · (f/f_r); IEEE 1036, and `wyelog_electrical::capacitor::delivered`.
-        let ratio = volts / unit_voltage?;
-        Some(connected * rated_kvar? * ratio * ratio * frequency? / rated_hz?)
-    };
-    let mut cells = Vec::with_capacity(INTERVALS.columns.len());
-    cells.extend([
-        Cell::Real(settings.map(|settings| f64::from(settings.interval_s))),
-        u32::from(record.windows).into(),
-        u32::from(record.flagged).into(),
-        Cell::Real(frequency),
-    ]);
-    cells.extend([a, b, c].map(|range| real(range.rms)));
-    cells.extend([a, b, c].map(|range| real(range.min)));
-    cells.extend([a, b, c].map(|range| real(range.max)));
-    cells.extend([real(record.neutral.rms), real(record.neutral.min), real(record.neutral.max)]);
-    cells.push(real(record.residual));
-    cells.extend([real(record.neutral_phasor.size), real(record.neutral_phasor.angle)]);
-    cells.extend([real(record.residual_phasor.size), real(record.residual_phasor.angle)]);
-    cells.extend([real(record.u2), real(record.u0), real(record.nema)]);
-    cells.extend(record.connected.map(real));
-    cells.extend([real(record.quality.difference_sigma), real(record.quality.common_sigma)]);
-    cells.extend([basis(&record.quality), record.state.name().into()]);
-    cells.push(Cell::Text(nameplate.map(|_| letters.as_str().into())));
-    cells.extend([Cell::Real(rated_kvar), Cell::Real(unit_voltage), Cell::Real(rated_hz)]);
-    cells.extend([0, 1, 2].map(|phase| Cell::Real(kvar(phase))));
-    cells
 }
 
 /// What the common part rests on, if it can be told.
