@@ -16,7 +16,6 @@ fn limited(name: &str, limit: f64) -> [Expr; 3] {
 
 pub fn stress(store: &Store) -> Rows {
     let phases = ["a", "b", "c"];
-    let percent = |stem: &str| phases.map(|phase| col(format!("{stem}_{phase}_percent")));
     let volts = phases.map(|phase| lit(100.0) * col(format!("voltage_{phase}_v")) / col("unit_voltage_v"));
     let loaded = scan(store, "intervals")?.filter(good().and(col("state").neq(lit("open"))));
     let loaded = loaded.select([
@@ -31,10 +30,10 @@ pub fn stress(store: &Store) -> Rows {
         col("bank"),
         col("device"),
         (col("windows").cast(DataType::Float64) * lit(0.2 / 3600.0)).alias("hours"),
-        max_horizontal(percent("thd"))?.alias("thd"),
-        max_horizontal(percent("current_loading"))?.alias("current"),
-        max_horizontal(percent("reactive_loading"))?.alias("reactive"),
-        max_horizontal(percent("crest_loading"))?.alias("crest"),
+        col("thd_percent").alias("thd"),
+        col("current_loading_percent").alias("current"),
+        col("reactive_loading_percent").alias("reactive"),
+        col("crest_loading_percent").alias("crest"),
     ]);
     let names = [("thd", f64::INFINITY), ("current", 135.0), ("reactive", 135.0), ("crest", 120.0)];
     let columns: Vec<Expr> = names.iter().flat_map(|(name, limit)| limited(name, *limit)).collect();
