@@ -87,12 +87,13 @@ pub fn stress(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let left = || JoinArgs::new(JoinType::Left);
     let intervals = filter.rows(store, &INTERVALS, "time")?;
     let counts = days::counts(store, filter)?;
-    let volts = by_counted_banks(&intervals, &counts, MOST_ROWS, of_intervals)?;
+    // Few columns are held, and each group opens all files again: larger groups.
+    let volts = by_counted_banks(&intervals, &counts, 2 * MOST_ROWS, of_intervals)?;
     let volts = store.with_feeders(volts.lazy());
     let spectra = filter.rows(store, &SPECTRA, "time")?;
     let loggers = collect(loggers(days::days(store, filter)?))?;
     let counts = loggers.clone().lazy().group_by([col("bank")]).agg([col("rows").sum()]).collect()?;
-    let loads = by_counted_banks(&spectra, &counts, MOST_ROWS, loading::of_spectra)?.lazy();
+    let loads = by_counted_banks(&spectra, &counts, 2 * MOST_ROWS, loading::of_spectra)?.lazy();
     let steps = resonance::steps(store, filter)?;
     let rows = volts.join(loads, of_bank(), of_bank(), left()).join(steps, of_bank(), of_bank(), left());
     let over: Vec<Expr> = limits().iter().map(|of| col(of.over()).fill_null(lit(0.0))).collect();
