@@ -17,6 +17,7 @@ pub mod operations;
 mod percentile;
 pub mod quality;
 pub mod register;
+mod runs;
 mod samples;
 pub mod series;
 mod slices;

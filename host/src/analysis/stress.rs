@@ -2,7 +2,7 @@
 
 mod loading;
 mod resonance;
-mod runs;
+mod sums;
 
 use polars::lazy::dsl::max_horizontal;
 use polars::prelude::{
@@ -128,7 +128,7 @@ fn of_intervals(intervals: LazyFrame) -> PolarsResult<LazyFrame> {
         voltage.fill_null(lit(f64::NAN)).alias("voltage"),
     ]);
     let [voltage, ..] = limits();
-    Ok(runs::sums(collect(rows)?, ["loaded_hours", "flagged_intervals"], &[voltage])?.lazy())
+    Ok(sums::sums(collect(rows)?, ["loaded_hours", "flagged_intervals"], &[voltage])?.lazy())
 }
 
 /// Adds a column of texts.

@@ -3,7 +3,7 @@
 use polars::lazy::dsl::max_horizontal;
 use polars::prelude::{DataType, Expr, IntoLazy, LazyFrame, PolarsResult, col, lit};
 
-use super::{Limited, limits, runs};
+use super::{Limited, limits, sums};
 use crate::analysis::PHASES;
 use crate::analysis::slices::collect;
 
@@ -28,7 +28,7 @@ pub(super) fn of_spectra(spectra: LazyFrame) -> PolarsResult<LazyFrame> {
     let thd = Limited { stem: "thd", words: "", limit_percent: f64::INFINITY };
     let others = limits().into_iter().filter(|of| of.stem != "voltage");
     let all: Vec<Limited> = others.chain([thd]).collect();
-    let sums = runs::sums(rows, ["spectrum_hours", "flagged_spectra"], &all)?;
+    let sums = sums::sums(rows, ["spectrum_hours", "flagged_spectra"], &all)?;
     Ok(sums.drop(&thd.over())?.lazy())
 }
 

@@ -1,29 +1,30 @@
 //! Intervals of ten minutes and more are ten-minute values themselves: their weeks and their banks come from one pass.
 
 use std::collections::BTreeMap;
-use std::ops::Range;
-use std::thread;
 
 use polars::prelude::{
-    ChunkQuantile, Column, DataFrame, Float64Chunked, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom,
-    PlSmallStr, PolarsResult, QuantileMethod, Series, col, lit, polars_err, when,
+    Column, DataFrame, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, PlSmallStr, PolarsResult, Series,
+    col, lit, when,
 };
 
 use super::{definitions, weeks};
 use crate::analysis::hours;
+use crate::analysis::runs::{Key, Pieces, Run, in_parts, p95, pieces, runs, slice};
 use crate::analysis::slices::collect;
 use crate::analysis::ten_minutes::{block_end, week_begin};
 
-/// As [`of_intervals`](super::of_intervals) with [`weeks`](weeks::weeks). The rows of a bank's week lie together in a file: its
-/// values are slices of the columns, and no group-by has to look up each row's bank.
+/// The week of intervals without a time.
+const NO_WEEK: i64 = i64::MIN;
+
+/// As [`of_intervals`](super::of_intervals) with [`weeks`](weeks::weeks).
 pub(super) fn by_weeks(intervals: LazyFrame, limit_percent: f64) -> PolarsResult<LazyFrame> {
     let is_good = || col("flagged").eq(lit(0));
     let mut shown = vec![
         col("bank"),
         col("device"),
-        week_begin(block_end()).alias("week"),
+        week_begin(block_end()).fill_null(lit(NO_WEEK)).alias("week"),
         hours().fill_null(lit(0.0)).alias("hours"),
-        when(is_good()).then(lit(0.0)).otherwise(lit(1.0)).alias("flagged"),
+        col("flagged").fill_null(lit(1_u32)),
     ];
     // Not a number where there is no value: columns without nulls are slices.
     let mask = || when(is_good()).then(lit(1.0)).otherwise(lit(f64::NAN));
@@ -31,172 +32,170 @@ pub(super) fn by_weeks(intervals: LazyFrame, limit_percent: f64) -> PolarsResult
     let values = definitions.iter().map(|(name, value)| (value.clone() * mask()).alias(*name));
     shown.extend(values.map(|value| value.fill_null(lit(f64::NAN))));
     let mut rows = collect(intervals.select(shown))?;
-    rows.rechunk_mut_par();
-    let groups = Groups::of(&rows)?;
-    let (mut of_banks, mut of_weeks) = (groups.of_banks()?, groups.of_weeks()?);
-    let sums = thread::scope(|scope| {
-        let (groups, rows) = (&groups, &rows);
-        // A thread a definition.
-        let of = |(name, _)| scope.spawn(move || groups.sums(rows, name, limit_percent));
-        let gone = || polars_err!(ComputeError: "a thread ended without a word");
-        let threads = definitions.map(of).into_iter();
-        threads.map(|thread| thread.join().unwrap_or_else(|_| Err(gone()))).collect::<PolarsResult<Vec<_>>>()
+    // Every column in the same pieces.
+    rows.align_chunks_par();
+    let stems = definitions.map(|(name, _)| name.trim_end_matches("_percent"));
+    let rows_of = Columns::of(&rows, &stems)?;
+    let groups: Vec<(Key<'_>, Vec<Run>)> = runs(&rows)?.into_iter().collect();
+    let banks = in_parts(groups.len(), |part| {
+        let of_part = groups.get(part).unwrap_or_default();
+        of_part.iter().map(|(key, runs)| rows_of.bank(*key, runs, limit_percent)).collect()
     })?;
-    for sums in sums {
-        of_banks.extend(sums.of_banks);
-        of_weeks.extend(sums.of_weeks);
-    }
-    let banks = DataFrame::new_infer_height(of_banks)?.lazy();
-    let weeks = DataFrame::new_infer_height(of_weeks)?.lazy();
-    let weeks = weeks::of_banks(weeks.filter(col("week").is_not_null()));
+    let weeks = weeks::of_banks(of_weeks(&banks, &stems)?.lazy());
     let key = || [col("bank"), col("device")];
-    Ok(banks.join(weeks, key(), key(), JoinArgs::new(JoinType::Left)))
+    Ok(of_banks(&banks, &stems)?.lazy().join(weeks, key(), key(), JoinArgs::new(JoinType::Left)))
 }
 
-/// Bank and logger.
-type Key<'r> = (Option<&'r str>, Option<&'r str>);
-
-/// The rows of a bank's week: runs of them.
-type Week = Vec<Range<usize>>;
-
-/// Which rows are of which bank and week; `None`: their time is not known.
-struct Groups<'r> {
-    banks: BTreeMap<Key<'r>, BTreeMap<Option<i64>, Week>>,
-    hours: &'r [f64],
-    flagged: &'r [f64],
+/// The columns, and of each definition whether standards speak of it by weeks.
+struct Columns<'r> {
+    weeks: Pieces<'r, i64>,
+    hours: Pieces<'r, f64>,
+    flagged: Pieces<'r, u32>,
+    values: Vec<(Pieces<'r, f64>, bool)>,
 }
 
-/// What the values of one definition come to.
-struct Sums {
-    /// Mean, 95th percentile and largest of each bank.
-    of_banks: Vec<Column>,
-    /// What [`weeks::of_banks`] asks of each week; nothing for a definition that no standard speaks of by weeks.
-    of_weeks: Vec<Column>,
+struct Bank<'r> {
+    key: Key<'r>,
+    hours: f64,
+    flagged: u32,
+    /// Mean, 95th percentile and largest value by each definition.
+    values: Vec<[Option<f64>; 3]>,
+    weeks: Vec<Week>,
 }
 
-impl<'r> Groups<'r> {
-    fn of(rows: &'r DataFrame) -> PolarsResult<Self> {
-        let [banks, devices] = [rows.column("bank")?.str()?, rows.column("device")?.str()?];
-        let keys = banks.iter().zip(devices.iter()).zip(rows.column("week")?.i64()?.iter());
-        let mut groups: BTreeMap<Key<'r>, BTreeMap<Option<i64>, Week>> = BTreeMap::new();
-        let mut add = |(key, week): (Key<'r>, Option<i64>), run| {
-            groups.entry(key).or_default().entry(week).or_default().push(run);
-        };
-        let mut run = None;
-        for (row, key) in keys.enumerate() {
-            run = match run {
-                Some((other, start)) if other == key => Some((other, start)),
-                Some((other, start)) => {
-                    add(other, start..row);
-                    Some((key, row))
-                }
-                None => Some((key, row)),
-            };
-        }
-        if let Some((key, start)) = run {
-            add(key, start..rows.height());
-        }
-        let slice = |name: &str| rows.column(name)?.f64()?.cont_slice();
-        Ok(Self { banks: groups, hours: slice("hours")?, flagged: slice("flagged")? })
-    }
+struct Week {
+    begin: i64,
+    good: u32,
+    flagged: u32,
+    values: Vec<OfWeek>,
+}
 
-    fn weeks(&self) -> impl Iterator<Item = (Key<'r>, Option<i64>, &Week)> {
-        let of_bank = |(key, weeks): (&Key<'r>, _)| (*key, weeks);
-        self.banks.iter().map(of_bank).flat_map(|(key, weeks): (_, &BTreeMap<_, _>)| {
-            weeks.iter().map(move |(week, runs)| (key, *week, runs))
+/// What the values of a week come to by one definition.
+#[derive(Clone, Copy)]
+struct OfWeek {
+    count: u32,
+    over: u32,
+    over_hours: f64,
+    p95: Option<f64>,
+}
+
+impl<'r> Columns<'r> {
+    fn of(rows: &'r DataFrame, stems: &[&str]) -> PolarsResult<Self> {
+        let reals = |name: &str| -> PolarsResult<Pieces<'r, f64>> { Ok(pieces(rows.column(name)?.f64()?)) };
+        let values = |stem: &&str| Ok((reals(&format!("{stem}_percent"))?, weeks::STEMS.contains(stem)));
+        Ok(Self {
+            weeks: pieces(rows.column("week")?.i64()?),
+            hours: reals("hours")?,
+            flagged: pieces(rows.column("flagged")?.u32()?),
+            values: stems.iter().map(values).collect::<PolarsResult<_>>()?,
         })
     }
 
-    /// Bank, logger, hours and flagged intervals of each bank.
-    fn of_banks(&self) -> PolarsResult<Vec<Column>> {
-        let sum = |of: &[f64], weeks: &BTreeMap<Option<i64>, Week>| {
-            weeks.values().flatten().flat_map(|run| slice(of, run)).sum::<f64>()
+    fn bank(&self, key: Key<'r>, runs: &[Run], limit_percent: f64) -> Bank<'r> {
+        let mut of_weeks: BTreeMap<i64, Vec<Run>> = BTreeMap::new();
+        for (piece, run) in runs {
+            let mut start = run.start;
+            for same in slice(&self.weeks, &(*piece, run.clone())).chunk_by(|a, b| a == b) {
+                let end = start + same.len();
+                let week = same.first().copied().unwrap_or(NO_WEEK);
+                of_weeks.entry(week).or_default().push((*piece, start..end));
+                start = end;
+            }
+        }
+        let flagged = |runs: &[Run]| {
+            count(
+                runs.iter().flat_map(|run| slice(&self.flagged, run)).filter(|windows| **windows > 0).count(),
+            )
         };
-        let keys = || self.banks.keys();
-        let hours: Vec<f64> = self.banks.values().map(|weeks| sum(self.hours, weeks)).collect();
-        let flagged: Vec<u32> = self.banks.values().map(|weeks| sum(self.flagged, weeks) as u32).collect();
-        Ok(vec![
-            Series::new("bank".into(), keys().map(|key| key.0).collect::<Vec<_>>()).into(),
-            Series::new("device".into(), keys().map(|key| key.1).collect::<Vec<_>>()).into(),
-            Series::new("hours".into(), hours).into(),
-            Series::new("flagged_intervals".into(), flagged).into(),
-        ])
-    }
-
-    /// Bank, logger, beginning, and how many intervals are flagged and how many are not, of each week.
-    fn of_weeks(&self) -> PolarsResult<Vec<Column>> {
-        let flagged = |runs: &Week| runs.iter().flat_map(|run| slice(self.flagged, run)).sum::<f64>() as u32;
-        let flagged: Vec<u32> = self.weeks().map(|(_, _, runs)| flagged(runs)).collect();
-        let all = self.weeks().map(|(_, _, runs)| count(runs.iter().map(Range::len).sum()));
-        let good: Vec<u32> = all.zip(&flagged).map(|(all, flagged)| all.saturating_sub(*flagged)).collect();
-        let (banks, devices): (Vec<_>, Vec<_>) = self.weeks().map(|(key, ..)| key).unzip();
-        Ok(vec![
-            Series::new("bank".into(), banks).into(),
-            Series::new("device".into(), devices).into(),
-            Series::new("week".into(), self.weeks().map(|(_, week, _)| week).collect::<Vec<_>>()).into(),
-            Series::new("good".into(), good).into(),
-            Series::new("flagged".into(), flagged).into(),
-        ])
-    }
-
-    fn sums(&self, rows: &DataFrame, name: &str, limit_percent: f64) -> PolarsResult<Sums> {
-        let stem = name.trim_end_matches("_percent");
-        let is_by_weeks = weeks::STEMS.contains(&stem);
-        let values = rows.column(name)?.f64()?.cont_slice()?;
-        let [mut means, mut p95s, mut largest] = [(); 3].map(|()| Vec::with_capacity(self.banks.len()));
-        let [mut counts, mut over] = [(); 2].map(|()| Vec::<u32>::new());
-        let (mut over_hours, mut of_weeks) = (Vec::<f64>::new(), Vec::<Option<f64>>::new());
-        let is_over = |value: &f64| *value > limit_percent;
-        for weeks in self.banks.values() {
-            let mut all = Vec::new();
-            for runs in weeks.values() {
-                let before = all.len();
-                for run in runs {
-                    all.extend(slice(values, run).iter().copied().filter(|value| !value.is_nan()));
-                }
-                if !is_by_weeks {
-                    continue;
-                }
-                let week = all.get(before..).unwrap_or_default();
-                counts.push(count(week.len()));
-                over.push(count(week.iter().filter(|value| is_over(value)).count()));
-                let timed = runs.iter().flat_map(|run| slice(values, run).iter().zip(slice(self.hours, run)));
-                over_hours.push(timed.filter(|(value, _)| is_over(value)).map(|(_, hours)| hours).sum());
-                of_weeks.push(p95(week.to_vec())?);
+        let mut bank = Bank {
+            key,
+            hours: runs.iter().flat_map(|run| slice(&self.hours, run)).sum(),
+            flagged: flagged(runs),
+            values: Vec::with_capacity(self.values.len()),
+            weeks: Vec::with_capacity(of_weeks.len()),
+        };
+        for (begin, runs) in of_weeks.iter().filter(|(begin, _)| **begin != NO_WEEK) {
+            let (all, flagged) = (count(runs.iter().map(|(_, run)| run.len()).sum()), flagged(runs));
+            let values = Vec::with_capacity(weeks::STEMS.len());
+            bank.weeks.push(Week { begin: *begin, good: all.saturating_sub(flagged), flagged, values });
+        }
+        for (column, is_by_weeks) in &self.values {
+            let mut all = Vec::with_capacity(runs.iter().map(|(_, run)| run.len()).sum());
+            for run in runs {
+                all.extend(slice(column, run).iter().copied().filter(|value| !value.is_nan()));
             }
             let squares = all.iter().map(|value| value * value).sum::<f64>();
-            means.push((!all.is_empty()).then(|| libm::sqrt(squares / all.len() as f64)));
-            largest.push(all.iter().copied().reduce(f64::max));
-            p95s.push(p95(all)?);
+            let mean = (!all.is_empty()).then(|| libm::sqrt(squares / all.len() as f64));
+            let largest = all.iter().copied().reduce(f64::max);
+            bank.values.push([mean, p95(all), largest]);
+            for week in bank.weeks.iter_mut().filter(|_| *is_by_weeks) {
+                let runs = of_weeks.get(&week.begin).map_or(&[][..], Vec::as_slice);
+                week.values.push(self.of_week(column, runs, limit_percent));
+            }
         }
-        let of_bank =
-            |what: &str, values| Series::new(format!("{stem}_{what}_percent").into(), values).into();
-        let of_banks = vec![of_bank("mean", means), of_bank("p95", p95s), of_bank("max", largest)];
-        if !is_by_weeks {
-            return Ok(Sums { of_banks, of_weeks: Vec::new() });
-        }
-        let named = |rest: &str| PlSmallStr::from(format!("{stem}_{rest}"));
-        let of_weeks = vec![
-            Series::new(named("count"), counts).into(),
-            Series::new(named("over"), over).into(),
-            Series::new(named("over_hours"), over_hours).into(),
-            Series::new(named("values"), of_weeks).into(),
-        ];
-        Ok(Sums { of_banks, of_weeks })
+        bank
     }
-}
 
-fn slice<'v>(values: &'v [f64], run: &Range<usize>) -> &'v [f64] {
-    values.get(run.clone()).unwrap_or_default()
+    fn of_week(&self, column: &Pieces<'_, f64>, runs: &[Run], limit_percent: f64) -> OfWeek {
+        let (mut values, mut over, mut over_hours) = (Vec::new(), 0, 0.0);
+        for run in runs {
+            for (value, hours) in slice(column, run).iter().zip(slice(&self.hours, run)) {
+                if *value > limit_percent {
+                    over += 1;
+                    over_hours += hours;
+                }
+                if !value.is_nan() {
+                    values.push(*value);
+                }
+            }
+        }
+        OfWeek { count: count(values.len()), over, over_hours, p95: p95(values) }
+    }
 }
 
 fn count(number: usize) -> u32 {
     u32::try_from(number).unwrap_or(u32::MAX)
 }
 
-/// Linear between ranks.
-fn p95(values: Vec<f64>) -> PolarsResult<Option<f64>> {
-    Float64Chunked::from_vec(PlSmallStr::EMPTY, values).quantile(0.95, QuantileMethod::Linear)
+fn of_banks(banks: &[Bank<'_>], stems: &[&str]) -> PolarsResult<DataFrame> {
+    let mut columns: Vec<Column> = vec![
+        Series::new("bank".into(), banks.iter().map(|bank| bank.key.0).collect::<Vec<_>>()).into(),
+        Series::new("device".into(), banks.iter().map(|bank| bank.key.1).collect::<Vec<_>>()).into(),
+        Series::new("hours".into(), banks.iter().map(|bank| bank.hours).collect::<Vec<_>>()).into(),
+        Series::new("flagged_intervals".into(), banks.iter().map(|bank| bank.flagged).collect::<Vec<_>>())
+            .into(),
+    ];
+    for (number, stem) in stems.iter().enumerate() {
+        for (place, what) in ["mean", "p95", "max"].into_iter().enumerate() {
+            let value = |bank: &Bank<'_>| bank.values.get(number)?.get(place).copied().flatten();
+            let values: Vec<Option<f64>> = banks.iter().map(value).collect();
+            columns.push(Series::new(format!("{stem}_{what}_percent").into(), values).into());
+        }
+    }
+    DataFrame::new_infer_height(columns)
+}
+
+/// What [`weeks::of_banks`] asks of each week.
+fn of_weeks(banks: &[Bank<'_>], stems: &[&str]) -> PolarsResult<DataFrame> {
+    let all = || banks.iter().flat_map(|bank| bank.weeks.iter().map(move |week| (bank.key, week)));
+    let mut columns: Vec<Column> = vec![
+        Series::new("bank".into(), all().map(|(key, _)| key.0).collect::<Vec<_>>()).into(),
+        Series::new("device".into(), all().map(|(key, _)| key.1).collect::<Vec<_>>()).into(),
+        Series::new("week".into(), all().map(|(_, week)| week.begin).collect::<Vec<_>>()).into(),
+        Series::new("good".into(), all().map(|(_, week)| week.good).collect::<Vec<_>>()).into(),
+        Series::new("flagged".into(), all().map(|(_, week)| week.flagged).collect::<Vec<_>>()).into(),
+    ];
+    for (number, stem) in stems.iter().filter(|stem| weeks::STEMS.contains(stem)).enumerate() {
+        let values = || all().filter_map(move |(_, week)| week.values.get(number));
+        let name = |rest: &str| PlSmallStr::from(format!("{stem}_{rest}"));
+        columns.extend([
+            Series::new(name("count"), values().map(|of| of.count).collect::<Vec<_>>()).into(),
+            Series::new(name("over"), values().map(|of| of.over).collect::<Vec<_>>()).into(),
+            Series::new(name("over_hours"), values().map(|of| of.over_hours).collect::<Vec<_>>()).into(),
+            Series::new(name("values"), values().map(|of| of.p95).collect::<Vec<_>>()).into(),
+        ]);
+    }
+    DataFrame::new_infer_height(columns)
 }
 
 #[cfg(test)]

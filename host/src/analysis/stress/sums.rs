@@ -1,25 +1,9 @@
-//! Percentiles and hours of banks. The rows of a bank lie together in a file: its values are slices of the columns, and no
-//! group-by has to look up each row's bank.
+//! Percentiles and hours of banks, beside limits.
 
-use std::collections::BTreeMap;
-use std::ops::Range;
-use std::thread;
-
-use polars::prelude::{
-    ChunkQuantile, ChunkedArray, Column, DataFrame, Float64Chunked, NamedFrom, PlSmallStr, PolarsNumericType,
-    PolarsResult, QuantileMethod, Series, polars_err,
-};
+use polars::prelude::{Column, DataFrame, NamedFrom, PlSmallStr, PolarsResult, Series};
 
 use super::Limited;
-
-/// Bank and logger.
-type Key<'r> = (Option<&'r str>, Option<&'r str>);
-
-/// Rows of one bank and logger: which piece of the columns, and where in it.
-type Run = (usize, Range<usize>);
-
-/// A column in its pieces.
-type Pieces<'r, T> = Vec<&'r [T]>;
+use crate::analysis::runs::{Key, Pieces, Run, in_parts, p95, pieces, runs, slice};
 
 /// What the rows of a bank and logger come to.
 struct Sums {
@@ -72,52 +56,6 @@ pub(super) fn sums(mut rows: DataFrame, names: [&str; 2], limits: &[Limited]) ->
     DataFrame::new_infer_height(shown)
 }
 
-/// Of a column without nulls.
-fn pieces<T: PolarsNumericType>(column: &ChunkedArray<T>) -> Pieces<'_, T::Native> {
-    column.downcast_iter().map(|piece| piece.values().as_slice()).collect()
-}
-
-/// Which rows are of which bank and logger.
-fn runs(rows: &DataFrame) -> PolarsResult<BTreeMap<Key<'_>, Vec<Run>>> {
-    let [banks, devices] = [rows.column("bank")?.str()?, rows.column("device")?.str()?];
-    let texts: Vec<_> = banks.downcast_iter().zip(devices.downcast_iter()).collect();
-    let found = in_parts(texts.len(), |part| {
-        let mut runs: Vec<(Key<'_>, Run)> = Vec::new();
-        for (piece, (banks, devices)) in part.clone().zip(texts.get(part).unwrap_or_default()) {
-            for (row, key) in banks.iter().zip(devices.iter()).enumerate() {
-                match runs.last_mut() {
-                    Some((last, (of, run))) if *of == piece && *last == key => run.end = row + 1,
-                    _ => runs.push((key, (piece, row..row + 1))),
-                }
-            }
-        }
-        runs
-    })?;
-    let mut all: BTreeMap<Key<'_>, Vec<Run>> = BTreeMap::new();
-    for (key, run) in found {
-        all.entry(key).or_default().push(run);
-    }
-    Ok(all)
-}
-
-/// What `of` gives for each part of so many, a part a core, in order.
-fn in_parts<T: Send>(count: usize, of: impl Fn(Range<usize>) -> Vec<T> + Sync) -> PolarsResult<Vec<T>> {
-    let cores = thread::available_parallelism().map_or(1, usize::from);
-    let each = count.div_ceil(cores).max(1);
-    thread::scope(|scope| {
-        let of = &of;
-        let parts = (0..count).step_by(each).map(|first| first..count.min(first + each));
-        let threads: Vec<_> = parts.map(|part| scope.spawn(move || of(part))).collect();
-        let mut all = Vec::with_capacity(count.min(1 << 16));
-        for thread in threads {
-            all.extend(
-                thread.join().map_err(|_| polars_err!(ComputeError: "a thread ended without a word"))?,
-            );
-        }
-        Ok(all)
-    })
-}
-
 impl Sums {
     fn of(
         runs: &[Run],
@@ -151,16 +89,6 @@ impl Sums {
         }
         sums
     }
-}
-
-fn slice<'v, T>(pieces: &Pieces<'v, T>, (piece, run): &Run) -> &'v [T] {
-    pieces.get(*piece).and_then(|piece| piece.get(run.clone())).unwrap_or_default()
-}
-
-/// Linear between ranks.
-fn p95(values: Vec<f64>) -> Option<f64> {
-    let values = Float64Chunked::from_vec(PlSmallStr::EMPTY, values);
-    values.quantile(0.95, QuantileMethod::Linear).ok().flatten()
 }
 
 #[cfg(test)]
