@@ -85,7 +85,12 @@ pub fn report(store: &Store, options: &Options) -> Result<Report, StoreError> {
     );
     let links = Links::Here { pages };
     html.push_str(&top::top(store, &rows, links));
-    html.push_str(&worklist::worklist(store, &rows, links)?);
+    let crews = worklist::worklist(store, &rows, links)?;
+    if !crews.is_empty() {
+        // A list of thirty banks stands before the table.
+        html.push_str("<p class=\"hint\"><a href=\"#fleet\">To the table of all banks</a></p>");
+    }
+    html.push_str(&crews);
     html.push_str(&table::table(&rows, 0..rows.len(), links));
     html.push_str(&top::cautions());
     let answers = Answers::of(store, &options.filter, &rows, pages)?;

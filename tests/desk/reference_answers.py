@@ -99,7 +99,7 @@ def of_limit(answer, name, values, length, limit):
 def rise(spectra, side):
     """The harmonic that rises most with the bank, of values at the same hours of the day."""
     orders = range(2, 26)
-    recent = spectra.time > spectra.time.max() - pd.Timedelta(days=60)
+    recent = spectra.time > spectra.time.max() - pd.Timedelta(days=30)
     good = (spectra.flagged == 0) & side.notna() & recent
     squares = pd.DataFrame(
         {h: (spectra[[f"voltage_{p}_h{h}_percent" for p in "abc"]] ** 2).mean(axis=1) for h in orders}

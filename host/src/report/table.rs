@@ -31,7 +31,7 @@ pub fn table(rows: &[FleetRow], shown: Range<usize>, links: Links<'_>) -> String
     let shown = rows.iter().enumerate().take(shown.end).skip(shown.start);
     let body: String = shown.map(|(index, row)| line(rows, row, index, links)).collect();
     format!(
-        "<section class=\"fleet\"><h2>All banks, what needs a crew first</h2><table role=\"table\"><thead \
+        "<section class=\"fleet\" id=\"fleet\"><h2>All banks, what needs a crew first</h2><table role=\"table\"><thead \
          role=\"rowgroup\"><tr role=\"row\">{heads}</tr></thead><tbody role=\"rowgroup\">{body}</tbody></table></section>"
     )
 }

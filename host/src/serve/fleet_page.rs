@@ -35,8 +35,14 @@ pub fn page(desk: &Desk, uri: &Uri) -> Result<Page, Found> {
     let shown = (number - 1) * PAGE..(number * PAGE).min(rows.len());
     let turn = if pages > 1 { turn(&ask, number, pages, &shown, rows.len()) } else { String::new() };
     let crews = worklist::worklist(&content.store, &rows, links)?;
+    // Behind the table, which is what one looks through here.
+    let to_crews = if crews.is_empty() {
+        ""
+    } else {
+        "<p class=\"hint\"><a href=\"#crews\">To what crews look for and bring</a></p>"
+    };
     let main = format!(
-        "<div id=\"head\" data-live>{head}</div>{}<div id=\"banks\" data-live>{}{turn}</div><div id=\"jobs\" \
+        "<div id=\"head\" data-live>{head}{to_crews}</div>{}<div id=\"banks\" data-live>{}{turn}</div><div id=\"jobs\" \
          data-live>{crews}</div>{}{}",
         form(&ask, &all),
         table::table(&rows, shown, links),

@@ -18,8 +18,8 @@ use crate::store::{OPERATIONS, Store, StoreError};
 /// Harmonics of a spectrum.
 const ORDERS: std::ops::RangeInclusive<u32> = 2..=25;
 
-/// Spectra of the last sixty days of a bank tell: a feeder of a year ago is another one. Our choice.
-pub const RECENT_MS: i64 = 60 * 86_400_000;
+/// Spectra of the last thirty days of a bank tell: what a feeder carries is another thing in another season. Our choice.
+pub const RECENT_MS: i64 = 30 * 86_400_000;
 
 /// Fewest ten-minute values on each side, at hours of the day that both sides have: six hours. Our choice: common practice, no
 /// source.
@@ -98,7 +98,7 @@ fn is_among(value: Expr, among: &DataFrame, name: &str) -> PolarsResult<Expr> {
     Ok(value.is_in(lit(values).implode(true), false))
 }
 
-/// Sixty days before the first `last_ms`.
+/// Thirty days before the first `last_ms`.
 fn before_first(of: &DataFrame) -> PolarsResult<i64> {
     let first = of.column("last_ms")?.i64()?.iter().flatten().min();
     Ok(first.unwrap_or(i64::MIN).saturating_sub(RECENT_MS))
@@ -123,7 +123,7 @@ fn opened(spectra: &LazyFrame, loggers: &DataFrame) -> PolarsResult<DataFrame> {
     found.lazy().filter(col("was_out")).select([col("device"), col("last_ms")]).collect()
 }
 
-/// The good spectra of closed and open banks in the last sixty days before `last_ms`, that go with a row of `among` in the columns
+/// The good spectra of closed and open banks in the last thirty days before `last_ms`, that go with a row of `among` in the columns
 /// `by`; with `is_out` and `hour`.
 fn recent(spectra: &LazyFrame, among: &DataFrame, by: &[&str]) -> PolarsResult<LazyFrame> {
     let is_told = col("state").eq(lit("closed")).or(is_out());

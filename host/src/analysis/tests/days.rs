@@ -173,7 +173,7 @@ fn an_ingest_sums_up_what_it_writes() {
     let halves = |boot, range: std::ops::Range<u64>| {
         range.map(move |half| half_hour(boot, half, true)).collect::<Vec<_>>()
     };
-    let nameless = vec![vec![set("", 1800)], halves(1, 1..40)].concat();
+    let nameless = [vec![set("", 1800)], halves(1, 1..40)].concat();
     let minutes: Vec<Record> =
         (1801..=2000).map(|n| interval(n, [7200.0, 7100.0, f32::NAN], HEALTHY, 2.0, 0)).collect();
     let logs: [Vec<Record>; 4] = [

@@ -50,10 +50,10 @@ pub fn stress(store: &Store) -> Rows {
     let by = [bank().to_vec(), vec![col("state"), hour.alias("hour")]].concat();
     let opened = spectra.clone().filter(col("state").eq(lit("open"))).select([col("device")]);
     let opened = opened.unique(None, UniqueKeepStrategy::Any);
-    // Of the last sixty days.
+    // Of the last thirty days.
     let end = spectra.clone().select([ms("time").max()]).collect()?;
     let end = end.column("time")?.i64()?.get(0).unwrap_or(0);
-    let recent = spectra.filter(ms("time").gt(lit(end - 60 * 86_400_000)));
+    let recent = spectra.filter(ms("time").gt(lit(end - 30 * 86_400_000)));
     let switched = recent.semi_join(opened, col("device"), col("device"));
     rows(switched.group_by(by).agg(of_hour))?;
     let steps = scan(store, "operations")?.filter(col("action").eq(lit("closed")));
