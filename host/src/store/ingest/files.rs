@@ -23,14 +23,21 @@ pub fn collect_files(folder: &Path, files: &mut Vec<PathBuf>) {
     }
 }
 
+/// Rows below which a table is not compressed: to get ready for a column takes longer then than to write it, and its name and
+/// statistics take more room than its values. Compaction compresses all.
+const FEW_ROWS: usize = 1000;
+
 /// Writes a table.
 pub(super) fn write_parquet(path: &Path, mut frame: DataFrame) -> Result<(), StoreError> {
     write_with(path, |file| {
         // The fastest level: compressing is what an ingest waits for.
-        let zstd = ParquetCompression::Zstd(ZstdLevel::try_new(1).ok());
+        let compression = match frame.height() {
+            ..FEW_ROWS => ParquetCompression::Uncompressed,
+            _ => ParquetCompression::Zstd(ZstdLevel::try_new(1).ok()),
+        };
         // A table has a page a column: hundreds of small writes.
         let mut file = BufWriter::with_capacity(1 << 20, file);
-        let written = ParquetWriter::new(&mut file).with_compression(zstd).finish(&mut frame);
+        let written = ParquetWriter::new(&mut file).with_compression(compression).finish(&mut frame);
         written.map_err(io::Error::other)?;
         file.flush()
     })
