@@ -24,7 +24,7 @@ pub(super) fn bank(record: &BankRecord) -> Vec<Cell> {
     cells.extend(record.connected.map(real));
     cells.extend(record.sigma.map(real));
     cells.extend([real(record.quality.difference_sigma), real(record.quality.common_sigma)]);
-    cells.push(basis(&record.quality));
+    cells.push(Cell::Text(basis(&record.quality).map(Into::into)));
     cells
 }
 
@@ -32,7 +32,7 @@ pub(super) fn baseline(record: &BaselineRecord) -> Vec<Cell> {
     let mut cells = vec![record.state.name().into(), record.reason.name().into()];
     cells.extend(record.connected.map(real));
     cells.extend([real(record.quality.difference_sigma), real(record.quality.common_sigma)]);
-    cells.push(basis(&record.quality));
+    cells.push(Cell::Text(basis(&record.quality).map(Into::into)));
     cells.extend([real(record.change_sigma), real(record.lowest), real(record.highest)]);
     let counts = [record.hours.into(), record.openings.into(), record.closings.into()];
     cells.extend(counts.map(|count: u32| Cell::from(count)));

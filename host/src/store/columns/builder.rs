@@ -1,6 +1,6 @@
 //! Rows of cells into columns.
 
-use std::fmt;
+use std::{fmt, slice};
 
 use polars::prelude::{
     ChunkedBuilder, DataFrame, Float64Type, Int64Type, IntoColumn, PlSmallStr, PolarsResult,
@@ -80,33 +80,10 @@ impl Builder {
         Self { columns: columns.collect(), rows: 0 }
     }
 
-    /// Adds a row: a cell a column, in order. A cell of another kind than its column's becomes null.
-    pub fn row(&mut self, cells: impl IntoIterator<Item = Cell>) {
+    /// Begins a row.
+    pub fn begin(&mut self) -> Row<'_> {
         self.rows += 1;
-        let mut cells = cells.into_iter();
-        for column in &mut self.columns {
-            let cell = cells.next();
-            let whole = || if let Some(Cell::Whole(value)) = &cell { *value } else { None };
-            match column {
-                Values::Text(values) => {
-                    values.append_option(if let Some(Cell::Text(text)) = &cell {
-                        text.as_deref()
-                    } else {
-                        None
-                    });
-                }
-                Values::U32(values) => {
-                    values.append_option(whole().and_then(|value| u32::try_from(value).ok()))
-                }
-                Values::U64(values) => values.append_option(whole()),
-                Values::F64(values) => {
-                    values.append_option(if let Some(Cell::Real(value)) = cell { value } else { None });
-                }
-                Values::Time(values) => {
-                    values.append_option(whole().and_then(|value| i64::try_from(value).ok()))
-                }
-            }
-        }
+        Row(self.columns.iter_mut())
     }
 
     pub const fn is_empty(&self) -> bool {
@@ -124,5 +101,66 @@ impl Builder {
             }
         });
         DataFrame::new_infer_height(columns.collect())
+    }
+}
+
+/// A row that is being written, a value a column, in order. A value of another kind than its column's becomes null, and so does
+/// what is missing at the end.
+pub struct Row<'b>(slice::IterMut<'b, Values>);
+
+impl Row<'_> {
+    pub fn text(&mut self, text: Option<&str>) {
+        match self.0.next() {
+            Some(Values::Text(values)) => values.append_option(text),
+            other => absent(other),
+        }
+    }
+
+    pub fn whole(&mut self, value: Option<u64>) {
+        match self.0.next() {
+            Some(Values::U32(values)) => values.append_option(value.and_then(|value| value.try_into().ok())),
+            Some(Values::U64(values)) => values.append_option(value),
+            Some(Values::Time(values)) => values.append_option(value.and_then(|value| value.try_into().ok())),
+            other => absent(other),
+        }
+    }
+
+    pub fn real(&mut self, value: Option<f64>) {
+        match self.0.next() {
+            Some(Values::F64(values)) => values.append_option(value),
+            other => absent(other),
+        }
+    }
+
+    pub fn reals(&mut self, values: impl IntoIterator<Item = Option<f64>>) {
+        values.into_iter().for_each(|value| self.real(value));
+    }
+
+    /// Those behind the ones that are written.
+    pub fn cells(&mut self, cells: impl IntoIterator<Item = Cell>) {
+        for cell in cells {
+            match cell {
+                Cell::Text(text) => self.text(text.as_deref()),
+                Cell::Whole(value) => self.whole(value),
+                Cell::Real(value) => self.real(value),
+            }
+        }
+    }
+}
+
+impl Drop for Row<'_> {
+    fn drop(&mut self) {
+        self.0.by_ref().for_each(|column| absent(Some(column)));
+    }
+}
+
+fn absent(column: Option<&mut Values>) {
+    match column {
+        Some(Values::Text(values)) => values.append_option::<&str>(None),
+        Some(Values::U32(values)) => values.append_option(None),
+        Some(Values::U64(values)) => values.append_option(None),
+        Some(Values::F64(values)) => values.append_option(None),
+        Some(Values::Time(values)) => values.append_option(None),
+        None => {}
     }
 }

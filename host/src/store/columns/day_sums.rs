@@ -15,8 +15,8 @@ use crate::clock::{Quality, Time};
 /// What makes rows the same row: bank, start, day since 1970-01-01, the bits of the intervals' length, how their time is known.
 type Key = (PlSmallStr, u32, Option<u64>, Option<u64>, Quality);
 
-/// An interval on its way into a row.
-pub struct Row<'r> {
+/// An interval on its way into the sums.
+pub struct OfDay<'r> {
     pub record: &'r Interval,
     pub sequence: u32,
     pub stamp: Stamp,
@@ -68,7 +68,7 @@ impl DaySums {
         Self { device: device.into(), days: BTreeMap::new(), last: None }
     }
 
-    pub fn add(&mut self, bank: &PlSmallStr, plate: &Plate, row: &Row<'_>) {
+    pub fn add(&mut self, bank: &PlSmallStr, plate: &Plate, row: &OfDay<'_>) {
         let length = plate.interval_s().map(f64::to_bits);
         let day = row.time.utc_ms.map(|ms| ms / DAY_MS.unsigned_abs());
         let rest = (row.stamp.boot, day, length, row.time.quality);
@@ -101,15 +101,15 @@ impl DaySums {
             (bank, day.ends.last(), day.sequences).cmp(&(other, another.ends.last(), another.sequences))
         });
         for (key, day) in days {
-            rows.row(day.into_cells(&self.device, key));
+            rows.begin().cells(day.into_cells(&self.device, key));
         }
         rows
     }
 }
 
 impl Day {
-    fn add(&mut self, plate: &Plate, row: &Row<'_>) {
-        let Row { record, sequence, stamp, time, time_logger, kvar } = row;
+    fn add(&mut self, plate: &Plate, row: &OfDay<'_>) {
+        let OfDay { record, sequence, stamp, time, time_logger, kvar } = row;
         let (first, last) = self.sequences.unwrap_or((*sequence, *sequence));
         self.sequences = Some((first.min(*sequence), last.max(*sequence)));
         self.frame = self.frame.max(stamp.frame);
@@ -153,7 +153,7 @@ impl Day {
     }
 
     /// Hours, energies and differences.
-    fn powers(&mut self, plate: &Plate, row: &Row<'_>, kvar: &[Option<f64>; 3]) {
+    fn powers(&mut self, plate: &Plate, row: &OfDay<'_>, kvar: &[Option<f64>; 3]) {
         let record = row.record;
         let hours = plate.hours(record);
         let connected = record.connected.map(|part| part.value_f64());

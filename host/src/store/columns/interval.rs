@@ -3,11 +3,11 @@
 use polars::prelude::PlSmallStr;
 use wyelog_protocol::bank::Settings;
 use wyelog_protocol::condition::Phases;
+use wyelog_protocol::quantity::Quantity;
 use wyelog_protocol::record::Interval;
 
-use super::INTERVALS;
-use super::builder::Cell;
-use super::rows::{basis, real};
+use super::builder::Row;
+use super::rows::basis;
 
 /// What the settings in force say of intervals.
 #[derive(Clone, Debug, Default)]
@@ -81,29 +81,28 @@ impl Plate {
     }
 }
 
-/// The cells behind those that say which record it is.
-pub fn cells(record: &Interval, plate: &Plate, kvar: [Option<f64>; 3]) -> Vec<Cell> {
-    let [a, b, c] = &record.voltage;
-    let mut cells = Vec::with_capacity(INTERVALS.columns.len());
-    cells.extend([
-        Cell::Real(plate.interval_s),
-        u32::from(record.windows).into(),
-        u32::from(record.flagged).into(),
-        real(record.frequency),
-    ]);
-    cells.extend([a, b, c].map(|range| real(range.rms)));
-    cells.extend([a, b, c].map(|range| real(range.min)));
-    cells.extend([a, b, c].map(|range| real(range.max)));
-    cells.extend([real(record.neutral.rms), real(record.neutral.min), real(record.neutral.max)]);
-    cells.push(real(record.residual));
-    cells.extend([real(record.neutral_phasor.size), real(record.neutral_phasor.angle)]);
-    cells.extend([real(record.residual_phasor.size), real(record.residual_phasor.angle)]);
-    cells.extend([real(record.u2), real(record.u0), real(record.nema)]);
-    cells.extend(record.connected.map(real));
-    cells.extend([real(record.quality.difference_sigma), real(record.quality.common_sigma)]);
-    cells.extend([basis(&record.quality), record.state.name().into()]);
-    cells.push(Cell::Text(plate.phases.as_ref().map(|(_, letters)| letters.clone())));
-    cells.extend([plate.rated_kvar, plate.unit_voltage_v, plate.rated_hz].map(Cell::Real));
-    cells.extend(kvar.map(Cell::Real));
-    cells
+/// What stands behind the columns that say which record it is.
+pub fn write(record: &Interval, plate: &Plate, kvar: [Option<f64>; 3], row: &mut Row<'_>) {
+    row.real(plate.interval_s);
+    row.whole(Some(u64::from(record.windows)));
+    row.whole(Some(u64::from(record.flagged)));
+    row.real(record.frequency.value_f64());
+    row.reals(record.voltage.iter().map(|range| range.rms.value_f64()));
+    row.reals(record.voltage.iter().map(|range| range.min.value_f64()));
+    row.reals(record.voltage.iter().map(|range| range.max.value_f64()));
+    row.reals([record.neutral.rms, record.neutral.min, record.neutral.max].map(Quantity::value_f64));
+    row.real(record.residual.value_f64());
+    for phasor in [&record.neutral_phasor, &record.residual_phasor] {
+        row.real(phasor.size.value_f64());
+        row.real(phasor.angle.value_f64());
+    }
+    row.reals([record.u2, record.u0, record.nema].map(Quantity::value_f64));
+    row.reals(record.connected.map(Quantity::value_f64));
+    let quality = &record.quality;
+    row.reals([quality.difference_sigma, quality.common_sigma].map(Quantity::value_f64));
+    row.text(basis(quality));
+    row.text(Some(record.state.name()));
+    row.text(plate.phases.as_ref().map(|(_, letters)| letters.as_str()));
+    row.reals([plate.rated_kvar, plate.unit_voltage_v, plate.rated_hz]);
+    row.reals(kvar);
 }

@@ -1,6 +1,6 @@
 //! Records into rows of the tables.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use polars::prelude::{DataFrame, PlSmallStr, PolarsResult};
 use wyelog_protocol::bank::Settings;
@@ -8,13 +8,12 @@ use wyelog_protocol::quantity::{Quantity, Scale};
 use wyelog_protocol::record::{Capture, Event, Follows, Quality, Record, Status, StatusRecord};
 
 use super::builder::{Builder, Cell};
-use super::day_sums::{DaySums, Row};
+use super::day_sums::{DaySums, OfDay};
 use super::interval::Plate;
-use super::spectra::spectrum;
 use super::states::States;
 use super::{
     BANK, BASELINES, CAPTURES, DAYS, EVENTS, INTERVALS, OPERATIONS, SETTINGS, SPECTRA, STATUS, Table,
-    bank_rows, interval,
+    bank_rows, interval, spectra,
 };
 use crate::clock::{Time, Timeline};
 use crate::log::Sequenced;
@@ -34,9 +33,9 @@ pub struct Rows {
     settings: Option<Settings>,
     timeline: Timeline,
     states_of_bank: States,
-    intervals: BTreeMap<String, Builder>,
+    intervals: Months,
     days: DaySums,
-    spectra: BTreeMap<String, Builder>,
+    spectra: Months,
     events: Builder,
     captures: Builder,
     status: Builder,
@@ -47,8 +46,7 @@ pub struct Rows {
     /// Name of the bank by them, and what they say of intervals.
     bank: PlSmallStr,
     plate: Plate,
-    /// Day since 1970 of the last interval or spectrum, and its month: writing it anew for each row takes longer than the rest of it.
-    month: Option<(u64, String)>,
+    month: Month,
     /// Names of the banks seen.
     pub banks: BTreeSet<String>,
     /// Records whose clock stood before 2000.
@@ -79,9 +77,9 @@ impl Rows {
             settings: earlier.or(first),
             timeline,
             states_of_bank: States::of(records),
-            intervals: BTreeMap::new(),
+            intervals: Months::new(),
             days: DaySums::new(device),
-            spectra: BTreeMap::new(),
+            spectra: Months::new(),
             events: Builder::new(&EVENTS),
             captures: Builder::new(&CAPTURES),
             status: Builder::new(&STATUS),
@@ -91,7 +89,7 @@ impl Rows {
             baselines: Builder::new(&BASELINES),
             bank: PlSmallStr::EMPTY,
             plate: Plate::default(),
-            month: None,
+            month: Month::default(),
             banks: BTreeSet::new(),
             clock_before_2000: 0,
             time_after_2090: 0,
@@ -114,7 +112,8 @@ impl Rows {
     /// # Errors
     /// The table engine refuses.
     pub fn finish(self) -> PolarsResult<Vec<Split>> {
-        let finished = |table: &'static Table, months: BTreeMap<String, Builder>| {
+        let finished = |table: &'static Table, mut months: Months| {
+            months.sort_by(|(month, _), (other, _)| month.cmp(other));
             let of_month = move |(month, rows): (_, Builder)| Ok((table, Some(month), rows.finish()?));
             months.into_iter().map(of_month).collect::<PolarsResult<Vec<Split>>>()
         };
@@ -144,16 +143,6 @@ impl Rows {
         self.plate = Plate::of(settings);
     }
 
-    /// Keeps the month of a row with this time in `month`.
-    fn find_month(&mut self, time: &Time) -> &str {
-        let Some(ms) = time.utc_ms else { return NO_MONTH };
-        let day = ms / 86_400_000;
-        if self.month.as_ref().is_none_or(|(known, _)| *known != day) {
-            self.month = Some((day, time::utc(ms).chars().take(7).collect()));
-        }
-        self.month.as_ref().map_or(NO_MONTH, |(_, month)| month)
-    }
-
     fn take(&mut self, kept: &Sequenced) {
         let stamp = *kept.record.stamp();
         if stamp.utc_ms.is_some_and(|ms| ms < EARLIEST_MS) {
@@ -161,58 +150,80 @@ impl Rows {
         }
         let time = self.timeline.at(stamp.boot, stamp.frame);
         self.time_after_2090 += u64::from(time.utc_ms.is_some_and(|ms| ms >= FAR_MS));
-        let head = [
-            self.device.as_str().into(),
-            Cell::Text(Some(self.bank.clone())),
-            kept.sequence.into(),
-            stamp.boot.into(),
-            stamp.frame.into(),
-            Cell::Whole(time.utc_ms),
-            Cell::Whole(logger_ms(stamp.utc_ms)),
-            time.quality.name().into(),
-            Cell::Real(time.error_s),
-        ];
-        let month = match &kept.record {
-            Record::Interval(_) | Record::Spectrum(_) => self.find_month(&time).to_owned(),
-            _ => String::new(),
-        };
+        let time_logger = logger_ms(stamp.utc_ms);
         let at = |frame: u64| Cell::Whole(self.timeline.at(stamp.boot, frame).utc_ms);
+        let rows = match &kept.record {
+            Record::Interval(_) => of_month(&INTERVALS, &mut self.intervals, self.month.of(&time)),
+            Record::Spectrum(_) => of_month(&SPECTRA, &mut self.spectra, self.month.of(&time)),
+            Record::Capture(_) => &mut self.captures,
+            Record::Event(_) => &mut self.events,
+            Record::Status(_) => &mut self.status,
+            Record::Settings(_) => &mut self.nameplates,
+            Record::Operation(_) => &mut self.operations,
+            Record::Bank(_) => &mut self.states,
+            Record::Baseline(_) => &mut self.baselines,
+        };
+        let mut row = rows.begin();
+        row.text(Some(&self.device));
+        row.text(Some(&self.bank));
+        row.whole(Some(u64::from(kept.sequence)));
+        row.whole(Some(u64::from(stamp.boot)));
+        row.whole(Some(stamp.frame));
+        row.whole(time.utc_ms);
+        row.whole(time_logger);
+        row.text(Some(time.quality.name()));
+        row.real(time.error_s);
         match &kept.record {
             Record::Interval(record) => {
                 let kvar = self.plate.kvar(record);
-                let (sequence, time_logger) = (kept.sequence, logger_ms(stamp.utc_ms));
-                self.days.add(
-                    &self.bank,
-                    &self.plate,
-                    &Row { record, sequence, stamp, time, time_logger, kvar },
-                );
-                let cells = interval::cells(record, &self.plate, kvar);
-                let rows = self.intervals.entry(month).or_insert_with(|| Builder::new(&INTERVALS));
-                rows.row(head.into_iter().chain(cells));
+                interval::write(record, &self.plate, kvar, &mut row);
+                let of_day = OfDay { record, sequence: kept.sequence, stamp, time, time_logger, kvar };
+                self.days.add(&self.bank, &self.plate, &of_day);
             }
             Record::Spectrum(record) => {
-                let rows = self.spectra.entry(month).or_insert_with(|| Builder::new(&SPECTRA));
                 let state = self.states_of_bank.during(stamp.boot, stamp.frame, record.windows);
-                rows.row(head.into_iter().chain(spectrum(record, self.settings.as_ref(), state)));
+                spectra::write(record, self.settings.as_ref(), state, &mut row);
             }
-            Record::Capture(record) => self.captures.row(head.into_iter().chain(capture(record))),
-            Record::Event(record) => self.events.row(head.into_iter().chain(event(record, at))),
-            Record::Status(record) => self.status.row(head.into_iter().chain(status(record))),
-            Record::Settings(record) => {
-                self.nameplates.row(head.into_iter().chain(bank_rows::settings(record)));
-            }
-            Record::Operation(record) => {
-                self.operations
-                    .row(head.into_iter().chain(bank_rows::operation(record, at(record.begin.frame))));
-            }
-            Record::Bank(record) => self.states.row(head.into_iter().chain(bank_rows::bank(record))),
-            Record::Baseline(record) => {
-                self.baselines.row(head.into_iter().chain(bank_rows::baseline(record)));
-            }
+            Record::Capture(record) => row.cells(capture(record)),
+            Record::Event(record) => row.cells(event(record, at)),
+            Record::Status(record) => row.cells(status(record)),
+            Record::Settings(record) => row.cells(bank_rows::settings(record)),
+            Record::Operation(record) => row.cells(bank_rows::operation(record, at(record.begin.frame))),
+            Record::Bank(record) => row.cells(bank_rows::bank(record)),
+            Record::Baseline(record) => row.cells(bank_rows::baseline(record)),
         }
+        drop(row);
         if !self.banks.contains(self.bank.as_str()) {
             self.banks.insert(self.bank.to_string());
         }
+    }
+}
+
+/// Rows by months, of which a log has few.
+type Months = Vec<(String, Builder)>;
+
+/// Where the rows of a month grow.
+fn of_month<'r>(table: &'static Table, months: &'r mut Months, month: &str) -> &'r mut Builder {
+    let known = months.iter().rposition(|(name, _)| name == month);
+    let place = known.unwrap_or_else(|| {
+        months.push((month.to_owned(), Builder::new(table)));
+        months.len() - 1
+    });
+    &mut months[place].1
+}
+
+/// Day since 1970 of the last interval or spectrum, and its month: writing it anew for each row takes longer than the rest of it.
+#[derive(Debug, Default)]
+struct Month(Option<(u64, String)>);
+
+impl Month {
+    fn of(&mut self, time: &Time) -> &str {
+        let Some(ms) = time.utc_ms else { return NO_MONTH };
+        let day = ms / 86_400_000;
+        if self.0.as_ref().is_none_or(|(known, _)| *known != day) {
+            self.0 = Some((day, time::utc(ms).chars().take(7).collect()));
+        }
+        self.0.as_ref().map_or(NO_MONTH, |(_, month)| month)
     }
 }
 
@@ -226,8 +237,8 @@ pub(super) fn real<S: Scale>(quantity: Quantity<S>) -> Cell {
 }
 
 /// What the common part rests on, if it can be told.
-pub(super) fn basis(quality: &Quality) -> Cell {
-    Cell::Text(quality.common_sigma.value().map(|_| quality.common_basis.name().into()))
+pub(super) fn basis(quality: &Quality) -> Option<&'static str> {
+    quality.common_sigma.value().map(|_| quality.common_basis.name())
 }
 
 fn event(record: &Event, at: impl Fn(u64) -> Cell) -> Vec<Cell> {

@@ -1,10 +1,10 @@
 //! The table of harmonics, wide: a column a harmonic and channel.
 
 use wyelog_protocol::bank::Settings;
-use wyelog_protocol::quantity::{Quantity, Scale, Stepped};
+use wyelog_protocol::quantity::Quantity;
 use wyelog_protocol::record::{BankState, Spectrum};
 
-use super::builder::Cell;
+use super::builder::Row;
 use super::{Kind, Table, columns};
 
 macro_rules! spectra {
@@ -46,15 +46,16 @@ pub const SPECTRA: Table = Table {
     columns: spectra!(2 3 4 5 6 7 8 9 10 11 12 13 14 15 16 17 18 19 20 21 22 23 24 25),
 };
 
-/// The cells of a record; `state` is that of all its ten minutes. Beside what the phases have stands the largest of them: it is
-/// asked for most, and to read one column takes a third of the time.
-pub(super) fn spectrum(
+/// What stands behind the columns that say which record it is; `state` is that of all its ten minutes. Beside what the phases have
+/// stands the largest of them: it is asked for most, and to read one column takes a third of the time.
+pub(super) fn write(
     record: &Spectrum,
     settings: Option<&Settings>,
     state: Option<BankState>,
-) -> Vec<Cell> {
-    let mut cells = Vec::with_capacity(SPECTRA.columns.len());
-    cells.extend([u32::from(record.windows).into(), u32::from(record.flagged).into()]);
+    row: &mut Row<'_>,
+) {
+    row.whole(Some(u64::from(record.windows)));
+    row.whole(Some(u64::from(record.flagged)));
     let ratio = settings.and_then(|settings| {
         let plate = &settings.nameplate;
         Some(plate.system_voltage.value_f64()? / libm::sqrt(3.0) / plate.unit_voltage.value_f64()?)
@@ -69,18 +70,14 @@ pub(super) fn spectrum(
         record.reactive_loading.map(Quantity::value_f64),
         [0, 1, 2].map(crest),
     ];
-    cells.extend(of_phases.iter().flatten().map(|value| Cell::Real(*value)));
-    cells.extend(of_phases.map(|values| Cell::Real(values.into_iter().flatten().reduce(f64::max))));
-    cells.push(Cell::Text(state.map(|state| state.name().into())));
+    row.reals(of_phases.iter().flatten().copied());
+    row.reals(of_phases.map(|values| values.into_iter().flatten().reduce(f64::max)));
+    row.text(state.map(BankState::name));
     let [a, b, c] = &record.voltage;
     for (((a, b), c), neutral) in a.iter().zip(b).zip(c).zip(&record.neutral) {
-        cells.extend([stepped(*a), stepped(*b), stepped(*c), stepped(*neutral)]);
+        row.reals([a, b, c].map(|harmonic| harmonic.value_f64()));
+        row.real(neutral.value_f64());
     }
-    cells
-}
-
-fn stepped<S: Scale>(quantity: Stepped<S>) -> Cell {
-    Cell::Real(quantity.value_f64())
 }
 
 /// Fundamental and harmonics (from the second on, in percent of the system's rated voltage to ground, which is `ratio` times
