@@ -1,5 +1,5 @@
 //! The rows of [`DAYS`] while a log becomes rows: what [`of_intervals`](super::days::of_intervals) says of the finished table,
-//! which takes ten times as long.
+//! which reads them all again.
 
 use std::collections::BTreeMap;
 
