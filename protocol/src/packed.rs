@@ -133,25 +133,52 @@ impl<'b> Reader<'b> {
         Self { bytes, at: 0 }
     }
 
+    /// The bits that come next, the first on top, and how many of them the bytes have: 57 to 64, or what is left.
+    fn ahead(&self) -> (u64, u32) {
+        let rest = self.bytes.get((self.at / 8) as usize..).unwrap_or_default();
+        let (word, bits) = match rest.first_chunk() {
+            Some(eight) => (u64::from_be_bytes(*eight), 64_u32),
+            None => {
+                let mut eight = [0; 8];
+                let mut bits = 0_u32;
+                for (to, from) in eight.iter_mut().zip(rest) {
+                    *to = *from;
+                    bits = bits.wrapping_add(8);
+                }
+                (u64::from_be_bytes(eight), bits)
+            }
+        };
+        let taken = self.at & 7;
+        (word.wrapping_shl(taken), bits.saturating_sub(taken))
+    }
+
     /// A number of `count` (at most 32) bits.
     pub fn bits(&mut self, count: u32) -> Option<u32> {
-        let mut value = 0_u32;
-        for _ in 0..count {
-            let byte = *self.bytes.get((self.at / 8) as usize)?;
-            let bit = byte & 0x80_u8.wrapping_shr(self.at & 7);
-            value = value.wrapping_shl(1) | u32::from(bit != 0);
-            self.at = self.at.wrapping_add(1);
+        let (word, left) = self.ahead();
+        if count > left {
+            return None;
         }
-        Some(value)
+        self.at = self.at.wrapping_add(count);
+        // In two steps, for none are asked for too.
+        Some((word >> 32).wrapping_shr(32_u32.wrapping_sub(count)) as u32)
     }
 
     /// A number by its code. Sums of more than 31 bits are refused: no number of a record has one.
     pub fn code(&mut self, order: u32) -> Option<u32> {
-        let mut more = order;
-        while self.bits(1)? == 0 {
-            more = more.checked_add(1).filter(|more| *more <= 30)?;
+        let (word, left) = self.ahead();
+        let zeros = word.leading_zeros();
+        let more = order.wrapping_add(zeros);
+        if zeros >= left || more > 30 {
+            return None;
         }
-        let sum = 1_u32.wrapping_shl(more) | self.bits(more)?;
+        let before = zeros.wrapping_add(1);
+        let sum = if before.wrapping_add(more) <= left {
+            self.at = self.at.wrapping_add(before).wrapping_add(more);
+            word.wrapping_shl(zeros).wrapping_shr(63_u32.wrapping_sub(more)) as u32
+        } else {
+            self.at = self.at.wrapping_add(before);
+            1_u32.wrapping_shl(more) | self.bits(more)?
+        };
         sum.checked_sub(1_u32.wrapping_shl(order))
     }
 
@@ -270,7 +297,8 @@ mod tests {
     proptest! {
         #[test]
         fn numbers_survive(
-            (first, second) in (0..1_000_000_000, any::<i16>()),
+            // No further apart than a code can say: 2^31 from end to end.
+            (first, second) in (0..900_000_000, any::<i16>()),
             (third, fourth) in (-100_000_000..100_000_000, -100_000_000..100_000_000),
             absent in any::<[bool; 4]>(),
         ) {
@@ -285,6 +313,33 @@ mod tests {
             for short in 0..bytes.len() {
                 prop_assert_eq!(Reader::new(&bytes[..short]).numbers(&FIELDS), None);
             }
+        }
+
+        #[test]
+        fn many_bits_at_once_are_those_one_by_one(
+            bytes in prop::collection::vec(prop_oneof![any::<u8>(), Just(0)], 0..24),
+            counts in prop::collection::vec(0..=32_u32, 1..12),
+            order in 0..20_u32,
+        ) {
+            let (mut at_once, mut single) = (Reader::new(&bytes), Reader::new(&bytes));
+            for count in counts {
+                let value = (0..count).try_fold(0_u32, |value, _| Some(value << 1 | single.bits(1)?));
+                prop_assert_eq!(at_once.bits(count), value);
+                if value.is_none() { return Ok(()); }
+            }
+            let mut zeros = 0;
+            let code = loop {
+                match single.bits(1) {
+                    Some(0) if order + zeros < 30 => zeros += 1,
+                    Some(1) => {
+                        let sum = (0..order + zeros).try_fold(1_u32, |sum, _| Some(sum << 1 | single.bits(1)?));
+                        break sum.map(|sum| sum - (1 << order));
+                    }
+                    _ => break None,
+                }
+            };
+            prop_assert_eq!(at_once.code(order), code);
+            if code.is_some() { prop_assert_eq!(at_once.at, single.at); }
         }
 
         #[test]
