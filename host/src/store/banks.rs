@@ -12,7 +12,7 @@
 //! [[bank.logger]]               # which logger hung here, and when; none: the one whose nameplate has the name
 //! device = "WY-0007"            # its serial number
 //! from = 2030-05-14             # UTC; without: since ever
-//! to = 2031-02-01T09:30         # to just before; without: until now
+//! to = 2031-02-01T09:30:00Z     # to just before; without: until now
 //! ```
 //!
 //! Or the same as a table, `banks.csv`: a row a bank and logger, with any of the columns
