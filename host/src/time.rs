@@ -118,10 +118,20 @@ pub fn duration(seconds: f64) -> String {
 
 /// `2030-01-01T00:00:20.017Z`.
 pub fn utc(ms: u64) -> String {
-    // Beyond the year 9999 no logger of ours hangs on a pole.
-    let seconds = i64::try_from(ms / 1000).unwrap_or(i64::MAX).min(253_402_300_799);
-    let Civil { year, month, day, hour, minute, second } = Civil::from_unix_seconds(seconds);
+    let seconds = i64::try_from(ms / 1000).unwrap_or(i64::MAX);
+    let Civil { year, month, day, hour, minute, second } = civil(seconds);
     format!("{year:04}-{month:02}-{day:02}T{hour:02}:{minute:02}:{second:02}.{:03}Z", ms % 1000)
+}
+
+/// `2030-05-09 14:02`.
+pub fn minute(ms: i64) -> String {
+    let Civil { year, month, day, hour, minute, .. } = civil(ms.div_euclid(1000));
+    format!("{year:04}-{month:02}-{day:02} {hour:02}:{minute:02}")
+}
+
+/// From 1970 to 9999: before and beyond no logger of ours hangs on a pole.
+pub(crate) fn civil(unix_s: i64) -> Civil {
+    Civil::from_unix_seconds(unix_s.clamp(0, 253_402_300_799))
 }
 
 /// A day or a moment in UTC, such as `2030-05-14` or `2030-05-14T06:30`, in ms since 1970-01-01.

@@ -1,25 +1,32 @@
 //! The alarms of a store as people work through them: open ones first, each explained, with what somebody noted beside it, and
 //! what many banks of a feeder saw as one event.
 
+mod find;
+mod folded;
+
 use std::collections::BTreeMap;
 
 use polars::prelude::{Column, DataFrame, IdxCa, NamedFrom, Series};
 use wyelog_protocol::cause::Cause;
 use wyelog_protocol::condition::Condition;
 
-use super::Filter;
 use super::alarm_history::alarm_history;
 use super::cells::Cells;
-use super::feeder_events::{FeederEvent, find};
+use super::feeder_events::{self, FeederEvent};
 use super::goes_on::phases;
+use super::{Filter, times};
 use crate::explain::{Case, explain, in_short};
 use crate::store::{Store, StoreError};
+
+pub use find::{Found, find};
+pub use folded::folded;
 
 /// The [history](alarm_history) with the open alarms first, the most urgent of them before the others, and
 ///
 /// - `in_short`, `explanation`: what probably happened, in the words of `wyelog explain`;
 /// - `acknowledged_time`, `note`: that somebody has looked at it (see [`Store::acknowledge`]);
-/// - `feeder_event`, `seen_by`: which event of the feeder it belongs to, and how many banks saw that (see
+/// - `feeder_event`, `seen_by`, `feeder_event_time`, `feeder_event_duration_s`: which event of the feeder it belongs to, how many
+///   banks saw that, when it began and how long it lasted (see
 ///   [`feeder_events`](super::feeder_events::feeder_events)); null for what is no event of the voltage.
 ///
 /// # Errors
@@ -27,21 +34,24 @@ use crate::store::{Store, StoreError};
 pub fn alarm_book(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let history = alarm_history(store, filter)?;
     let acknowledged = store.acknowledged()?;
-    let mut event_of: BTreeMap<usize, (String, f64)> = BTreeMap::new();
-    for FeederEvent { id, rows, banks, .. } in find(store, filter, &history)? {
-        for row in rows {
-            event_of.insert(row, (id.clone(), banks.len() as f64));
-        }
+    let events = feeder_events::find(store, filter, &history)?;
+    let mut event_of: BTreeMap<usize, &FeederEvent> = BTreeMap::new();
+    for event in &events {
+        event_of.extend(event.rows.iter().map(|row| (*row, event)));
     }
     let cells = Cells(&history);
     let rows = 0..cells.rows();
     let cases: Vec<Option<Case>> = rows.clone().map(|row| case(cells, row)).collect();
-    let marks: Vec<_> =
-        rows.clone().map(|row| cells.text("id", row).and_then(|id| acknowledged.get(&id))).collect();
+    let mark = |row: usize, name: &str| acknowledged.get(&cells.text(name, row)?);
+    let marks: Vec<_> = rows.clone().map(|row| mark(row, "id").or_else(|| mark(row, "since_id"))).collect();
     let text =
         |name: &str, values: Vec<Option<String>>| -> Column { Series::new(name.into(), values).into() };
     let of_case = |of: &dyn Fn(&Case) -> String| cases.iter().map(|case| case.as_ref().map(of)).collect();
     let of_event: Vec<_> = rows.clone().map(|row| event_of.get(&row)).collect();
+    let real = |name: &str, of: &dyn Fn(&FeederEvent) -> f64| -> Column {
+        let values: Vec<_> = of_event.iter().map(|event| event.map(|event| of(event))).collect();
+        Series::new(name.into(), values).into()
+    };
     let columns = [
         text("in_short", of_case(&|case| in_short(case.condition, case.phases))),
         text("explanation", of_case(&|case| explain(case).happened)),
@@ -50,12 +60,13 @@ pub fn alarm_book(store: &Store, filter: &Filter) -> Result<DataFrame, StoreErro
             marks.iter().map(|mark| mark.map(|mark| mark.acknowledged.clone())).collect(),
         ),
         text("note", marks.iter().map(|mark| mark.map(|mark| mark.note.clone())).collect()),
-        text("feeder_event", of_event.iter().map(|event| event.map(|(id, _)| id.clone())).collect()),
-        Series::new(
-            "seen_by".into(),
-            of_event.iter().map(|event| event.map(|(_, n)| *n)).collect::<Vec<_>>(),
-        )
-        .into(),
+        text("feeder_event", of_event.iter().map(|event| event.map(|event| event.id.clone())).collect()),
+        real("seen_by", &|event| event.banks.len() as f64),
+        times(
+            "feeder_event_time",
+            of_event.iter().map(|event| event.and_then(|event| event.begin_ms)).collect(),
+        )?,
+        real("feeder_event_duration_s", &|event| event.duration_s),
     ];
     let mut order: Vec<usize> = rows.collect();
     // The history has the newest first; of the open ones the most urgent stand before the others.
@@ -84,39 +95,6 @@ pub(super) fn case(cells: Cells<'_>, row: usize) -> Option<Case> {
         fraction: cells.real("fraction", row),
         causes: causes.split(", ").filter_map(known).collect(),
     })
-}
-
-/// A [book](alarm_book) for people: an event of a feeder is one line, whatever the number of its banks and alarms. Columns
-/// `who` and `what` are for the table.
-///
-/// # Errors
-/// The table engine refuses.
-pub fn folded(book: &DataFrame) -> Result<DataFrame, StoreError> {
-    let cells = Cells(book);
-    let mut lines: Vec<(usize, String, String)> = Vec::new();
-    let mut line_of: BTreeMap<String, usize> = BTreeMap::new();
-    for row in 0..cells.rows() {
-        let bank = cells.text("bank", row).unwrap_or_default();
-        let what = cells.text("condition", row).unwrap_or_default();
-        let Some(event) = cells.text("feeder_event", row) else {
-            lines.push((row, bank, what));
-            continue;
-        };
-        if let Some((_, _, all)) = line_of.get(&event).and_then(|line| lines.get_mut(*line)) {
-            if !all.split(", ").any(|one| one == what) {
-                all.push_str(&format!(", {what}"));
-            }
-            continue;
-        }
-        let banks = cells.real("seen_by", row).unwrap_or(1.0);
-        let who = if banks > 1.0 { format!("{banks} banks") } else { bank };
-        line_of.insert(event, lines.len());
-        lines.push((row, who, what));
-    }
-    let rows: Vec<usize> = lines.iter().map(|(row, _, _)| *row).collect();
-    let column = |name: &str, texts: Vec<String>| -> Column { Series::new(name.into(), texts).into() };
-    let (who, what) = lines.into_iter().map(|(_, who, what)| (who, what)).unzip();
-    Ok(pick(book, &rows)?.hstack(&[column("who", who), column("what", what)])?)
 }
 
 #[cfg(test)]

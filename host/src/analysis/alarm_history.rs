@@ -1,18 +1,22 @@
 //! Every alarm: when it began, was detected, announced and ended, how long it lasted, what it cost.
 
 mod open;
+mod restarts;
+
+use std::collections::{BTreeMap, BTreeSet};
 
 use polars::prelude::{
-    DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, PolarsResult, Series,
-    SortMultipleOptions, col, lit, when,
+    BooleanChunked, Column, DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom,
+    NewChunkedArray, PolarsResult, Series, SortMultipleOptions, col, lit, when,
 };
 use sha2::{Digest, Sha256};
 use wyelog_protocol::condition::Condition;
 
 use super::cells::Cells;
 use super::slices::collect;
-use super::{Filter, PHASES, days, expected_kvar, hours};
+use super::{Filter, PHASES, days, expected_kvar, hours, times};
 use crate::store::{EVENTS, INTERVALS, Store, StoreError};
+use restarts::Link;
 
 /// What makes an occurrence the same occurrence.
 const KEY: [&str; 5] = ["device", "boot", "occurrence", "condition", "begin_frame"];
@@ -25,17 +29,24 @@ const FRAMES: f64 = wyelog_protocol::FRAMES_PER_SECOND as f64;
 /// `fraction` and `causes` as the latest record has them, `residual_pu` and `residual_deg` when it was detected, and
 /// `kvarh_lost`: what the lost part of its phases would have delivered meanwhile at the voltages there were (the whole phase
 /// where no fraction is known); null for conditions that take no capacitance away. `begin_frame` and
-/// `end_frame` are there also while the clock had not been set. `id` names the occurrence: it stays the same whenever and
+/// `end_frame` are there also while the clock had not been set, and `is_announced` is what `announced_time` says of others. `id`
+/// names the occurrence: it stays the same whenever and
 /// in whatever logs it is ingested. `voltage_x_v` are those of its latest record; of a sag, swell or interruption the lowest
 /// or highest half-cycle voltages. `is_open`: its end is not in the records, and nothing later shows that it is over (see
 /// [`AlarmRow::is_open`](super::fleet::AlarmRow::is_open)).
 ///
-/// A range of time picks the occurrences that begin in it.
+/// A logger that is started anew finds again what it had found. Of such occurrences only the last is open; `since_id`,
+/// `since_time`, `since_detected_time`, `since_announced_time`, `since_boot` and `since_frame` are those of the first, `since_duration_s` and `since_kvarh_lost` of all
+/// together, and all but the last are marked by `is_continued`. Of any other occurrence these are its own.
+///
+/// A range of time picks what stood in it, and says what was known at its end: of an alarm that was announced or ended later, that
+/// it goes on and is not announced, and durations and kvarh up to there.
 ///
 /// # Errors
 /// The store cannot be read.
 pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
-    let events = filter.scan(store, &EVENTS, "begin_time")?;
+    let until = Filter { from_ms: None, ..filter.clone() };
+    let events = until.scan(store, &EVENTS, "time")?;
     let of = |change: &str, column: &str| col(column).filter(col("change").eq(lit(change))).first();
     let latest = |column: &str| {
         col(column).sort_by([col("frame")], SortMultipleOptions::default()).drop_nulls().last()
@@ -52,6 +63,7 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         col("time_quality").first(),
         of("detected", "time").alias("detected_time"),
         of("announced", "time").alias("announced_time"),
+        col("change").eq(lit("announced")).any(true).alias("is_announced"),
         of("ended", "end_time").alias("end_time"),
         of("ended", "end_frame").alias("end_frame"),
         of("detected", "residual_pu").alias("residual_pu"),
@@ -61,8 +73,9 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         latest("voltage_b_v"),
         latest("voltage_c_v"),
     ]);
-    let intervals = store.scan_rows(&INTERVALS)?;
-    let last = days::days(store, &Filter::default())?.group_by([col("device"), col("boot")]);
+    let range = Filter { to_ms: filter.to_ms, ..Filter::default() };
+    let intervals = range.rows(store, &INTERVALS, "time")?;
+    let last = days::days(store, &range)?.group_by([col("device"), col("boot")]);
     let last = collect(last.agg([col("frame").max().alias("last_frame")]))?;
     let alarms =
         alarms.join(last.clone().lazy(), [col("device"), col("boot")], [col("device"), col("boot")], left());
@@ -73,7 +86,7 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         when(duration.clone().gt_eq(lit(0.0))).then(duration).otherwise(lit(0.0)).alias("duration_s"),
     );
     let alarms = alarms.collect()?.lazy();
-    let lost = kvarh_lost(alarms.clone(), intervals)?.lazy();
+    let lost = kvarh_lost(alarms.clone(), intervals.clone())?.lazy();
     let rows = alarms.join(lost, KEY.map(col), KEY.map(col), left());
     let shown = [
         "bank",
@@ -87,6 +100,7 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         "begin_time",
         "detected_time",
         "announced_time",
+        "is_announced",
         "end_time",
         "duration_s",
         "residual_pu",
@@ -102,13 +116,82 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         "voltage_b_v",
         "voltage_c_v",
     ];
+    // Of the same moment: the same order each time.
     let order = SortMultipleOptions::default().with_order_descending(true).with_nulls_last(true);
-    let frame = rows.select(shown.map(col)).sort(["begin_time"], order).collect()?;
+    let by = ["begin_time", "device", "boot", "begin_frame", "occurrence", "condition"];
+    let frame = rows.select(shown.map(col)).sort(by, order).collect()?;
     let cells = Cells(&frame);
+    let links = restarts::links(cells, &starts(Cells(&last)), intervals)?;
+    let mut open = open::open(store, &range, cells, Cells(&last))?;
+    for (open, link) in open.iter_mut().zip(&links) {
+        *open &= !link.is_taken_up;
+    }
+    let stood = BooleanChunked::from_iter_values(
+        "stood".into(),
+        (0..cells.rows()).map(|row| stood(cells, row, open.get(row) == Some(&true), filter.from_ms)),
+    );
+    let mut columns = since(cells, &links)?;
+    columns.push(Series::new("is_open".into(), open).into());
+    columns.push(
+        Series::new("is_continued".into(), links.iter().map(|link| link.is_continued).collect::<Vec<_>>())
+            .into(),
+    );
+    Ok(frame.hstack(&columns)?.filter(&stood)?)
+}
+
+/// The starts of each logger that have intervals.
+fn starts(last: Cells<'_>) -> BTreeMap<String, BTreeSet<u64>> {
+    let mut starts: BTreeMap<String, BTreeSet<u64>> = BTreeMap::new();
+    for row in 0..last.rows() {
+        if let (Some(device), Some(boot)) = (last.text("device", row), last.whole("boot", row)) {
+            starts.entry(device).or_default().insert(boot);
+        }
+    }
+    starts
+}
+
+/// Whether a row stood at this moment or later.
+fn stood(cells: Cells<'_>, row: usize, is_open: bool, from_ms: Option<i64>) -> bool {
+    let Some(from) = from_ms.filter(|_| !is_open) else { return true };
+    let lasted_ms = cells.real("duration_s", row).unwrap_or(0.0) * 1000.0;
+    let end = cells.ms("end_time", row).or_else(|| Some(cells.ms("begin_time", row)? + lasted_ms as i64));
+    end.is_some_and(|end| end >= from)
+}
+
+/// `id`, and the columns that begin with `since`.
+fn since(cells: Cells<'_>, links: &[Link]) -> PolarsResult<Vec<Column>> {
     let ids: Vec<Option<String>> = (0..cells.rows()).map(|row| id(cells, row)).collect();
-    let open = open::open(store, cells, Cells(&last))?;
-    let columns = [Series::new("id".into(), ids).into(), Series::new("is_open".into(), open).into()];
-    Ok(frame.hstack(&columns)?)
+    let chains: Vec<Vec<usize>> = (0..cells.rows())
+        .map(|row| {
+            // Each is of an earlier start than the one before: it ends.
+            let previous = |row: &usize| links.get(*row).and_then(|link| link.previous);
+            std::iter::successors(Some(row), previous).collect()
+        })
+        .collect();
+    let first = |chain: &Vec<usize>| chain.last().copied().unwrap_or_default();
+    let whole = |name: &str, of: &str| -> Column {
+        let values: Vec<_> = chains.iter().map(|chain| cells.whole(of, first(chain))).collect();
+        Series::new(name.into(), values).into()
+    };
+    let sum = |name: &str, of: &str| -> Column {
+        let all =
+            |chain: &Vec<usize>| chain.iter().filter_map(|row| cells.real(of, *row)).reduce(|a, b| a + b);
+        Series::new(name.into(), chains.iter().map(all).collect::<Vec<_>>()).into()
+    };
+    let of_first: Vec<_> = chains.iter().map(|chain| ids.get(first(chain)).cloned().flatten()).collect();
+    let time =
+        |name: &str, of: &str| times(name, chains.iter().map(|chain| cells.ms(of, first(chain))).collect());
+    Ok(vec![
+        Series::new("id".into(), &ids).into(),
+        Series::new("since_id".into(), of_first).into(),
+        time("since_time", "begin_time")?,
+        time("since_detected_time", "detected_time")?,
+        time("since_announced_time", "announced_time")?,
+        whole("since_boot", "boot"),
+        whole("since_frame", "begin_frame"),
+        sum("since_duration_s", "duration_s"),
+        sum("since_kvarh_lost", "kvarh_lost"),
+    ])
 }
 
 /// Ten hexadecimal digits of the SHA-256 of what makes the occurrence the same occurrence.
@@ -122,33 +205,6 @@ fn id(cells: Cells<'_>, row: usize) -> Option<String> {
         digest.update(cells.whole(number, row)?.to_be_bytes());
     }
     Some(digest.finalize().iter().take(5).map(|byte| format!("{byte:02x}")).collect())
-}
-
-/// An alarm that was looked for.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Found {
-    /// Its id.
-    pub id: String,
-    /// "Quillmere 3: blown_fuse B, 2030-05-05T22:36:00.000Z".
-    pub words: String,
-}
-
-/// The alarms whose id begins with `prefix`; none for an empty one.
-///
-/// # Errors
-/// The store cannot be read.
-pub fn find(store: &Store, filter: &Filter, prefix: &str) -> Result<Vec<Found>, StoreError> {
-    let history = alarm_history(store, filter)?;
-    let cells = Cells(&history);
-    let of = |row: usize| {
-        let id = cells.text("id", row).filter(|id| !prefix.is_empty() && id.starts_with(prefix))?;
-        let when = cells.ms("begin_time", row).and_then(|ms| u64::try_from(ms).ok());
-        let when = when.map_or_else(String::new, |ms| format!(", {}", crate::time::utc(ms)));
-        let [bank, condition, phases] =
-            ["bank", "condition", "phases"].map(|name| cells.text(name, row).unwrap_or_default());
-        Some(Found { id, words: format!("{bank}: {condition} {phases}{when}") })
-    };
-    Ok((0..cells.rows()).filter_map(of).collect())
 }
 
 fn left() -> JoinArgs {
@@ -192,3 +248,6 @@ fn kvarh_lost(alarms: LazyFrame, intervals: LazyFrame) -> PolarsResult<DataFrame
     // Never the intervals of all alarms at once.
     collect(both.group_by(KEY.map(col)).agg([(lost * hours() * part).sum().alias("kvarh_lost")]))
 }
+
+#[cfg(test)]
+mod tests;

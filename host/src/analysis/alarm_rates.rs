@@ -57,7 +57,13 @@ pub fn alarm_rates(store: &Store, filter: &Filter) -> Result<DataFrame, StoreErr
     }
     let history = alarm_history(store, filter)?;
     let cells = Cells(&history);
+    let begins_later = |ms: Option<i64>| filter.from_ms.is_none_or(|from| ms.is_some_and(|ms| ms >= from));
     for row in 0..cells.rows() {
+        // What goes on from before a restart, or before the range, has not begun here.
+        let is_first = cells.text("id", row) == cells.text("since_id", row);
+        if !is_first || !begins_later(cells.ms("begin_time", row)) {
+            continue;
+        }
         let (Some(bank), Some(name)) = (cells.text("bank", row), cells.text("condition", row)) else {
             continue;
         };
@@ -74,7 +80,7 @@ pub fn alarm_rates(store: &Store, filter: &Filter) -> Result<DataFrame, StoreErr
         }
     }
     let mut feeders: BTreeMap<String, Counts> = BTreeMap::new();
-    for event in find(store, filter, &history)? {
+    for event in find(store, filter, &history)?.into_iter().filter(|event| begins_later(event.begin_ms)) {
         if let Some(feeder) = &event.feeder {
             feeders.entry(feeder.clone()).or_default().events += 1;
         }

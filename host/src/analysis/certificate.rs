@@ -287,7 +287,7 @@ fn settings(
 fn open(row: &FleetRow) -> Vec<String> {
     let alarms = row.pending().into_iter().map(|alarm| {
         let note = alarm.note.as_ref().map(|note| format!("; acknowledged: {note}")).unwrap_or_default();
-        format!("{} since {} (alarm {}{note})", alarm.in_short(), alarm.begin, alarm.id)
+        format!("{} {} (alarm {}{note})", alarm.in_short(), alarm.when(), alarm.id)
     });
     let observations = row.observations.iter().filter(|observation| observation.state() <= State::Engineer);
     alarms.chain(observations.map(|observation| observation.sentence())).collect()

@@ -149,14 +149,12 @@ impl FleetRow {
         open
     }
 
-    /// The open alarms, and what was dangerous and over at once in the last [`PENDING_MS`] of its records: a restrike, a
-    /// charged closing.
+    /// The open alarms; what was dangerous and over at once in the last [`PENDING_MS`] of its records: a restrike, a charged
+    /// closing; and the newest of what was [announced again and again](AlarmRow::recurs) in that time. What began at an unknown
+    /// time counts as late.
     pub fn pending(&self) -> Vec<&AlarmRow> {
-        let is_late = |alarm: &AlarmRow| {
-            let begin = alarm.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok());
-            begin.zip(self.last_ms).is_some_and(|(begin, last)| last - begin <= PENDING_MS)
-        };
-        let counts = |alarm: &&AlarmRow| alarm.is_open || alarm.is_passed_hazard() && is_late(alarm);
+        let is_passed = |alarm: &AlarmRow| alarm.is_passed_hazard() && alarm.is_late(self.last_ms);
+        let counts = |alarm: &&AlarmRow| alarm.is_open || is_passed(alarm) || alarm.recurs.is_some();
         let mut pending: Vec<&AlarmRow> = self.alarms.iter().filter(counts).collect();
         pending.sort_by_key(|alarm| (alarm.urgency(), alarm.begin.boot, alarm.begin.frame));
         pending
@@ -183,7 +181,7 @@ impl FleetRow {
     }
 }
 
-/// How long a hazard that was over at once is pending: 30 days. Our choice.
+/// How long a hazard that was over at once, or what recurs, is pending: 30 days. Our choice.
 pub const PENDING_MS: i64 = 2_592_000_000;
 
 /// One row a bank and logger, ordered by its [`Rank`]: hazards by their kind, then by kvarh lost per day × certainty, then by
@@ -207,10 +205,9 @@ pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError
     }
     let mut rows: Vec<FleetRow> = rows.into_rows();
     let last = end_of_store(rows.iter().filter_map(|row| row.last_ms).collect());
-    rows.iter_mut().for_each(alarms::settle);
     recent::set(store, &mut rows)?;
     for row in &mut rows {
-        alarms::settle(row);
+        alarms::mark_recurring(&mut row.alarms, row.last_ms);
         row.observations = observe::observe(row, last);
         observe::date(store, row)?;
         row.state = state(row);

@@ -3,7 +3,7 @@
 use wyelog_protocol::condition::{Condition, Phases};
 
 /// A phase with more than this connected has its fuse again.
-const CARRIES: f64 = 0.5;
+pub(super) const CARRIES: f64 = 0.5;
 
 /// What of an alarm says whether it goes on.
 #[derive(Clone, Copy, Debug)]
@@ -46,9 +46,14 @@ impl Standing {
         self.boot < self.last_boot
     }
 
-    const fn loses_phase(&self) -> bool {
-        matches!(self.condition, Some(Condition::BlownFuse | Condition::PhaseMissingAtClose))
+    fn loses_phase(&self) -> bool {
+        self.condition.is_some_and(loses_phase)
     }
+}
+
+/// Whether a condition is that a whole phase is gone.
+pub(super) const fn loses_phase(condition: Condition) -> bool {
+    matches!(condition, Condition::BlownFuse | Condition::PhaseMissingAtClose)
 }
 
 /// Phases by their letters.

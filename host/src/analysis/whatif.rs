@@ -49,6 +49,8 @@ struct Real {
     name: String,
     begin: f64,
     end: f64,
+    /// It began before the range.
+    has_begun_before: bool,
 }
 
 /// Logger and its start.
@@ -65,7 +67,8 @@ type Place = (String, u64);
 /// - `calls`: all of them.
 ///
 /// An interval counts as a whole, so nothing shorter than one can be told: a persistence below the length of the intervals is
-/// that length. Flagged intervals break a run. Ranges pick intervals, and alarms that begin in them.
+/// that length. Flagged intervals break a run. Ranges pick intervals, and alarms that stood in them; one that began before has no
+/// delay.
 ///
 /// # Errors
 /// The store cannot be read.
@@ -130,15 +133,14 @@ fn real(store: &Store, filter: &Filter) -> Result<BTreeMap<Place, Vec<Real>>, St
         let is_real = REAL.iter().any(|real| real.name() == name && real.route() != Route::LogOnly);
         let place = cells.text("device", index).zip(cells.whole("boot", index));
         let begin = cells.whole("begin_frame", index).map(|frame| frame as f64);
-        let (true, Some(place), Some(begin), Some(_)) =
-            (is_real, place, begin, cells.ms("announced_time", index))
-        else {
-            continue;
-        };
+        let is_announced = is_real && cells.is_true("is_announced", index);
+        let (true, Some(place), Some(begin)) = (is_announced, place, begin) else { continue };
         let end = begin + cells.real("duration_s", index).unwrap_or(0.0) * FRAMES;
         let [bank, phases] = ["bank", "phases"].map(|column| cells.text(column, index).unwrap_or_default());
         let name = format!("{bank}: {} {phases}", name.replace('_', " "));
-        places.entry(place).or_default().push(Real { name, begin, end });
+        let has_begun_before =
+            filter.from_ms.zip(cells.ms("begin_time", index)).is_some_and(|(from, begin)| begin < from);
+        places.entry(place).or_default().push(Real { name, begin, end, has_begun_before });
     }
     Ok(places)
 }
@@ -175,6 +177,7 @@ fn row(limit: &Limit, runs: &BTreeMap<Place, Vec<Run>>, real: &BTreeMap<Place, V
             // A run that begins in the interval before the alarm calls no sooner than the alarm begins.
             let delays = caught.map(|run| (run.begin + needed - alarm.begin).max(0.0) / FRAMES);
             match delays.min_by(f64::total_cmp) {
+                Some(_) if alarm.has_begun_before => {}
                 Some(delay) => outcome.delays_s.push(delay),
                 None => outcome.missed.push(alarm.name.clone()),
             }

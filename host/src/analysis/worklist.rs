@@ -9,7 +9,6 @@ use super::{Filter, times};
 use crate::explain::{Case, Explanation, explain};
 use crate::number::plain;
 use crate::store::{Bank, FuseLinks, Store, StoreError};
-use crate::time::{GUESSED, utc};
 
 /// Stands beside every fuse link.
 pub const COORDINATE: &str = "coordinate with the tank-rupture curve at this node's fault current";
@@ -87,11 +86,8 @@ fn item(store: &Store, links: &FuseLinks, row: FleetRow) -> WorkItem {
     for alarm in row.pending().into_iter().filter(|alarm| alarm.route != Some(Route::LogOnly)) {
         let begin = alarm.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok());
         since_ms = since_ms.into_iter().chain(begin).min();
-        let mark = if alarm.begin.is_guessed { GUESSED } else { "" };
-        let since =
-            alarm.begin.utc_ms.map_or_else(|| alarm.begin.to_string(), |ms| format!("{mark}{}", minute(ms)));
         let certain = if alarm.is_announced() { "" } else { " (detected, not announced)" };
-        what.push(format!("{} since {since}{certain}", alarm.in_short()));
+        what.push(format!("{} {}{certain}", alarm.in_short(), alarm.when()));
         if let Some(words) = alarm.explain() {
             merge(&mut explanation, words);
         }
@@ -113,12 +109,6 @@ fn item(store: &Store, links: &FuseLinks, row: FleetRow) -> WorkItem {
     }
     let fuse_link = needed_link(bank.as_ref(), links, &row);
     WorkItem { rank: rank(&row), bank, what, since_ms, explanation, fuse_link, row }
-}
-
-/// `2030-05-05 22:36 UTC`.
-fn minute(ms: u64) -> String {
-    let text = utc(ms).replace('T', " ");
-    format!("{} UTC", text.get(..16).unwrap_or(&text))
 }
 
 fn merge(into: &mut Explanation, words: Explanation) {

@@ -4,7 +4,7 @@ use std::io::Write;
 use std::path::PathBuf;
 
 use wyelog::analysis::Filter;
-use wyelog::analysis::alarm_history::{Found, find};
+use wyelog::analysis::alarm_book::{Found, find};
 use wyelog::rtc::now_ms;
 use wyelog::store::{Acknowledgement, Store};
 use wyelog::time::utc;
@@ -13,7 +13,8 @@ use super::{Failure, Outcome};
 
 /// Note beside an alarm of a store that somebody has looked at it.
 ///
-/// It stays in every answer, marked; nothing is hidden or ended by it. The note survives ingesting the logs anew.
+/// It stays in every answer, marked; nothing is hidden or ended by it. The note survives ingesting the logs anew. The id of an event
+/// of a feeder stands for the alarms of all its banks.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -38,7 +39,7 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     let store = Store::open(&arguments.store)?;
     let found = find(&store, &Filter::default(), &arguments.alarm)?;
-    let [Found { id, words }] = found.as_slice() else {
+    let [Found { id, alarms, words }] = found.as_slice() else {
         let all: Vec<String> =
             found.iter().take(5).map(|found| format!("{} ({})", found.id, found.words)).collect();
         return Err(Failure::new(match all.as_slice() {
@@ -54,15 +55,18 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
             ),
         }));
     };
-    let is_new = match &arguments.note {
-        _ if arguments.undo => store.withdraw(id)?,
-        note => store.acknowledge(Acknowledgement {
-            id: id.clone(),
-            alarm: words.clone(),
-            acknowledged: utc(now_ms()),
-            note: note.clone().unwrap_or_default(),
-        })?,
-    };
+    let mut is_new = false;
+    for id in alarms {
+        is_new |= match &arguments.note {
+            _ if arguments.undo => store.withdraw(id)?,
+            note => store.acknowledge(Acknowledgement {
+                id: id.clone(),
+                alarm: words.clone(),
+                acknowledged: utc(now_ms()),
+                note: note.clone().unwrap_or_default(),
+            })?,
+        };
+    }
     let said = match (arguments.undo, is_new) {
         (false, true) => "acknowledged",
         (false, false) => "was acknowledged with this note already: nothing changed",

@@ -3,7 +3,6 @@
 use std::ops::Range;
 
 use super::text::{escape, escape_whole_times, grouped, minute, or_dash};
-use super::top::since;
 use super::{Links, badge, linked};
 use crate::analysis::fleet::FleetRow;
 
@@ -71,7 +70,7 @@ fn cell(column: usize, class: &str, text: &str) -> String {
 }
 
 fn what(row: &FleetRow) -> String {
-    let alarms = row.pending().into_iter().map(|alarm| format!("{} {}", alarm.in_short(), since(alarm)));
+    let alarms = row.pending().into_iter().map(|alarm| format!("{} {}", alarm.in_short(), alarm.when()));
     let observations = row.observations.iter().map(|observation| observation.in_short().to_owned());
     let all: Vec<String> = alarms.chain(observations).map(|text| escape_whole_times(&text)).collect();
     match (all.is_empty(), row.alarms.len()) {

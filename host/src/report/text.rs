@@ -3,6 +3,7 @@
 use wyelog_simulator::civil::Civil;
 
 use crate::number;
+pub use crate::time::minute;
 
 /// Text of a log as text of the page. What HTML forbids becomes U+FFFD: names are bytes from outside.
 pub fn escape(text: &str) -> String {
@@ -96,12 +97,9 @@ const MONTHS: [&str; 12] = [
     "December",
 ];
 
-/// The last moment of the year 9999.
-const LAST_SECOND: i64 = 253_402_300_799;
-
 /// A moment as fields.
 pub fn civil(ms: i64) -> Civil {
-    Civil::from_unix_seconds(ms.div_euclid(1000).clamp(0, LAST_SECOND))
+    crate::time::civil(ms.div_euclid(1000))
 }
 
 fn month(civil: &Civil) -> &'static str {
@@ -116,12 +114,6 @@ pub fn short_month(civil: &Civil) -> &'static str {
         "June" | "July" => name,
         name => name.get(..3).unwrap_or(name),
     }
-}
-
-/// `2030-05-09 14:02`.
-pub fn minute(ms: i64) -> String {
-    let Civil { year, month, day, hour, minute, .. } = civil(ms);
-    format!("{year:04}-{month:02}-{day:02} {hour:02}:{minute:02}")
 }
 
 /// `2030-05-09 14:02:33`.

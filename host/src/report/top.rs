@@ -8,11 +8,10 @@ use wyelog_protocol::condition::Condition;
 use super::text::{days, escape, escape_whole_times, grouped, minute};
 use super::{Links, linked, mark};
 
-use crate::analysis::fleet::{AlarmRow, FleetRow, State};
+use crate::analysis::fleet::{FleetRow, State};
 use crate::explain::{Case, explain};
 use crate::number::count;
 use crate::store::Store;
-use crate::time;
 
 /// Most banks that have a sentence; a table follows anyway.
 const MOST_SENTENCES: usize = 20;
@@ -44,22 +43,11 @@ fn headlines(rows: &[FleetRow]) -> (String, Option<String>) {
     (first, second)
 }
 
-/// Since when, in words.
-pub fn since(alarm: &AlarmRow) -> String {
-    match alarm.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok()) {
-        Some(ms) => {
-            let mark = if alarm.begin.is_guessed { time::GUESSED } else { "" };
-            format!("since {mark}{} UTC", minute(ms))
-        }
-        None => format!("since {}", alarm.begin),
-    }
-}
-
 /// What is wrong with a bank, in one sentence without its name; `None` if nothing was found.
 pub fn sentence(row: &FleetRow) -> Option<String> {
     let alarms = row.pending().into_iter().map(|alarm| {
         let announced = if alarm.is_announced() { "" } else { " (detected, not announced)" };
-        let mut text = format!("{} {}{announced}", alarm.in_short(), since(alarm));
+        let mut text = format!("{} {}{announced}", alarm.in_short(), alarm.when());
         if let (Some(so_far), Some(a_day)) = (alarm.kvarh_lost, alarm.kvarh_lost_per_day()) {
             text.push_str(&if alarm.duration_s >= 86_400.0 {
                 format!("; about {} kvarh a day lost, {} so far", grouped(a_day, 0), grouped(so_far, 0))

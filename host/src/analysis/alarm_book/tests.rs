@@ -9,7 +9,6 @@ use wyelog_protocol::quantity::{PerUnit, Voltage};
 use wyelog_protocol::record::{Event, Evidence, Record, SettingsRecord};
 
 use super::*;
-use crate::analysis::alarm_history::find as find_alarm;
 use crate::analysis::alarm_rates::alarm_rates;
 use crate::analysis::feeder_events::feeder_events;
 use crate::analysis::tests::{Desk, HEALTHY, event, interval, moment, near, settings, stamp};
@@ -104,10 +103,10 @@ fn open_ones_come_first_and_a_note_survives_another_ingest() {
     let again = alarm_book(&other.store(), &Filter::default()).unwrap();
     assert_eq!(column(&again, "id"), ids);
     assert_eq!(column(&again, "note"), ["", "crew sent", ""]);
-    let found = find_alarm(&other.store(), &Filter::default(), &ids[1][..6]).unwrap();
+    let found = find(&other.store(), &Filter::default(), &ids[1][..6]).unwrap();
     assert_eq!(found.len(), 1);
     assert!(found[0].words.starts_with("Bank 2: blown_fuse B"), "{found:?}");
-    assert!(find_alarm(&other.store(), &Filter::default(), "").unwrap().is_empty());
+    assert!(find(&other.store(), &Filter::default(), "").unwrap().is_empty());
 }
 
 /// A dip of all phases for 0.6 s to a tenth at minute 20, three loggers apart by less than their clocks' errors.
@@ -154,6 +153,42 @@ fn one_event_of_a_feeder_is_one_line_and_says_who_did_not_come_back() {
     assert_eq!(who.remove(0), "Bank 2");
     who.sort();
     assert_eq!(who, ["3 banks", "Bank 4"]);
+}
+
+#[test]
+fn the_line_of_an_event_is_the_events_and_so_is_its_note() {
+    let desk = storm();
+    let ask = || alarm_book(&desk.store(), &Filter::default()).unwrap();
+    let events = feeder_events(&desk.store(), &Filter::default()).unwrap();
+    let east = column(&events, "feeder").iter().position(|feeder| feeder == "East").unwrap();
+    let id = column(&events, "id")[east].clone();
+    let line = |lines: &DataFrame| column(lines, "id").iter().position(|one| *one == id).unwrap();
+    let lines = folded(&ask()).unwrap();
+    near(&lines, "duration_s", line(&lines), 0.6);
+    let begin = Cells(&events).ms("begin_time", east);
+    assert!(begin.is_some());
+    assert_eq!(Cells(&lines).ms("begin_time", line(&lines)), begin);
+    assert_eq!(Cells(&lines).ms("end_time", line(&lines)), begin.map(|ms| ms + 600));
+    // The same book each time.
+    for _ in 0..5 {
+        assert_eq!(column(&ask(), "id"), column(&ask(), "id"));
+    }
+    // A note beside one bank's alarm is not one beside the event; one beside the event is beside all.
+    let mark = |id: &String| Acknowledgement {
+        id: id.clone(),
+        note: "storm".to_owned(),
+        ..Acknowledgement::default()
+    };
+    let found = find(&desk.store(), &Filter::default(), &id).unwrap();
+    assert_eq!((found.len(), found[0].alarms.len()), (1, 3));
+    desk.store().acknowledge(mark(&found[0].alarms[1])).unwrap();
+    let lines = folded(&ask()).unwrap();
+    assert_eq!(column(&lines, "note")[line(&lines)], "");
+    for id in &found[0].alarms {
+        desk.store().acknowledge(mark(id)).unwrap();
+    }
+    let lines = folded(&ask()).unwrap();
+    assert_eq!(column(&lines, "note")[line(&lines)], "storm");
 }
 
 #[test]

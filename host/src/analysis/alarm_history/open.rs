@@ -7,17 +7,24 @@ use polars::prelude::{
 };
 use wyelog_protocol::condition::Condition;
 
-use crate::analysis::PHASES;
 use crate::analysis::cells::Cells;
 use crate::analysis::goes_on::{Standing, phases};
 use crate::analysis::slices::collect;
+use crate::analysis::{Filter, PHASES};
 use crate::store::{INTERVALS, Store, StoreError};
 
 /// Frames of a day.
 const DAY_FRAMES: f64 = 86_400.0 * wyelog_protocol::FRAMES_PER_SECOND as f64;
 
 /// Of each row of the history whether it [goes on](Standing::goes_on). `last` has the last frame of each start.
-pub(super) fn open(store: &Store, cells: Cells<'_>, last: Cells<'_>) -> Result<Vec<bool>, StoreError> {
+///
+/// `until` ends the range that is asked for.
+pub(super) fn open(
+    store: &Store,
+    until: &Filter,
+    cells: Cells<'_>,
+    last: Cells<'_>,
+) -> Result<Vec<bool>, StoreError> {
     let starts = last_starts(last);
     // Most have ended: there is nothing more to look up.
     let standing = |row: usize| {
@@ -36,7 +43,7 @@ pub(super) fn open(store: &Store, cells: Cells<'_>, last: Cells<'_>) -> Result<V
     let standing: Vec<Option<(String, Standing)>> = (0..cells.rows()).map(standing).collect();
     let asked = standing.iter().flatten().filter(|(_, standing)| standing.depends_on_connected());
     let asked = asked.filter_map(|(device, _)| Some((device.as_str(), *starts.get(device)?))).collect();
-    let connected = connected_now(store, &asked)?;
+    let connected = connected_now(store, until, &asked)?;
     let goes_on = |of: &Option<(String, Standing)>| {
         let connected = |device: &str| connected.get(device).copied().unwrap_or_default();
         of.as_ref().is_some_and(|(device, standing)| standing.goes_on(connected(device)))
@@ -62,6 +69,7 @@ fn last_starts(last: Cells<'_>) -> BTreeMap<String, (u64, f64)> {
 /// Median connected capacitance of each phase over the last day of these starts: one query for all loggers.
 fn connected_now(
     store: &Store,
+    until: &Filter,
     starts: &BTreeMap<&str, (u64, f64)>,
 ) -> Result<BTreeMap<String, [Option<f64>; 3]>, StoreError> {
     if starts.is_empty() {
@@ -80,7 +88,8 @@ fn connected_now(
     let any = lit(Series::new("device".into(), devices)).implode(true);
     let good = col("flagged").eq(lit(0)).and(col("device").is_in(any, false));
     let wanted = ["device", "boot", "frame"].into_iter().chain(names.iter().map(String::as_str));
-    let intervals = store.scan_rows(&INTERVALS)?.filter(good).select(wanted.map(col).collect::<Vec<Expr>>());
+    let intervals =
+        until.rows(store, &INTERVALS, "time")?.filter(good).select(wanted.map(col).collect::<Vec<Expr>>());
     let days = intervals.join(keys, [col("device")], [col("device")], JoinArgs::new(JoinType::Inner));
     let is_late = col("frame").cast(DataType::Float64).gt(col("after"));
     let days = days.filter(col("boot").cast(DataType::UInt64).eq(col("last_boot")).and(is_late));

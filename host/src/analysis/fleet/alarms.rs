@@ -1,21 +1,26 @@
 //! Alarms of a store as values, and which of them are open.
 
+use std::collections::BTreeMap;
+
 use wyelog_protocol::cause::Cause;
 use wyelog_protocol::condition::{Condition, Phases, Route, Subject};
 
-use super::FleetRow;
+use super::PENDING_MS;
 use super::rows::Key;
 use crate::analysis::Filter;
 use crate::analysis::alarm_history::alarm_history;
 use crate::analysis::cells::Cells;
-use crate::analysis::goes_on::{Standing, phases};
+use crate::analysis::goes_on::phases;
 use crate::explain::{Case, Explanation, explain, in_short};
 use crate::store::{Store, StoreError};
-use crate::time::When;
+use crate::time::{GUESSED, When, minute};
 
 /// An alarm whose announcement is not in the records counts as announced after this time: the record was lost. Route
 /// `engineer` announces after ten minutes.
 const SURELY_ANNOUNCED_S: f64 = 900.0;
+
+/// An alarm that has ended is pending if it was announced so often in the last 30 days. Our choice.
+pub const RECURRING: usize = 3;
 
 /// One occurrence of a condition.
 #[derive(Clone, Debug)]
@@ -46,8 +51,13 @@ pub struct AlarmRow {
     pub end_ms: Option<i64>,
     /// Its end is not in the records, and nothing later shows that it is over: an interruption does not outlast a restart
     /// of the logger; a blown fuse does, unless its phases carry again after it. With a range, an alarm that ended after
-    /// the range is open too.
+    /// the range is open too. What a logger finds again after a restart is the same alarm, since its first start.
     pub is_open: bool,
+    /// The records have its announcement.
+    pub has_announcement: bool,
+    /// Of an alarm that has ended, the newest of its kind: how often it was announced in the last [`PENDING_MS`](super::PENDING_MS)
+    /// of the records, if that is [`RECURRING`] times or more.
+    pub recurs: Option<usize>,
     /// From its beginning to its end or to the last interval.
     pub duration_s: f64,
     /// kvarh that its phases did not deliver; `None`: it takes no phase away.
@@ -57,7 +67,7 @@ pub struct AlarmRow {
 impl AlarmRow {
     /// Whether it persisted long enough for those who have to know.
     pub fn is_announced(&self) -> bool {
-        self.announced_ms.is_some() || self.duration_s > SURELY_ANNOUNCED_S
+        self.has_announcement || self.duration_s > SURELY_ANNOUNCED_S
     }
 
     /// Lower is more urgent.
@@ -79,6 +89,17 @@ impl AlarmRow {
         )
     }
 
+    /// Since when it is so, or when it was: "since 2030-05-05 22:36 UTC", "9 times in 30 days, last 2030-05-09 06:03 UTC".
+    pub fn when(&self) -> String {
+        let mark = if self.begin.is_guessed { GUESSED } else { "" };
+        let begin = self.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok());
+        let begin = begin.map_or_else(|| self.begin.to_string(), |ms| format!("{mark}{} UTC", minute(ms)));
+        self.recurs.map_or_else(
+            || format!("since {begin}"),
+            |times| format!("{times} times in 30 days, last {begin}"),
+        )
+    }
+
     /// What it means; `None` for a condition of a newer logger.
     pub fn explain(&self) -> Option<Explanation> {
         Some(explain(&Case {
@@ -89,9 +110,17 @@ impl AlarmRow {
         }))
     }
 
-    /// kvarh lost a day while it lasts.
+    /// kvarh lost a day while it lasts; `None`: it is over.
     pub fn kvarh_lost_per_day(&self) -> Option<f64> {
-        self.kvarh_lost.filter(|_| self.duration_s > 0.0).map(|lost| lost / self.duration_s * 86_400.0)
+        self.kvarh_lost
+            .filter(|_| self.is_open && self.duration_s > 0.0)
+            .map(|lost| lost / self.duration_s * 86_400.0)
+    }
+
+    /// Whether it began in the last [`PENDING_MS`] of the records, as far as is known.
+    pub(super) fn is_late(&self, last_ms: Option<i64>) -> bool {
+        let begin = self.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok());
+        begin.zip(last_ms).is_none_or(|(begin, last)| last - begin <= PENDING_MS)
     }
 
     /// A hazard that was over once it had been said: a restrike, a charged closing.
@@ -111,48 +140,50 @@ pub(super) fn read(store: &Store, filter: &Filter) -> Result<Vec<(Key, AlarmRow)
         let condition = Condition::ALL.into_iter().find(|condition| condition.name() == name);
         let causes = cells.text("causes", index).unwrap_or_default();
         let known = |name: &str| Cause::ALL.into_iter().find(|cause| cause.name() == name);
-        let end_ms = cells.ms("end_time", index);
-        let ended_later = end_ms.zip(filter.to_ms).is_some_and(|(end, to)| end >= to);
-        let id = cells.text("id", index).unwrap_or_default();
+        let mark = |name: &str| Some(acknowledged.get(&cells.text(name, index)?)?.note.clone());
         let alarm = AlarmRow {
-            note: acknowledged.get(&id).map(|mark| mark.note.clone()),
-            id,
+            note: mark("id").or_else(|| mark("since_id")),
+            id: cells.text("since_id", index).unwrap_or_default(),
             condition,
             phases: phases(&cells.text("phases", index).unwrap_or_default()),
             fraction: cells.real("fraction", index),
             causes: causes.split(", ").filter_map(known).collect(),
             route: condition.map(Condition::route),
             begin: When {
-                boot: cells.whole("boot", index).and_then(|boot| u32::try_from(boot).ok()).unwrap_or(0),
-                frame: cells.whole("begin_frame", index).unwrap_or(0),
-                utc_ms: cells.ms("begin_time", index).and_then(|ms| u64::try_from(ms).ok()),
+                boot: cells.whole("since_boot", index).and_then(|boot| u32::try_from(boot).ok()).unwrap_or(0),
+                frame: cells.whole("since_frame", index).unwrap_or(0),
+                utc_ms: cells.ms("since_time", index).and_then(|ms| u64::try_from(ms).ok()),
                 is_guessed: cells.text("time_quality", index).as_deref() == Some("guessed"),
             },
-            detected_ms: cells.ms("detected_time", index),
-            announced_ms: cells.ms("announced_time", index),
-            end_ms,
-            is_open: ended_later || cells.whole("end_frame", index).is_none(),
-            duration_s: cells.real("duration_s", index).unwrap_or(0.0),
-            kvarh_lost: cells.real("kvarh_lost", index),
+            detected_ms: cells.ms("since_detected_time", index),
+            announced_ms: cells.ms("since_announced_time", index),
+            end_ms: cells.ms("end_time", index),
+            has_announcement: cells.is_true("is_announced", index),
+            is_open: cells.is_true("is_open", index),
+            recurs: None,
+            duration_s: cells.real("since_duration_s", index).unwrap_or(0.0),
+            kvarh_lost: cells.real("since_kvarh_lost", index),
             name,
         };
         Some(((cells.text("bank", index)?, cells.text("device", index)?), alarm))
     };
-    Ok((0..cells.rows()).filter_map(row).collect())
+    // What goes on after a restart stands in the row of its last start.
+    Ok((0..cells.rows()).filter(|row| !cells.is_true("is_continued", *row)).filter_map(row).collect())
 }
 
-/// Closes what is over without a record of its end, as far as is known of the row by now: before its last day is read, a lost
-/// phase goes on.
-pub(super) fn settle(row: &mut FleetRow) {
-    let (last_boot, connected) = (row.last_boot.into(), row.recent.connected);
-    for alarm in &mut row.alarms {
-        let standing = Standing {
-            condition: alarm.condition,
-            phases: alarm.phases,
-            has_ended: !alarm.is_open,
-            boot: alarm.begin.boot.into(),
-            last_boot,
-        };
-        alarm.is_open = standing.goes_on(connected);
+/// Marks the newest of what was announced again and again up to `last_ms`, the end of the records, and has ended each time.
+/// The newest alarms stand first.
+pub(super) fn mark_recurring(alarms: &mut [AlarmRow], last_ms: Option<i64>) {
+    let mut counts: BTreeMap<(String, u8), (usize, usize)> = BTreeMap::new();
+    for (place, alarm) in alarms.iter().enumerate() {
+        if alarm.is_announced() && alarm.route != Some(Route::LogOnly) && alarm.is_late(last_ms) {
+            let (_, times) = counts.entry((alarm.name.clone(), alarm.phases.bits())).or_insert((place, 0));
+            *times += 1;
+        }
+    }
+    for (place, times) in counts.into_values().filter(|(_, times)| *times >= RECURRING) {
+        if let Some(alarm) = alarms.get_mut(place).filter(|alarm| !alarm.is_open) {
+            alarm.recurs = Some(times);
+        }
     }
 }

@@ -41,7 +41,9 @@ fn alarm(condition: Condition, boot: u32) -> AlarmRow {
         detected_ms: Some(NOON_MS),
         announced_ms: Some(NOON_MS),
         end_ms: None,
+        has_announcement: true,
         is_open: true,
+        recurs: None,
         duration_s: 60.0,
         kvarh_lost: None,
     }
@@ -49,7 +51,7 @@ fn alarm(condition: Condition, boot: u32) -> AlarmRow {
 
 /// What the row comes to.
 fn settled(mut row: FleetRow) -> FleetRow {
-    alarms::settle(&mut row);
+    alarms::mark_recurring(&mut row.alarms, row.last_ms);
     row.observations = observe::observe(&row, Some(NOON_MS));
     row.state = state(&row);
     row
@@ -67,7 +69,7 @@ fn a_row_is_as_urgent_as_its_most_urgent_open_alarm() {
     ended.alarms = vec![AlarmRow { is_open: false, ..alarm(Condition::BlownFuse, 2) }];
     assert_eq!(settled(ended).state, State::Nothing);
     let mut unannounced = row();
-    unannounced.alarms = vec![AlarmRow { announced_ms: None, ..alarm(Condition::BlownFuse, 2) }];
+    unannounced.alarms = vec![AlarmRow { has_announcement: false, ..alarm(Condition::BlownFuse, 2) }];
     assert_eq!(settled(unannounced.clone()).state, State::Note);
     // Its announcement must have been lost.
     unannounced.alarms[0].duration_s = 3600.0;
@@ -78,20 +80,48 @@ fn a_row_is_as_urgent_as_its_most_urgent_open_alarm() {
 }
 
 #[test]
-fn a_restart_ends_an_interruption_but_no_blown_fuse() {
-    let before = |condition| {
+fn an_announcement_counts_while_no_clock_was_set() {
+    let mut unset = row();
+    unset.alarms = vec![AlarmRow { announced_ms: None, ..alarm(Condition::BlownFuse, 2) }];
+    assert_eq!(settled(unset).state, State::Crew);
+    // Nobody knows how long ago that was.
+    let mut passed = row();
+    passed.alarms = vec![AlarmRow { is_open: false, ..alarm(Condition::Restrike, 2) }];
+    assert_eq!(settled(passed).state, State::Hazard);
+}
+
+#[test]
+fn what_ends_at_each_opening_and_comes_again_is_pending() {
+    const DAY_MS: i64 = 86_400_000;
+    // Each of so many days of which the last was so many days ago; the newest first.
+    let daily = |condition: Condition, days: i64, ago: i64| {
+        let of = |day: i64| AlarmRow {
+            is_open: false,
+            begin: When { utc_ms: u64::try_from(NOON_MS - day * DAY_MS).ok(), ..alarm(condition, 2).begin },
+            ..alarm(condition, 2)
+        };
         let mut row = row();
-        row.alarms = vec![alarm(condition, 1)];
-        row
+        row.alarms = (ago..ago + days).map(of).collect();
+        settled(row)
     };
-    assert_eq!(settled(before(Condition::Interruption)).state, State::Nothing);
-    let mut blown = before(Condition::BlownFuse);
-    blown.recent.connected = [Some(1.0), Some(0.02), Some(1.0)];
-    assert_eq!(settled(blown.clone()).state, State::Crew);
-    blown.recent.connected = [None; 3];
-    assert_eq!(settled(blown).state, State::Crew);
-    // The phase carries again: the fuse was replaced while the logger was off.
-    assert_eq!(settled(before(Condition::BlownFuse)).state, State::Nothing);
+    let overloaded = daily(Condition::CapacitorOverload, 9, 0);
+    assert_eq!(overloaded.state, State::Engineer);
+    let pending = overloaded.pending();
+    assert_eq!(pending.len(), 1);
+    assert_eq!((pending[0].recurs, pending[0].begin.utc_ms), (Some(9), u64::try_from(NOON_MS).ok()));
+    assert_eq!(pending[0].when(), "9 times in 30 days, last 2030-05-01 12:00 UTC");
+    assert!(overloaded.open().is_empty());
+    assert_eq!(daily(Condition::CapacitorOverload, 2, 0).state, State::Nothing);
+    assert_eq!(daily(Condition::CapacitorOverload, 9, 31).state, State::Nothing);
+    // Two of them within the 30 days.
+    assert_eq!(daily(Condition::CapacitorOverload, 9, 29).state, State::Nothing);
+    // Nobody needs to know.
+    assert_eq!(daily(Condition::Sag, 9, 0).state, State::Nothing);
+    // While it goes on it is open, and once.
+    let mut open = daily(Condition::CapacitorOverload, 9, 0);
+    open.alarms.iter_mut().for_each(|alarm| alarm.recurs = None);
+    open.alarms[0].is_open = true;
+    assert!(settled(open).pending().iter().all(|alarm| alarm.recurs.is_none() && alarm.is_open));
 }
 
 #[test]
