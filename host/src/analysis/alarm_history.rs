@@ -36,8 +36,8 @@ const FRAMES: f64 = wyelog_protocol::FRAMES_PER_SECOND as f64;
 /// [`AlarmRow::is_open`](super::fleet::AlarmRow::is_open)).
 ///
 /// A logger that is started anew finds again what it had found. Of such occurrences only the last is open; `since_id`,
-/// `since_time`, `since_detected_time`, `since_announced_time`, `since_boot` and `since_frame` are those of the first, `since_duration_s` and `since_kvarh_lost` of all
-/// together, and all but the last are marked by `is_continued`. Of any other occurrence these are its own.
+/// `since_time`, `since_detected_time`, `since_announced_time`, `since_boot` and `since_frame` are those of the first, `since_duration_s` is from there to the
+/// end of the last, `since_recorded_s` (without the time in which the logger was off) and `since_kvarh_lost` are of all together, and all but the last are marked by `is_continued`. Of any other occurrence these are its own.
 ///
 /// A range of time picks what stood in it, and says what was known at its end: of an alarm that was announced or ended later, that
 /// it goes on and is not announced, and durations and kvarh up to there.
@@ -181,6 +181,14 @@ fn since(cells: Cells<'_>, links: &[Link]) -> PolarsResult<Vec<Column>> {
     let of_first: Vec<_> = chains.iter().map(|chain| ids.get(first(chain)).cloned().flatten()).collect();
     let time =
         |name: &str, of: &str| times(name, chains.iter().map(|chain| cells.ms(of, first(chain))).collect());
+    // The logger was off in between: on its own clock that is no time.
+    let lasted = |chain: &Vec<usize>| {
+        let (row, own) = (chain.first()?, cells.real("duration_s", *chain.first()?)?);
+        let between = cells.ms("begin_time", *row).zip(cells.ms("begin_time", first(chain)));
+        let recorded = chain.iter().filter_map(|row| cells.real("duration_s", *row)).sum();
+        Some(between.map_or(recorded, |(last, first)| (last - first) as f64 / 1000.0 + own).max(recorded))
+    };
+    let lasted: Vec<Option<f64>> = chains.iter().map(lasted).collect();
     Ok(vec![
         Series::new("id".into(), &ids).into(),
         Series::new("since_id".into(), of_first).into(),
@@ -189,7 +197,8 @@ fn since(cells: Cells<'_>, links: &[Link]) -> PolarsResult<Vec<Column>> {
         time("since_announced_time", "announced_time")?,
         whole("since_boot", "boot"),
         whole("since_frame", "begin_frame"),
-        sum("since_duration_s", "duration_s"),
+        Series::new("since_duration_s".into(), lasted).into(),
+        sum("since_recorded_s", "duration_s"),
         sum("since_kvarh_lost", "kvarh_lost"),
     ])
 }

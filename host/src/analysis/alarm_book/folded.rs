@@ -87,7 +87,7 @@ pub fn folded(book: &DataFrame) -> Result<DataFrame, StoreError> {
         moment("begin_time", &begin)?,
         moment("end_time", &end)?,
         moment("announced_time", &|line| {
-            line.rows.iter().filter_map(|row| cells.ms("announced_time", *row)).min()
+            line.rows.iter().filter_map(|row| cells.ms("since_announced_time", *row)).min()
         })?,
         real("duration_s", &lasted),
         real("kvarh_lost", &lost),

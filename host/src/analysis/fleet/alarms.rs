@@ -60,6 +60,8 @@ pub struct AlarmRow {
     pub recurs: Option<usize>,
     /// From its beginning to its end or to the last interval.
     pub duration_s: f64,
+    /// The part of that in which its logger was on.
+    pub recorded_s: f64,
     /// kvarh that its phases did not deliver; `None`: it takes no phase away.
     pub kvarh_lost: Option<f64>,
 }
@@ -110,11 +112,10 @@ impl AlarmRow {
         }))
     }
 
-    /// kvarh lost a day while it lasts; `None`: it is over.
+    /// kvarh lost in a recorded day while it lasts; `None`: it is over.
     pub fn kvarh_lost_per_day(&self) -> Option<f64> {
-        self.kvarh_lost
-            .filter(|_| self.is_open && self.duration_s > 0.0)
-            .map(|lost| lost / self.duration_s * 86_400.0)
+        let known = self.kvarh_lost.filter(|_| self.is_open && self.recorded_s > 0.0);
+        known.map(|lost| lost / self.recorded_s * 86_400.0)
     }
 
     /// Whether it began in the last [`PENDING_MS`] of the records, as far as is known.
@@ -162,6 +163,7 @@ pub(super) fn read(store: &Store, filter: &Filter) -> Result<Vec<(Key, AlarmRow)
             is_open: cells.is_true("is_open", index),
             recurs: None,
             duration_s: cells.real("since_duration_s", index).unwrap_or(0.0),
+            recorded_s: cells.real("since_recorded_s", index).unwrap_or(0.0),
             kvarh_lost: cells.real("since_kvarh_lost", index),
             name,
         };

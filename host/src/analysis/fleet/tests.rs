@@ -45,6 +45,7 @@ fn alarm(condition: Condition, boot: u32) -> AlarmRow {
         is_open: true,
         recurs: None,
         duration_s: 60.0,
+        recorded_s: 60.0,
         kvarh_lost: None,
     }
 }
