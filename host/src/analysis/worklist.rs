@@ -48,7 +48,7 @@ pub struct WorkItem {
     pub bank: Option<Bank>,
     /// What is wrong and since when, a sentence each.
     pub what: Vec<String>,
-    /// Since when the oldest of it: UTC ms.
+    /// Since when it is as urgent as that, by its alarms: UTC ms.
     pub since_ms: Option<i64>,
     /// All that is pending, explained together.
     pub explanation: Explanation,
@@ -82,10 +82,12 @@ fn item(store: &Store, links: &FuseLinks, row: FleetRow) -> WorkItem {
         bring: Vec::new(),
         cautions: Vec::new(),
     };
-    let (mut what, mut since_ms) = (Vec::new(), None::<i64>);
+    let mut what = Vec::new();
+    let mut since: Option<(u8, i64)> = None;
     for alarm in row.pending().into_iter().filter(|alarm| alarm.route != Some(Route::LogOnly)) {
         let begin = alarm.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok());
-        since_ms = since_ms.into_iter().chain(begin).min();
+        // Since when it is as urgent as it is: what came before may have been for an engineer.
+        since = since.into_iter().chain(begin.map(|ms| (alarm.urgency(), ms))).min();
         let certain = if alarm.is_announced() { "" } else { " (detected, not announced)" };
         what.push(format!("{} {}{certain}", alarm.in_short(), alarm.when()));
         if let Some(words) = alarm.explain() {
@@ -108,7 +110,7 @@ fn item(store: &Store, links: &FuseLinks, row: FleetRow) -> WorkItem {
         merge(&mut explanation, Explanation { happened, look, ..words });
     }
     let fuse_link = needed_link(bank.as_ref(), links, &row);
-    WorkItem { rank: rank(&row), bank, what, since_ms, explanation, fuse_link, row }
+    WorkItem { rank: rank(&row), bank, what, since_ms: since.map(|(_, ms)| ms), explanation, fuse_link, row }
 }
 
 fn merge(into: &mut Explanation, words: Explanation) {

@@ -27,7 +27,9 @@ use super::{Failure, Outcome, say};
 /// Show what the loggers found, from one or many log files.
 ///
 /// Logs of the same logger may overlap: each occurrence is shown once. Of a store, the open alarms come first, and what
-/// several banks of a feeder saw is one line; JSON and CSV have every alarm.
+/// several banks of a feeder saw is one line; what a logger finds again after it was started anew is one line too, since it was
+/// first found. JSON and CSV have every alarm. A range of time shows what stood in it, as it was known at the end of the range:
+/// an alarm that ended later goes on there.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -73,9 +75,9 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         return in_store(store, arguments, out);
     }
     #[cfg(feature = "desk")]
-    if arguments.range.is_given() {
+    if arguments.range.is_given() || arguments.feeder_events || arguments.rates {
         return Err(Failure::new(
-            "--from, --to, --bank, --feeder and --csv need a store; name it with --store DIR",
+            "--from, --to, --bank, --feeder, --csv, --feeder-events and --rates need a store; name it with --store DIR",
         ));
     }
     let mut collector = Collector::default();
