@@ -26,12 +26,17 @@ pub struct Found {
 pub fn find(store: &Store, filter: &Filter, prefix: &str) -> Result<Vec<Found>, StoreError> {
     let book = alarm_book(store, filter)?;
     let cells = Cells(&book);
+    let mut events: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+    for row in 0..cells.rows() {
+        if let Some(event) = cells.text("feeder_event", row) {
+            events.entry(event).or_default().push(row);
+        }
+    }
     let mut found: BTreeMap<String, Found> = BTreeMap::new();
     for row in 0..cells.rows() {
         let own = cells.text("id", row).filter(|id| !prefix.is_empty() && id.starts_with(prefix));
         let Some(id) = own.and_then(|_| cells.text("since_id", row)) else { continue };
-        let is_event = |row: usize| cells.text("feeder_event", row).as_ref() == Some(&id);
-        let rows: Vec<usize> = (0..cells.rows()).filter(|row| is_event(*row)).collect();
+        let rows = events.get(&id).map_or(&[][..], Vec::as_slice);
         let banks = cells.real("seen_by", row).unwrap_or(1.0);
         let name = |name: &str| cells.text(name, row).unwrap_or_default();
         let [condition, phases] = ["condition", "phases"].map(name);
