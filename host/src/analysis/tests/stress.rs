@@ -16,12 +16,13 @@ pub fn in_state(record: Record, state: BankState) -> Record {
 }
 
 /// The spectrum of the ten minutes that end at `10·number` minutes: fifth harmonic in percent, current loading in percent.
+/// The windows of such a logger as is simulated: it looks at some of them.
 fn spectrum(number: u64, fifth: f32, current: f32, flagged: u16) -> Record {
     let mut harmonics = [VoltageHarmonic::quantise(0.0); 24];
     harmonics[3] = VoltageHarmonic::quantise(fifth);
     Record::Spectrum(Spectrum {
         stamp: stamp(10 * number),
-        windows: 3000,
+        windows: 210,
         flagged,
         voltage: [harmonics; 3],
         neutral: [CurrentHarmonic::quantise(0.0); 24],
@@ -91,6 +92,30 @@ fn loading_counts_while_the_bank_is_in_and_a_harmonic_rises_with_it() {
     assert_eq!(text(1), "cannot be told: no recent spectrum with the bank out");
     assert_eq!(real(&rows, "resonant_order", 1), None);
     near(&rows, "loaded_hours", 1, 1.0);
+}
+
+#[test]
+fn a_value_of_a_spectrum_stands_for_its_time_not_for_the_windows_looked_at() {
+    let desk = Desk::new();
+    let at = |record, boot, minute: u64| {
+        let Record::Spectrum(spectrum) = record else { panic!() };
+        let stamp = Stamp { boot, frame: minute * 288_000, ..spectrum.stamp };
+        Record::Spectrum(Spectrum { stamp, ..spectrum })
+    };
+    let mut records = vec![settings_of_ten_minutes("Bank 1")];
+    records.extend((1..=6).flat_map(|n| {
+        let flagged = u16::from(n == 5);
+        [ten(n, [7200.0; 3], 1.0, flagged), spectrum(n, 3.0, if n < 3 { 130.0 } else { 140.0 }, flagged)]
+    }));
+    // Four minutes after the next start, then ten minutes more.
+    records.push(at(spectrum(7, 3.0, 140.0, 0), 2, 4));
+    records.push(at(spectrum(8, 3.0, 140.0, 0), 2, 14));
+    desk.take("L1", &records);
+    let rows = stress(&desk.store(), &Filter::default()).unwrap();
+    // Five of six, and 14 minutes; above 135 % three of them, and those minutes.
+    near(&rows, "spectrum_hours", 0, (50.0 + 14.0) / 60.0);
+    near(&rows, "current_over_hours", 0, (30.0 + 14.0) / 60.0);
+    assert_eq!(rows.column("flagged_spectra").unwrap().u32().unwrap().get(0), Some(1));
 }
 
 #[test]
