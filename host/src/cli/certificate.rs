@@ -3,12 +3,13 @@
 use std::io::Write;
 use std::path::PathBuf;
 
+use wyelog::analysis::Filter;
 use wyelog::analysis::certificate::{Certificate, certificate, frame};
 use wyelog::report::{certificate_html, certificate_text, save};
 use wyelog::store::Store;
 use wyelog::time::utc;
 
-use super::query::{Times, write_csv};
+use super::query::{Times, known, write_csv};
 use super::{Failure, Outcome};
 
 /// Make the proving page of one upgrade: as found and as left, seven days of soak, the baseline, what is open, and what no
@@ -50,10 +51,16 @@ pub struct Arguments {
 /// Does it.
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     let store = Store::open(&arguments.store)?;
-    let range = (arguments.times.from, arguments.times.to);
-    let Some(page) = certificate(&store, &arguments.bank, range)? else {
+    let filter = Filter {
+        from_ms: arguments.times.from,
+        to_ms: arguments.times.to,
+        banks: vec![arguments.bank.clone()],
+        ..Filter::default()
+    };
+    let Filter { from_ms, to_ms, .. } = known(&store, filter)?;
+    let Some(page) = certificate(&store, &arguments.bank, (from_ms, to_ms))? else {
         return Err(Failure::new(format!(
-            "{}: no logger in it hangs on a bank named \"{}\"; `wyelog kvar --store` lists the names",
+            "{}: it has no log of the bank \"{}\"; ingest one of its logger",
             arguments.store.display(),
             arguments.bank
         )));
