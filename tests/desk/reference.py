@@ -108,6 +108,7 @@ def kvar(intervals, events, states, baselines):
             whole = whole.where(has_phase, 0.0).sum()
             kvarh = (known[f"kvar_{phase}"] * known.h).sum()
             answer[f"kvarh_{phase}"] = kvarh
+            answer[f"kvar_{phase}"] = kvarh / known.h.sum() if known.h.sum() else None
             answer[f"kvarh_lost_{phase}"] = whole - kvarh
             delivered, expected = delivered + kvarh, expected + whole
         answer["available_percent"] = 100 * delivered / expected if expected else None

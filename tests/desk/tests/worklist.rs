@@ -178,7 +178,7 @@ fn a_proving_page_is_a_page_that_carries_all_with_it() {
     assert_eq!(line.lines().count(), 1, "{line}");
     let missing = wyelog_in(folder.path(), &["certificate", "--store", "desk", "--bank", "Nowhere"]);
     assert_eq!(missing.code, Some(1));
-    assert!(missing.err.contains("hangs on a bank named \"Nowhere\""), "{missing:?}");
+    assert!(missing.err.contains("there is no bank \"Nowhere\""), "{missing:?}");
 }
 
 /// Every question to a store, and the options that only it needs.
