@@ -167,6 +167,32 @@ fn spectra_that_end_before_the_intervals_are_the_latest_there_are() {
 }
 
 #[test]
+fn thirty_days_end_with_the_last_spectrum_not_with_the_last_interval() {
+    let desk = Desk::new();
+    let mut records = vec![settings_of_ten_minutes("Bank 1")];
+    for n in 1..=144 {
+        let (state, fifth) = if n % 2 == 0 { (BankState::Closed, 3.0) } else { (BankState::Open, 1.5) };
+        records.push(in_state(ten(n, [7200.0; 3], 1.0, 0), state));
+        records.push(spectrum(n, fifth, 100.0, 0));
+    }
+    // One more on day 25, and intervals to day 40: the day with both is less than thirty days before that spectrum, more before
+    // the last interval.
+    records.extend([ten(144 * 25, [7200.0; 3], 1.0, 0), spectrum(144 * 25, 3.0, 100.0, 0)]);
+    records.push(ten(144 * 40, [7200.0; 3], 1.0, 0));
+    desk.take("L1", &records);
+    let text = |row: usize| {
+        let rows = stress(&desk.store(), &Filter::default()).unwrap();
+        let rows = rows.sort(["bank"], Default::default()).unwrap();
+        rows.column("resonance").unwrap().str().unwrap().get(row).unwrap().to_owned()
+    };
+    assert!(text(0).starts_with("h5 rises"), "{}", text(0));
+    // Also beside a logger that has no spectra at all.
+    desk.take("L2", &[settings_of_ten_minutes("Bank 2"), ten(144 * 40, [7200.0; 3], 1.0, 0)]);
+    assert!(text(0).starts_with("h5 rises"), "{}", text(0));
+    assert!(text(1).starts_with("cannot be told"), "{}", text(1));
+}
+
+#[test]
 fn a_store_of_an_older_program_has_the_same_answer_from_the_phases() {
     const NEW: [&str; 4] =
         ["thd_percent", "current_loading_percent", "reactive_loading_percent", "crest_loading_percent"];
