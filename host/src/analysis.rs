@@ -13,6 +13,7 @@ pub mod feeder_events;
 pub mod fleet;
 mod goes_on;
 pub mod kvar;
+mod names;
 pub mod operations;
 mod percentile;
 pub mod quality;
@@ -34,6 +35,8 @@ pub mod worklist;
 use polars::prelude::{
     Column, DataType, Expr, LazyFrame, NamedFrom, PolarsResult, Series, TimeUnit, TimeZone, col, lit,
 };
+
+pub use names::Unknown;
 
 use crate::intervals::{PHASES, expected_kvar, has_phase, hours, only, or_zero};
 use crate::store::{Bank, Store, StoreError, Table, is_one_of};

@@ -198,7 +198,7 @@ pub fn run() -> ExitCode {
         Err(failure) if failure.is_closed_pipe() => ExitCode::SUCCESS,
         Err(failure) => {
             say(&failure.to_string());
-            ExitCode::FAILURE
+            ExitCode::from(failure.code())
         }
     }
 }

@@ -33,7 +33,7 @@ pub use banks::{Bank, Banks, Problem, Stay};
 pub use columns::days::{DAY_MS, of_intervals as days_of};
 pub use columns::{
     ALL_TABLES, BANK, BASELINES, CAPTURES, DAYS, EVENTS, INTERVALS, Kind, OPERATIONS, SETTINGS, SPECTRA,
-    STATUS, TABLES, Table,
+    SPECTRUM_FRAMES, STATUS, TABLES, Table,
 };
 pub use compact::{Compacted, Compaction};
 pub use error::StoreError;

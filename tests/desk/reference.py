@@ -108,6 +108,7 @@ def kvar(intervals, events, states, baselines):
             whole = whole.where(has_phase, 0.0).sum()
             kvarh = (known[f"kvar_{phase}"] * known.h).sum()
             answer[f"kvarh_{phase}"] = kvarh
+            answer[f"kvar_{phase}"] = kvarh / known.h.sum() if known.h.sum() else None
             answer[f"kvarh_lost_{phase}"] = whole - kvarh
             delivered, expected = delivered + kvarh, expected + whole
         answer["available_percent"] = 100 * delivered / expected if expected else None
@@ -291,7 +292,11 @@ def pages(intervals, begin, end):
     intervals["h"] = intervals.windows * 0.2 / 3600 * stretch
     for (bank, device), rows in intervals.groupby(["bank", "device"]):
         first, last = rows.time.min(), rows.time.max()
-        soak = rows[rows.time <= first + pd.Timedelta(days=7)]
+        soak = rows[(rows.time > first) & (rows.time <= first + pd.Timedelta(days=7))]
+        known = soak.dropna(subset=["kvar_a", "kvar_b", "kvar_c"])
+        open_hours = soak.h[soak.state == "open"].sum()
+        known_in = known.h[known.state != "open"].sum()
+        is_over = last - first >= pd.Timedelta(days=6.99)
         day = rows[(rows.time > last - pd.Timedelta(days=1)) & (rows.flagged == 0) & (rows.state == "closed")]
         median = [day[f"connected_{phase}"].median() for phase in "abc"]
         yield {
@@ -302,7 +307,13 @@ def pages(intervals, begin, end):
             "commissioned_time": utc(first),
             "soak_days": min((last - first) / pd.Timedelta(days=1), 7.0),
             "soak_hours": soak.h.sum(),
+            "soak_known_hours": known_in + open_hours,
+            "soak_known_in_hours": known_in,
+            "soak_closed_hours": soak.h[soak.state == "closed"].sum(),
+            "soak_flagged_hours": soak.h[soak.flagged > 0].sum(),
+            "soak_is_done": bool(is_over and known_in + open_hours >= 0.95 * 168 and known_in >= 24),
             "left_connected": [None if np.isnan(value) else value for value in median],
+            "left_residual_pu": None if day.residual_pu.dropna().empty else day.residual_pu.median(),
         }
 
 

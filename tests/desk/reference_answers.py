@@ -78,7 +78,7 @@ def sides(spectra, intervals, operations):
     window = 960
     found = []
     for _, ten in spectra.iterrows():
-        begin, end = ten.frame - ten.windows * window, ten.frame
+        begin, end = int(ten.frame) - 600 * 4800, int(ten.frame)
         same = intervals[intervals.boot == ten.boot]
         middle = same.frame.astype("int64") - same.windows.astype("int64") * window // 2
         states = set(same.state[(middle > begin) & (middle <= end)])
@@ -141,7 +141,8 @@ def stress(intervals, spectra, operations, settings):
                 answer |= rise(ten, side)
                 ten = ten[side != "out"]
             flat = ten[ten.flagged == 0]
-            length = flat.windows * 0.2 / 3600
+            # The ten minutes before its end, or all since the start of the logger.
+            length = np.minimum(flat.frame.astype("int64"), 600 * 4800) / 4800 / 3600
             answer |= {"spectrum_hours": length.sum(), "flagged_spectra": len(ten) - len(flat)}
             worst = lambda name: flat[[f"{name}_{p}_percent" for p in "abc"]].max(axis=1)
             of_limit(answer, "current", worst("current_loading"), length, 135)

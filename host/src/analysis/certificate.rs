@@ -14,8 +14,11 @@ pub use values::Values;
 
 /// Days of the soak.
 pub const SOAK_DAYS: f64 = 7.0;
-/// Part of the soak's time that must be recorded for it to count as done. Our choice.
+/// Part of the soak's time that must be known for it to count as done: the bank was in and the capacitance of all phases could be
+/// told, or it was open. Our choice: common practice, no source.
 pub const SOAK_PART: f64 = 0.95;
+/// Hours of these in which it must have been in: a bank that is out shows nothing. Our choice.
+pub const SOAK_IN_HOURS: f64 = 24.0;
 
 /// A setting that is not what it was.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -67,9 +70,21 @@ pub struct Soak {
 }
 
 impl Soak {
-    /// All seven days have passed, and enough of them is recorded.
+    /// All seven days have passed.
+    pub fn is_over(&self) -> bool {
+        self.days >= SOAK_DAYS - 0.01
+    }
+
+    /// Hours in which it is known what the bank was like: in, with the capacitance of all phases, or open.
+    pub fn known_hours(&self) -> f64 {
+        self.values.known_hours + self.values.open_hours
+    }
+
+    /// All seven days have passed, and enough of them is known: [`SOAK_PART`], and [`SOAK_IN_HOURS`] with the bank in.
     pub fn is_done(&self) -> bool {
-        self.days >= SOAK_DAYS - 0.01 && self.hours.0 >= SOAK_PART * SOAK_DAYS * 24.0
+        self.is_over()
+            && self.known_hours() >= SOAK_PART * SOAK_DAYS * 24.0
+            && self.values.known_hours >= SOAK_IN_HOURS
     }
 }
 
@@ -115,6 +130,11 @@ impl Certificate {
             && self.baseline.as_ref().is_some_and(|baseline| baseline.state == "confirmed")
     }
 
+    /// The stretches of time with numbers of their own, by the names that tables give them.
+    pub fn stretches(&self) -> [(&'static str, &Values); 3] {
+        [("found", &self.found), ("left", &self.left), ("soak", &self.soak.values)]
+    }
+
     /// The baseline was learned before the range: of what was there before the upgrade.
     pub fn has_older_baseline(&self) -> bool {
         let learned = self.baseline.as_ref().and_then(|baseline| baseline.learned_ms);
@@ -127,6 +147,7 @@ impl Certificate {
             _ if self.is_proven() => "proven, as far as records can prove it".to_owned(),
             (_, _, 1) => "one item open".to_owned(),
             (_, _, open) if open > 0 => format!("{open} items open"),
+            (_, false, _) if self.soak.is_over() => "too little known of the soak".to_owned(),
             (_, false, _) => "soak not finished".to_owned(),
             _ if self.has_older_baseline() => "baseline older than the range".to_owned(),
             _ => "baseline not confirmed".to_owned(),
@@ -198,7 +219,8 @@ fn soak(store: &Store, filter: &Filter, page: &Certificate) -> Result<Soak, Stor
     let Some((from, last)) = page.commissioned_ms.zip(page.row.last_ms) else { return Ok(Soak::default()) };
     let until = last.min(from + (SOAK_DAYS * DAY_MS as f64) as i64);
     let days = (until - from).max(0) as f64 / DAY_MS as f64;
-    let values = values::values(store, filter, from, until + 1)?;
+    // An interval that ends where the soak begins is before it.
+    let values = values::values(store, filter, from + 1, until + 1)?;
     let range = Filter { from_ms: Some(from), to_ms: Some(until + 1), ..filter.clone() };
     let operations = operations(store, &page.row.device, &range)?;
     let count = |action: &str| operations.iter().filter(|operation| operation.action == action).count();

@@ -37,7 +37,7 @@ const fn basis(of: Basis) -> &'static str {
             "differences between phases: measured; what they have in common: openings of the bank"
         }
         Basis::Pole => {
-            "differences between phases: measured; what they have in common: poles operated one at a time"
+            "differences between phases: measured; what they have in common: one or two phases that carried alone"
         }
         Basis::Harmonics => {
             "differences between phases: measured; what they have in common: zero-sequence harmonics"
@@ -49,14 +49,15 @@ const fn basis(of: Basis) -> &'static str {
 /// What was delivered and lost: one row a bank, the least available first. Hours with voltage known, rated kvar of a phase,
 /// and of each phase
 ///
-/// - `kvar_x`: mean delivered, weighted by time;
+/// - `kvar_x`: mean delivered while the bank was in and its capacitance known, weighted by time; null if it never was;
 /// - `kvarh_x`: delivered;
 /// - `kvarh_lost_x`: what a whole phase would have delivered at the voltage and frequency there were, less what was
 ///   delivered; negative where units have more capacitance than rated;
-/// - `available_percent`: delivered over that, of all phases; `available_sigma_percent` is its standard deviation, that of the
+/// - `available_percent`: delivered over that, of all phases, null where there is nothing of either; `available_sigma_percent` is its standard deviation, that of the
 ///   common part: differences from the mean add up to nothing.
 ///
-/// Only hours count in which the connected capacitance was known: `known_hours`. `closed_hours` and `open_hours` are by the
+/// Only hours count in which the connected capacitance was known: `known_hours` of the `hours` that were measured; of an open
+/// bank, or without the signal of the neutral current, it is not. `closed_hours` and `open_hours` are by the
 /// state of the bank. `basis` says how, by the latest interval, `common_basis` in one word; `difference_sigma_pu` and
 /// `common_sigma_pu` are standard deviations, means of the last day that has them.
 ///

@@ -64,7 +64,8 @@ pub fn limits() -> [Limited; 4] {
 /// One row a bank and logger, in percent of the units' ratings, of its worst phase, while the bank is not open:
 ///
 /// - `loaded_hours`, `flagged_intervals`: hours of intervals, without the flagged ones, and how many those are;
-///   `spectrum_hours`, `flagged_spectra`: the same of the ten minutes that have a spectrum;
+///   `spectrum_hours`, `flagged_spectra`: the same of the ten minutes that have a spectrum, each of which stands for its ten
+///   minutes, or for the time since the logger's start where that is less, however many windows were looked at in it;
 /// - `x_p95_percent`, `x_max_percent`, `x_over_hours` of each of [`limits`]: the 95th percentile (linear between ranks), the
 ///   largest value, and the hours above the limit. `voltage` is of the intervals, the others are of ten minutes.
 ///   `crest` is the sum of the fundamental and all harmonics, as if all crests met: the true crest is at most that. The

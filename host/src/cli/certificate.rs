@@ -3,12 +3,13 @@
 use std::io::Write;
 use std::path::PathBuf;
 
+use wyelog::analysis::Filter;
 use wyelog::analysis::certificate::{Certificate, certificate, frame};
 use wyelog::report::{certificate_html, certificate_text, save};
 use wyelog::store::Store;
 use wyelog::time::utc;
 
-use super::query::{Times, write_csv};
+use super::query::{Times, known, write_csv};
 use super::{Failure, Outcome};
 
 /// Make the proving page of one upgrade: as found and as left, seven days of soak, the baseline, what is open, and what no
@@ -50,10 +51,16 @@ pub struct Arguments {
 /// Does it.
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     let store = Store::open(&arguments.store)?;
-    let range = (arguments.times.from, arguments.times.to);
-    let Some(page) = certificate(&store, &arguments.bank, range)? else {
+    let filter = Filter {
+        from_ms: arguments.times.from,
+        to_ms: arguments.times.to,
+        banks: vec![arguments.bank.clone()],
+        ..Filter::default()
+    };
+    let Filter { from_ms, to_ms, .. } = known(&store, filter)?;
+    let Some(page) = certificate(&store, &arguments.bank, (from_ms, to_ms))? else {
         return Err(Failure::new(format!(
-            "{}: no logger in it hangs on a bank named \"{}\"; `wyelog kvar --store` lists the names",
+            "{}: it has no log of the bank \"{}\"; ingest one of its logger",
             arguments.store.display(),
             arguments.bank
         )));
@@ -84,30 +91,54 @@ fn to_json(page: &Certificate) -> serde_json::Value {
             "difference_sigma_pu": baseline.sigmas.0,
             "common_sigma_pu": baseline.sigmas.1,
             "common_basis": baseline.basis,
+            "watched_hours": baseline.watched.0,
+            "openings": baseline.watched.1,
+            "closings": baseline.watched.2,
         })
     });
     let changes = page.changes.iter().map(
         |change| serde_json::json!({ "setting": change.setting, "found": change.found, "left": change.left }),
     );
-    serde_json::json!({
+    let mut all = serde_json::json!({
         "type": "certificate",
         "bank": page.row.bank,
+        "feeder": page.row.feeder,
         "device": page.row.device,
         "is_proven": page.is_proven(),
         "range_from_time": time(page.range.0),
         "range_to_time": time(page.range.1),
         "commissioned_time": time(page.commissioned_ms),
+        "settings_records": page.settings_records,
         "changes": changes.collect::<Vec<_>>(),
-        "found_connected": page.found.connected,
-        "left_connected": page.left.connected,
-        "found_voltage_v": page.found.voltage_v,
-        "left_voltage_v": page.left.voltage_v,
         "soak_days": soak.days,
         "soak_hours": soak.hours.0,
+        "soak_passed_hours": soak.hours.1,
+        "soak_known_hours": soak.known_hours(),
+        "soak_known_in_hours": soak.values.known_hours,
+        "soak_open_hours": soak.values.open_hours,
+        "soak_closed_hours": soak.values.closed_hours,
+        "soak_flagged_hours": soak.values.flagged_hours,
+        "soak_openings": soak.operations.0,
+        "soak_closings": soak.operations.1,
         "soak_is_done": soak.is_done(),
         "soak_alarms": soak.alarms,
         "baseline": baseline,
         "open": page.open,
         "not_proven": page.not_proven,
-    })
+    });
+    for (name, values) in page.stretches() {
+        for (what, value) in [
+            ("voltage_v", serde_json::json!(values.voltage_v)),
+            ("connected", serde_json::json!(values.connected)),
+            ("kvar", serde_json::json!(values.kvar)),
+            ("neutral_a", serde_json::json!(values.neutral_a)),
+            ("residual_pu", serde_json::json!(values.residual_pu)),
+            ("u2_percent", serde_json::json!(values.u2_percent)),
+        ] {
+            if let Some(object) = all.as_object_mut() {
+                object.insert(format!("{name}_{what}"), value);
+            }
+        }
+    }
+    all
 }

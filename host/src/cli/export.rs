@@ -64,7 +64,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         }
     };
     let store = Store::open(&arguments.store)?;
-    let filter = arguments.selection.filter();
+    let filter = arguments.selection.filter(&store)?;
     let rows = export::table(&store, arguments.table, &filter, format, &arguments.out, arguments.force)?;
     let bytes = arguments.out.metadata().map_or(0, |file| file.len());
     writeln!(out, "{}: {}, {:.1} MB.", arguments.out.display(), count(rows, "row"), bytes as f64 / 1e6)?;
@@ -79,7 +79,7 @@ fn waveforms(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Fai
         )));
     }
     let store = Store::open(&arguments.store)?;
-    let filter = arguments.selection.filter();
+    let filter = arguments.selection.filter(&store)?;
     let written = export::waveforms(&store, &filter, &arguments.out, arguments.force)?;
     let part = match written.in_part {
         0 => String::new(),

@@ -28,12 +28,23 @@ pub enum Outcome {
 pub struct Failure {
     sentence: String,
     is_closed_pipe: bool,
+    is_usage: bool,
 }
 
 impl Failure {
     /// A sentence.
     pub fn new(sentence: impl Into<String>) -> Self {
-        Self { sentence: sentence.into(), is_closed_pipe: false }
+        Self { sentence: sentence.into(), is_closed_pipe: false, is_usage: false }
+    }
+
+    /// A sentence about words on the command line that make no sense together.
+    pub fn usage(sentence: impl Into<String>) -> Self {
+        Self { is_usage: true, ..Self::new(sentence) }
+    }
+
+    /// 2, as for words that clap refuses, or 1.
+    pub const fn code(&self) -> u8 {
+        if self.is_usage { 2 } else { 1 }
     }
 
     /// Whether all that happened is that nobody reads our output any more.
@@ -54,6 +65,7 @@ impl From<std::io::Error> for Failure {
         Self {
             is_closed_pipe: error.kind() == std::io::ErrorKind::BrokenPipe,
             sentence: format!("standard output: {error}; send it elsewhere"),
+            is_usage: false,
         }
     }
 }

@@ -35,7 +35,8 @@ pub struct Arguments {
 /// Does it.
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     let kvar_foot = format!(
-        "kvar: mean delivered; kvarh lost: less than whole phases would have given at the voltages there were; ±: standard \
+        "kvar while in: mean delivered over the known hours, in which the bank was in and its capacitance could be told; nothing here \
+         is about the other hours. kvarh lost: less than whole phases would have given at the voltages there were; ±: standard \
          deviation of the common part. Basis: {BASIS}, unless the row says better."
     );
     let trend_foot = format!(
@@ -46,11 +47,12 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     let kvar_columns = [
         ("bank", "bank", TEXT),
         ("feeder", "feeder", TEXT),
-        ("known_hours", "hours", 1),
+        ("hours", "hours", 1),
+        ("known_hours", "known", 1),
         ("rated_kvar_phase", "rated kvar/phase", 1),
-        ("kvar_a", "A kvar", 1),
-        ("kvar_b", "B kvar", 1),
-        ("kvar_c", "C kvar", 1),
+        ("kvar_a", "A kvar while in", 1),
+        ("kvar_b", "B kvar while in", 1),
+        ("kvar_c", "C kvar while in", 1),
         ("kvarh_lost_a", "A kvarh lost", 1),
         ("kvarh_lost_b", "B kvarh lost", 1),
         ("kvarh_lost_c", "C kvarh lost", 1),

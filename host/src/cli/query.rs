@@ -4,7 +4,7 @@ use std::io::Write;
 use std::path::PathBuf;
 
 use polars::prelude::DataFrame;
-use wyelog::analysis::Filter;
+use wyelog::analysis::{Filter, Unknown};
 use wyelog::store::Store;
 use wyelog::tables;
 use wyelog::time::moment;
@@ -46,8 +46,15 @@ pub struct Selection {
 }
 
 impl Selection {
-    /// As the library wants it.
-    pub fn filter(&self) -> Filter {
+    /// As the library wants it: of banks and feeders that this store knows.
+    ///
+    /// # Errors
+    /// Nobody knows one of them, or the range ends before it begins.
+    pub fn filter(&self, store: &Store) -> Result<Filter, Failure> {
+        known(store, self.as_given())
+    }
+
+    fn as_given(&self) -> Filter {
         Filter {
             from_ms: self.times.from,
             to_ms: self.times.to,
@@ -67,15 +74,30 @@ pub struct Range {
     pub csv: bool,
 }
 
+/// The filter, if this store knows what it asks for.
+pub fn known(store: &Store, filter: Filter) -> Result<Filter, Failure> {
+    if filter.is_reversed() {
+        return Err(Failure::usage(
+            "the end of the range is not after its beginning; give a later --to or an earlier --from",
+        ));
+    }
+    let unknown: Vec<String> = filter.unknown(store).iter().map(Unknown::to_string).collect();
+    if unknown.is_empty() {
+        return Ok(filter);
+    }
+    let dir = store.dir().display();
+    Err(Failure::new(format!("{dir}: {}; `wyelog banks --store` lists all", unknown.join("; "))))
+}
+
 impl Range {
-    /// As the library wants it.
-    pub fn filter(&self) -> Filter {
-        self.selection.filter()
+    /// As [`Selection::filter`].
+    pub fn filter(&self, store: &Store) -> Result<Filter, Failure> {
+        self.selection.filter(store)
     }
 
     /// Whether any of it was given.
     pub fn is_given(&self) -> bool {
-        self.csv || self.selection.filter() != Filter::default()
+        self.csv || self.selection.as_given() != Filter::default()
     }
 }
 
@@ -102,7 +124,7 @@ pub fn answer(
     for problem in store.banks().problems() {
         say(&problem.to_string());
     }
-    let mut frame = ask(&store, &range.selection.filter())?;
+    let mut frame = ask(&store, &range.filter(&store)?)?;
     if json {
         for object in tables::to_json(&frame, form.kind) {
             writeln!(out, "{object}")?;

@@ -35,7 +35,7 @@ pub struct Arguments {
 /// Does it.
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     let store = Store::open(&arguments.store)?;
-    let options = Options { worst: arguments.worst, filter: arguments.selection.filter() };
+    let options = Options { worst: arguments.worst, filter: arguments.selection.filter(&store)? };
     let report = report(&store, &options)?;
     save(&arguments.out, &report.html)?;
     writeln!(out, "{}.", report.headline())?;

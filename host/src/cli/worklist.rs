@@ -35,7 +35,7 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     if arguments.full {
         let store = Store::open(&arguments.query.store)?;
-        let items = items(&store, &arguments.query.range.filter())?;
+        let items = items(&store, &arguments.query.range.filter(&store)?)?;
         if items.is_empty() {
             writeln!(out, "Nothing that a crew or an engineer has to see to.")?;
         }

@@ -3,7 +3,7 @@
 use super::STYLE;
 use super::text::{days, escape, escape_whole_times, minute, or_dash};
 use crate::alarms::paragraph;
-use crate::analysis::certificate::{Baseline, Certificate, SOAK_DAYS, Values};
+use crate::analysis::certificate::{Baseline, Certificate, SOAK_DAYS, SOAK_IN_HOURS, SOAK_PART, Values};
 use crate::explain::{Case, explain};
 use crate::number::plain;
 use wyelog_protocol::condition::Condition;
@@ -196,17 +196,28 @@ fn soak(page: &Certificate) -> Vec<(String, String)> {
         line(
             "Time",
             format!(
-                "{} of {} days have passed, {} of {} hours are recorded: {done}",
+                "{} of {} days have passed, of {} hours {} are recorded, {} are known: {done}",
                 plain(soak.days, 1),
                 plain(SOAK_DAYS, 0),
+                plain(soak.hours.1, 1),
                 plain(soak.hours.0, 1),
-                plain(soak.hours.1, 1)
+                plain(soak.known_hours(), 1)
             ),
         ),
         line(
-            "Of these",
+            "Done when",
             format!(
-                "{} h closed, {} h flagged (interruption, clipped channel, lost frames)",
+                "{} % of seven days are known (in, and the capacitance of all phases told, or open), {} h of them in; our choice",
+                plain(100.0 * SOAK_PART, 0),
+                plain(SOAK_IN_HOURS, 0)
+            ),
+        ),
+        line(
+            "Of the recorded",
+            format!(
+                "{} h known and in, {} h open, {} h closed, {} h flagged (interruption, clipped channel, lost frames)",
+                plain(soak.values.known_hours, 1),
+                plain(soak.values.open_hours, 1),
                 plain(soak.values.closed_hours, 1),
                 plain(soak.values.flagged_hours, 1)
             ),

@@ -11,7 +11,7 @@ const HEADS: [(&str, &str); 9] = [
     ("Bank", "text"),
     ("Feeder", "text"),
     ("What, and since when", "text"),
-    ("kvar delivered of rated", "number"),
+    ("kvar while in, of rated", "number"),
     ("kvarh lost", "number"),
     ("Unexplained neutral, pu", "number"),
     ("u2, 95th percentile, %", "number"),

@@ -28,7 +28,7 @@ fn headlines(rows: &[FleetRow]) -> (String, Option<String>) {
     let crew = rows.iter().filter(|row| row.state.needs_crew()).count();
     let look = rows.iter().filter(|row| row.state == State::Look).count();
     let first = match (all, crew) {
-        (0, _) => "There is no bank in this store".to_owned(),
+        (0, _) => "There are no records of a bank here".to_owned(),
         (_, 0) => "No alarm asks for a crew".to_owned(),
         (1, _) => "The bank needs a crew".to_owned(),
         (_, 1) => format!("1 of {all} banks needs a crew"),

@@ -15,7 +15,7 @@ use polars::prelude::{DataType, Field, Schema, TimeUnit, TimeZone};
 pub use bank::{BANK, BASELINES, OPERATIONS, SETTINGS};
 pub use days::DAYS;
 pub use rows::Rows;
-pub use spectra::SPECTRA;
+pub use spectra::{SPECTRA, SPECTRUM_FRAMES};
 
 /// What a column holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

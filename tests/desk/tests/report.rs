@@ -194,10 +194,10 @@ fn the_table_has_the_numbers_of_the_questions() {
 fn an_empty_store_is_a_page_that_says_so() {
     let folder = desk(&[]);
     let (said, html) = page(folder.path(), &[]);
-    assert!(said.starts_with("There is no bank in this store."), "{said}");
+    assert!(said.starts_with("There are no records of a bank here."), "{said}");
     assert_carries_all_with_it(&html);
     let read = read(folder.path());
-    assert_eq!(texts(&read["h1"]), ["There is no bank in this store"]);
+    assert_eq!(texts(&read["h1"]), ["There are no records of a bank here"]);
     assert_eq!((read["rows"].as_array().unwrap().len(), &read["pictures"]), (0, &Value::from(0)));
 }
 

@@ -178,5 +178,55 @@ fn a_proving_page_is_a_page_that_carries_all_with_it() {
     assert_eq!(line.lines().count(), 1, "{line}");
     let missing = wyelog_in(folder.path(), &["certificate", "--store", "desk", "--bank", "Nowhere"]);
     assert_eq!(missing.code, Some(1));
-    assert!(missing.err.contains("hangs on a bank named \"Nowhere\""), "{missing:?}");
+    assert!(missing.err.contains("there is no bank \"Nowhere\""), "{missing:?}");
+}
+
+/// Every question to a store, and the options that only it needs.
+const QUESTIONS: [&[&str]; 13] = [
+    &["banks"],
+    &["unbalance"],
+    &["kvar"],
+    &["alarms"],
+    &["alarms", "--feeder-events"],
+    &["alarms", "--rates"],
+    &["switching"],
+    &["stress"],
+    &["usage"],
+    &["quality"],
+    &["worklist"],
+    &["worklist", "--full"],
+    &["whatif"],
+];
+
+#[test]
+fn a_name_that_nobody_knows_is_no_sound_fleet() {
+    let folder = desk();
+    let register = folder.path().join("desk/banks.toml");
+    let text = fs::read_to_string(&register).unwrap();
+    fs::write(&register, format!("{text}\n[[bank]]\nname = \"Dale 9\"\nfeeder = \"South\"\n")).unwrap();
+    let refused = |words: &[&str], code: i32, said: &[&str]| {
+        let ended = wyelog_in(folder.path(), &[words, &["--store", "desk"]].concat());
+        assert_eq!((ended.code, ended.out.as_str()), (Some(code), ""), "{words:?}: {ended:?}");
+        for text in said {
+            assert!(ended.err.contains(text), "{words:?}: {ended:?}");
+        }
+    };
+    let page = ["report", "--out", "page.html"];
+    let table = ["export", "days", "--out", "days.csv"];
+    let all = QUESTIONS.into_iter().chain([&page[..], &table[..]]);
+    let reversed = ["--from", "2030-05-05", "--to", "2030-05-04"];
+    for question in all {
+        // The one that is right does not hide the one that is not.
+        let named = [question, &["--bank", "Alder 1", "--bank", "alder2"]].concat();
+        refused(&named, 1, &["there is no bank \"alder2\", the nearest name is \"Alder 2\""]);
+        refused(&[question, &["--feeder", "north"]].concat(), 1, &["no feeder \"north\"", "\"North\""]);
+        refused(&[question, &["--bank", "Zzz"]].concat(), 1, &["\"Zzz\"; `wyelog banks --store` lists all"]);
+        refused(&[question, &reversed].concat(), 2, &["give a later --to or an earlier --from"]);
+        let known = [question, &["--store", "desk", "--bank", "Dale 9", "--feeder", "South"]].concat();
+        let known = wyelog_in(folder.path(), &known);
+        assert_eq!((known.code, known.err.as_str()), (Some(0), ""), "{question:?}: {known:?}");
+    }
+    refused(&["certificate", "--bank", "Birch3"], 1, &["the nearest name is \"Birch 3\""]);
+    refused(&["certificate", "--bank", "Dale 9"], 1, &["no log of the bank \"Dale 9\""]);
+    refused(&[&["certificate", "--bank", "Birch 3"], &reversed[..]].concat(), 2, &["later --to"]);
 }

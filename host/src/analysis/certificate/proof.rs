@@ -1,6 +1,6 @@
 //! What the records do not prove: a page that left it out would say too much.
 
-use super::{Certificate, SOAK_DAYS, SOAK_PART};
+use super::{Certificate, SOAK_DAYS, SOAK_IN_HOURS, SOAK_PART};
 use crate::analysis::cells::Cells;
 use crate::number::plain;
 
@@ -39,15 +39,17 @@ pub(super) fn not_proven(page: &Certificate, settings: Cells<'_>, operations: (u
         None => say(true, &format!("What the bank was like when it was sound: {there}")),
     }
     let soak = &page.soak;
-    if soak.days < SOAK_DAYS - 0.01 {
+    if !soak.is_over() {
         let text = format!("Seven days of soak: the records have {} of them.", plain(soak.days, 1));
         say(true, &text);
     } else if !soak.is_done() {
         let text = format!(
-            "Seven days of soak: {} of {} hours are recorded, less than {} %.",
-            plain(soak.hours.0, 0),
+            "Seven days of soak: of {} hours {} are known with the bank in, and in {} it was open; {} % of them are needed, {} h in.",
             plain(SOAK_DAYS * 24.0, 0),
-            plain(100.0 * SOAK_PART, 0)
+            plain(soak.values.known_hours, 1),
+            plain(soak.values.open_hours, 1),
+            plain(100.0 * SOAK_PART, 0),
+            plain(SOAK_IN_HOURS, 0)
         );
         say(true, &text);
     }

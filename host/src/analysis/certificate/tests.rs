@@ -2,7 +2,9 @@
 
 use wyelog_protocol::condition::Condition;
 use wyelog_protocol::quantity::{PerUnit, Voltage};
-use wyelog_protocol::record::{BaselineReason, BaselineRecord, BaselineState, Quality, Record};
+use wyelog_protocol::record::{
+    BankState, BaselineReason, BaselineRecord, BaselineState, Interval, Quality, Record,
+};
 
 use super::*;
 use crate::analysis::alarm_book::tests::{log, occurrence};
@@ -69,6 +71,48 @@ fn eight_days_with_a_confirmed_baseline_are_a_soak_and_a_blown_fuse_is_an_open_i
     assert!(blown.open[0].contains("fuse of phase B most likely blown"), "{:?}", blown.open);
     assert_eq!(blown.soak.alarms.len(), 1);
     assert_eq!(blown.headline(), "Bank <1>: one item open");
+}
+
+#[test]
+fn a_soak_of_which_too_little_is_known_is_not_done() {
+    // The signal of the neutral current is lost after two days: the bank is closed, and nothing is known of it.
+    let lost = |record: Record, from: u64, state: BankState| match record {
+        Record::Interval(record) if record.stamp.frame > from * 288_000 => {
+            Record::Interval(Interval { connected: [PerUnit::ABSENT; 3], state, ..record })
+        }
+        other => other,
+    };
+    let page_of = |from: u64, state| {
+        let all = log("Bank <1>", 8 * 1440, &[]).into_iter();
+        let mut records: Vec<Record> = all.map(|record| lost(record, from, state)).collect();
+        records.push(baseline(60, BaselineState::Provisional));
+        records.push(baseline(2000, BaselineState::Confirmed));
+        page(&records)
+    };
+    let of = page_of(2880, BankState::Closed);
+    assert!(of.soak.is_over() && !of.soak.is_done() && !of.is_proven(), "{:?}", of.soak);
+    assert!(
+        (of.soak.hours.0 - 168.0).abs() < 1e-6 && (of.soak.hours.1 - 168.0).abs() < 1e-6,
+        "{:?}",
+        of.soak
+    );
+    assert!((of.soak.values.closed_hours - 168.0).abs() < 1e-6, "{:?}", of.soak.values);
+    // From minute 61 to 2880.
+    assert!((of.soak.known_hours() - 47.0).abs() < 1e-6, "{:?}", of.soak.values);
+    assert_eq!(of.headline(), "Bank <1>: too little known of the soak");
+    assert!(
+        of.not_proven.iter().any(|text| text.contains("of 168 hours 47.0 are known")),
+        "{:?}",
+        of.not_proven
+    );
+    let text = certificate_text(&of);
+    for said in ["168.0 are recorded, 47.0 are known: not done", "95 % of seven days are known"] {
+        assert!(text.split_whitespace().collect::<Vec<_>>().join(" ").contains(said), "{said}: {text}");
+    }
+    // The same with the bank open is known; but a bank that is out all week shows nothing.
+    assert!(page_of(2880, BankState::Open).soak.is_done());
+    let out = page_of(120, BankState::Open);
+    assert!((out.soak.known_hours() - 168.0).abs() < 1e-6 && !out.soak.is_done(), "{:?}", out.soak.values);
 }
 
 #[test]
@@ -157,6 +201,25 @@ fn as_a_row_it_says_what_the_page_says() {
     assert_eq!(cells.text("baseline_state", 0).as_deref(), Some("confirmed"));
     assert_eq!(cells.ms("baseline_confirmed_time", 0), Some(START_MS as i64 + 2000 * 60_000));
     let near = |name: &str, expected: f64| (cells.real(name, 0).unwrap() - expected).abs() < 1e-3;
+    for (name, expected) in [
+        ("soak_hours", 168.0),
+        ("soak_passed_hours", 168.0),
+        ("soak_known_hours", 168.0),
+        ("soak_known_in_hours", 168.0),
+        ("soak_closed_hours", 168.0),
+        ("soak_open_hours", 0.0),
+        ("soak_flagged_hours", 0.0),
+        ("soak_openings", 0.0),
+        ("soak_kvar_b", 200.0),
+        ("found_kvar_a", 200.0),
+        ("left_kvar_c", 200.0),
+        ("baseline_watched_hours", 30.0),
+    ] {
+        assert!(near(name, expected), "{name}: {row:?}");
+    }
+    for name in ["found_neutral_a", "left_residual_pu", "soak_residual_pu", "soak_u2_percent"] {
+        assert!(row.column(name).is_ok(), "{name}");
+    }
     assert!(near("soak_days", 7.0) && near("baseline_connected_b", 1.02) && near("left_voltage_c_v", 7200.0));
     assert_eq!((cells.text("open", 0), cells.ms("range_from_time", 0)), (None, None));
     assert!(cells.text("not_proven", 0).unwrap().contains(". | That anything is dead"), "{row:?}");

@@ -15,6 +15,10 @@ pub struct Values {
     pub flagged_hours: f64,
     /// Hours in which the bank was closed.
     pub closed_hours: f64,
+    /// Hours in which it was open.
+    pub open_hours: f64,
+    /// Hours in which the connected capacitance of all phases was known.
+    pub known_hours: f64,
     /// Voltage to ground of A, B, C in V.
     pub voltage_v: [Option<f64>; 3],
     /// Connected over rated capacitance.
@@ -34,11 +38,16 @@ pub(super) fn values(store: &Store, filter: &Filter, from_ms: i64, to_ms: i64) -
     let range = Filter { from_ms: Some(from_ms), to_ms: Some(to_ms), ..filter.clone() };
     let good = || col("flagged").eq(lit(0));
     let closed = || col("state").eq(lit("closed"));
+    let open = || col("state").eq_missing(lit("open"));
+    let known =
+        PHASES.iter().fold(lit(true), |all, phase| all.and(col(format!("kvar_{phase}")).is_not_null()));
     let of = |name: String, when: Expr| col(name.as_str()).filter(when).median();
     let mut columns = vec![
         hours().sum().alias("hours"),
         hours().filter(good().not()).sum().alias("flagged_hours"),
         hours().filter(closed()).sum().alias("closed_hours"),
+        hours().filter(open()).sum().alias("open_hours"),
+        hours().filter(known.and(open().not())).sum().alias("known_hours"),
     ];
     for phase in PHASES {
         columns.push(of(format!("voltage_{phase}_v"), good()));
@@ -56,6 +65,8 @@ pub(super) fn values(store: &Store, filter: &Filter, from_ms: i64, to_ms: i64) -
         hours: zero("hours"),
         flagged_hours: zero("flagged_hours"),
         closed_hours: zero("closed_hours"),
+        open_hours: zero("open_hours"),
+        known_hours: zero("known_hours"),
         voltage_v: three("voltage", "_v"),
         connected: three("connected", ""),
         kvar: three("kvar", ""),

@@ -55,6 +55,8 @@ pub(super) fn sums(days: DataFrame) -> Result<DataFrame, StoreError> {
     columns.push(col("rated_kvar_phase").drop_nulls().last());
     for phase in PHASES {
         let mean = sum(&format!("kvarh_{phase}")) / sum("known_hours");
+        // Nothing was ever known of a bank that was out all the time: 0/0.
+        let mean = only(sum("known_hours").gt(lit(0.0)), mean);
         columns.push(mean.alias(format!("kvar_{phase}").as_str()));
     }
     columns.extend(PHASES.map(|phase| sum(&format!("kvarh_{phase}"))));
@@ -62,7 +64,9 @@ pub(super) fn sums(days: DataFrame) -> Result<DataFrame, StoreError> {
         let lost = sum(&format!("whole_kvarh_{phase}")) - sum(&format!("kvarh_{phase}"));
         columns.push(lost.alias(format!("kvarh_lost_{phase}").as_str()));
     }
-    columns.push((lit(100.0) * total("kvarh") / total("whole_kvarh")).alias("available_percent"));
+    let available = lit(100.0) * total("kvarh") / total("whole_kvarh");
+    let available = only(total("whole_kvarh").gt(lit(0.0)), available);
+    columns.push(available.alias("available_percent"));
     columns.push((lit(100.0) * col("common_sigma_pu").drop_nulls().last()).alias("available_sigma_percent"));
     columns.extend(["difference_sigma_pu", "common_sigma_pu"].map(|name| col(name).drop_nulls().last()));
     columns.push(col("latest_basis").max());

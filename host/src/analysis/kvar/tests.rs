@@ -96,6 +96,28 @@ fn a_drift_has_a_slope_and_a_date() {
 }
 
 #[test]
+fn a_mean_is_of_the_known_hours_and_of_none_there_is_no_mean() {
+    // An hour in, two out: then no capacitance can be told.
+    let out = |n| {
+        let Record::Interval(record) = minute(n, HEALTHY) else { panic!() };
+        Record::Interval(Interval { state: BankState::Open, connected: [PerUnit::ABSENT; 3], ..record })
+    };
+    let mut records: Vec<Record> = (1..=60).map(|n| minute(n, HEALTHY)).collect();
+    records.extend((61..=180).map(out));
+    let rows = ask(records);
+    near(&rows, "hours", 0, 3.0);
+    near(&rows, "known_hours", 0, 1.0);
+    near(&rows, "kvarh_a", 0, real(&rows, "kvar_a", 0).unwrap());
+    assert!(real(&rows, "available_percent", 0).is_some());
+    let rows = ask((1..=60).map(out).collect());
+    near(&rows, "known_hours", 0, 0.0);
+    for name in ["kvar_a", "kvar_b", "kvar_c", "available_percent"] {
+        let column = rows.column(name).unwrap();
+        assert_eq!(column.null_count(), 1, "{name}: {column:?}");
+    }
+}
+
+#[test]
 fn six_days_or_a_blown_fuse_are_no_trend() {
     assert_eq!(real(&ask(drifting(0..6)), "difference_slope_a_pu_per_year", 0), None);
     let mut records = drifting(0..10);

@@ -3,9 +3,14 @@
 use polars::lazy::dsl::max_horizontal;
 use polars::prelude::{DataType, Expr, IntoLazy, LazyFrame, PolarsResult, col, lit};
 
+use wyelog_protocol::FRAMES_PER_SECOND;
+
 use super::{Limited, limits, sums};
 use crate::analysis::PHASES;
 use crate::analysis::slices::collect;
+use crate::store::SPECTRUM_FRAMES;
+
+const FRAMES_PER_HOUR: f64 = 3600.0 * FRAMES_PER_SECOND as f64;
 
 /// Their columns, and what they are of [`limits`]; THD has none.
 const STEMS: [(&str, &str); 4] = [
@@ -34,11 +39,13 @@ pub(super) fn of_spectra(spectra: LazyFrame) -> PolarsResult<LazyFrame> {
 
 /// The largest of the phases' values of each row, as `largest` has it.
 fn values(spectra: LazyFrame, largest: impl Fn(&str) -> PolarsResult<Expr>) -> PolarsResult<LazyFrame> {
+    // By its end alone: to look for the row before each would cost as much as all the rest.
+    let frames = col("frame").fill_null(lit(0_u64)).clip_max(lit(SPECTRUM_FRAMES));
     let mut shown = vec![
         col("bank"),
         col("device"),
         col("flagged").fill_null(lit(1_u32)),
-        (col("windows").cast(DataType::Float64) * lit(0.2 / 3600.0)).fill_null(lit(0.0)).alias("hours"),
+        (frames.cast(DataType::Float64) * lit(1.0 / FRAMES_PER_HOUR)).alias("hours"),
     ];
     for (stem, name) in STEMS {
         shown.push(largest(stem)?.alias(name));

@@ -13,7 +13,7 @@ use crate::analysis::cells::Cells;
 use crate::analysis::slices::collect;
 use crate::analysis::{Filter, PHASES, moment};
 use crate::number::{count, plain};
-use crate::store::{OPERATIONS, Store, StoreError};
+use crate::store::{DAY_MS, OPERATIONS, Store, StoreError};
 
 /// Harmonics of a spectrum.
 const ORDERS: std::ops::RangeInclusive<u32> = 2..=25;
@@ -111,16 +111,27 @@ fn opened(spectra: &LazyFrame, loggers: &DataFrame) -> PolarsResult<DataFrame> {
     let states = |rows: LazyFrame| {
         collect(rows.group_by([col("device")]).agg([last(), is_out().any(true).alias("was_out")]))
     };
-    let from_ms = before_first(loggers)?;
-    let mut found = states(spectra.clone().filter(col("time").gt(moment(from_ms))))?;
-    // Those whose spectra end long before their intervals.
+    // A day more: the last spectrum is a little older than the last interval, which is no reason to ask again.
+    let from_ms = before_first(loggers)?.saturating_sub(DAY_MS);
+    let found = states(spectra.clone().filter(col("time").gt(moment(from_ms))))?;
+    let begins_here = || col("last_ms").gt_eq(lit(from_ms.saturating_add(RECENT_MS)));
+    let mut whole = found.clone().lazy().filter(begins_here()).collect()?;
+    // Those whose spectra end long before the intervals: their thirty days begin before.
     let key = || [col("device")];
-    let others = loggers.clone().lazy().select(key());
-    let others = others.join(found.clone().lazy(), key(), key(), JoinArgs::new(JoinType::Anti)).collect()?;
+    let without = |of: &DataFrame| {
+        let all = loggers.clone().lazy().select(key());
+        all.join(of.clone().lazy(), key(), key(), JoinArgs::new(JoinType::Anti)).collect()
+    };
+    let others = without(&whole)?;
     if others.height() > 0 {
-        found.vstack_mut(&states(spectra.clone().filter(is_among(col("device"), &others, "device")?))?)?;
+        let mut rows = spectra.clone().filter(is_among(col("device"), &others, "device")?);
+        if without(&found)?.height() == 0 {
+            let early = found.lazy().filter(begins_here().not()).collect()?;
+            rows = rows.filter(col("time").gt(moment(before_first(&early)?)));
+        }
+        whole.vstack_mut(&states(rows)?)?;
     }
-    found.lazy().filter(col("was_out")).select([col("device"), col("last_ms")]).collect()
+    whole.lazy().filter(col("was_out")).select([col("device"), col("last_ms")]).collect()
 }
 
 /// The good spectra of closed and open banks in the last thirty days before `last_ms`, that go with a row of `among` in the columns

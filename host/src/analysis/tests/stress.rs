@@ -16,12 +16,13 @@ pub fn in_state(record: Record, state: BankState) -> Record {
 }
 
 /// The spectrum of the ten minutes that end at `10·number` minutes: fifth harmonic in percent, current loading in percent.
+/// The windows of such a logger as is simulated: it looks at some of them.
 fn spectrum(number: u64, fifth: f32, current: f32, flagged: u16) -> Record {
     let mut harmonics = [VoltageHarmonic::quantise(0.0); 24];
     harmonics[3] = VoltageHarmonic::quantise(fifth);
     Record::Spectrum(Spectrum {
         stamp: stamp(10 * number),
-        windows: 3000,
+        windows: 210,
         flagged,
         voltage: [harmonics; 3],
         neutral: [CurrentHarmonic::quantise(0.0); 24],
@@ -94,6 +95,30 @@ fn loading_counts_while_the_bank_is_in_and_a_harmonic_rises_with_it() {
 }
 
 #[test]
+fn a_value_of_a_spectrum_stands_for_its_time_not_for_the_windows_looked_at() {
+    let desk = Desk::new();
+    let at = |record, boot, minute: u64| {
+        let Record::Spectrum(spectrum) = record else { panic!() };
+        let stamp = Stamp { boot, frame: minute * 288_000, ..spectrum.stamp };
+        Record::Spectrum(Spectrum { stamp, ..spectrum })
+    };
+    let mut records = vec![settings_of_ten_minutes("Bank 1")];
+    records.extend((1..=6).flat_map(|n| {
+        let flagged = u16::from(n == 5);
+        [ten(n, [7200.0; 3], 1.0, flagged), spectrum(n, 3.0, if n < 3 { 130.0 } else { 140.0 }, flagged)]
+    }));
+    // Four minutes after the next start, then ten minutes more.
+    records.push(at(spectrum(7, 3.0, 140.0, 0), 2, 4));
+    records.push(at(spectrum(8, 3.0, 140.0, 0), 2, 14));
+    desk.take("L1", &records);
+    let rows = stress(&desk.store(), &Filter::default()).unwrap();
+    // Five of six, and 14 minutes; above 135 % three of them, and those minutes.
+    near(&rows, "spectrum_hours", 0, (50.0 + 14.0) / 60.0);
+    near(&rows, "current_over_hours", 0, (30.0 + 14.0) / 60.0);
+    assert_eq!(rows.column("flagged_spectra").unwrap().u32().unwrap().get(0), Some(1));
+}
+
+#[test]
 fn what_was_a_month_ago_tells_nothing_of_today() {
     // A day of ten minutes in and out, the fifth high while in; then one value so many days after its last.
     let desk = |days: u64| {
@@ -139,6 +164,32 @@ fn spectra_that_end_before_the_intervals_are_the_latest_there_are() {
     };
     assert!(of("Bank 1").starts_with("h5 rises"), "{}", of("Bank 1"));
     assert_eq!(of("Bank 2"), "cannot be told: no recent spectrum with the bank out");
+}
+
+#[test]
+fn thirty_days_end_with_the_last_spectrum_not_with_the_last_interval() {
+    let desk = Desk::new();
+    let mut records = vec![settings_of_ten_minutes("Bank 1")];
+    for n in 1..=144 {
+        let (state, fifth) = if n % 2 == 0 { (BankState::Closed, 3.0) } else { (BankState::Open, 1.5) };
+        records.push(in_state(ten(n, [7200.0; 3], 1.0, 0), state));
+        records.push(spectrum(n, fifth, 100.0, 0));
+    }
+    // One more on day 25, and intervals to day 40: the day with both is less than thirty days before that spectrum, more before
+    // the last interval.
+    records.extend([ten(144 * 25, [7200.0; 3], 1.0, 0), spectrum(144 * 25, 3.0, 100.0, 0)]);
+    records.push(ten(144 * 40, [7200.0; 3], 1.0, 0));
+    desk.take("L1", &records);
+    let text = |row: usize| {
+        let rows = stress(&desk.store(), &Filter::default()).unwrap();
+        let rows = rows.sort(["bank"], Default::default()).unwrap();
+        rows.column("resonance").unwrap().str().unwrap().get(row).unwrap().to_owned()
+    };
+    assert!(text(0).starts_with("h5 rises"), "{}", text(0));
+    // Also beside a logger that has no spectra at all.
+    desk.take("L2", &[settings_of_ten_minutes("Bank 2"), ten(144 * 40, [7200.0; 3], 1.0, 0)]);
+    assert!(text(0).starts_with("h5 rises"), "{}", text(0));
+    assert!(text(1).starts_with("cannot be told"), "{}", text(1));
 }
 
 #[test]

@@ -181,7 +181,7 @@ impl Rows {
                 self.days.add(&self.bank, &self.plate, &of_day);
             }
             Record::Spectrum(record) => {
-                let state = self.states_of_bank.during(stamp.boot, stamp.frame, record.windows);
+                let state = self.states_of_bank.during(stamp.boot, stamp.frame);
                 spectra::write(record, self.settings.as_ref(), state, &mut row);
             }
             Record::Capture(record) => row.cells(capture(record)),

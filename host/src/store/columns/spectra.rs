@@ -39,6 +39,10 @@ macro_rules! spectra {
     };
 }
 
+/// The longest time that a row is about: the ten minutes before its end. The first one after a start of the logger is about the
+/// time since that start. How many windows it looked at in that time says nothing of it: a simulated logger looks at few.
+pub const SPECTRUM_FRAMES: u64 = 600 * wyelog_protocol::FRAMES_PER_SECOND as u64;
+
 /// A row each ten minutes: harmonics, distortion, loading.
 pub const SPECTRA: Table = Table {
     name: "spectra",

@@ -2,6 +2,7 @@
 
 use wyelog_protocol::record::{BankState, Record};
 
+use super::SPECTRUM_FRAMES;
 use crate::log::Sequenced;
 
 /// What the intervals and operations of a log say of it; start of the logger first.
@@ -34,10 +35,10 @@ impl States {
         states
     }
 
-    /// The state that all intervals say with their middle in the `windows` that end at `frame`; none if they differ, if there is
-    /// none, or if the switch began to do something meanwhile.
-    pub fn during(&self, boot: u32, frame: u64, windows: u16) -> Option<BankState> {
-        let begin = (boot, frame.saturating_sub(frames(windows)));
+    /// The state that all intervals say with their middle in the time of the spectrum that ends at `frame`; none if they differ,
+    /// if there is none, or if the switch began to do something meanwhile.
+    pub fn during(&self, boot: u32, frame: u64) -> Option<BankState> {
+        let begin = (boot, frame.saturating_sub(SPECTRUM_FRAMES));
         let end = (boot, frame);
         let first = self.operations.partition_point(|at| *at <= begin);
         if self.operations.get(first).is_some_and(|at| *at <= end) {
@@ -76,7 +77,7 @@ mod tests {
 
     #[test]
     fn ten_minutes_have_one_state_or_none() {
-        let during = |operations: &[u64], end| states(operations).during(2, minute(end), 3000);
+        let during = |operations: &[u64], end| states(operations).during(2, minute(end));
         assert_eq!(during(&[], 10), Some(Closed));
         assert_eq!(during(&[], 20), Some(Open));
         // Five minutes open, five closed.
@@ -87,6 +88,6 @@ mod tests {
         assert_eq!(during(&[minute(10)], 20), Some(Open));
         // Nothing is known of that time, nor by another start.
         assert_eq!(during(&[], 60), None);
-        assert_eq!(states(&[]).during(3, minute(10), 3000), None);
+        assert_eq!(states(&[]).during(3, minute(10)), None);
     }
 }

@@ -95,7 +95,7 @@ fn it_starts_with_words_or_not_at_all_and_ends_when_told() {
     let empty = desk(Vec::<Vec<u8>>::new());
     let served = Served::ready(empty.path(), &[]);
     let page = served.get("/");
-    assert_eq!(texts(&read(empty.path(), &page.body)["h1"]), ["There is no bank in this store"]);
+    assert_eq!(texts(&read(empty.path(), &page.body)["h1"]), ["There are no records of a bank here"]);
 }
 
 /// Each socket of the process, by its local port; of those that have one.

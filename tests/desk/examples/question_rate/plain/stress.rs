@@ -29,7 +29,8 @@ pub fn stress(store: &Store) -> Rows {
     let loads = spectra.clone().filter(col("state").neq(lit("open"))).select([
         col("bank"),
         col("device"),
-        (col("windows").cast(DataType::Float64) * lit(0.2 / 3600.0)).alias("hours"),
+        (col("frame").clip_max(lit(2_880_000_u64)).cast(DataType::Float64) * lit(1.0 / 17_280_000.0))
+            .alias("hours"),
         col("thd_percent").alias("thd"),
         col("current_loading_percent").alias("current"),
         col("reactive_loading_percent").alias("reactive"),
