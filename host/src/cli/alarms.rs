@@ -76,7 +76,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     }
     #[cfg(feature = "desk")]
     if arguments.range.is_given() || arguments.feeder_events || arguments.rates {
-        return Err(Failure::new(
+        return Err(Failure::usage(
             "--from, --to, --bank, --feeder, --csv, --feeder-events and --rates need a store; name it with --store DIR",
         ));
     }
