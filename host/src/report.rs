@@ -18,7 +18,8 @@ pub(crate) mod top;
 mod trust;
 pub(crate) mod worklist;
 
-use std::io::Write;
+use std::fs::File;
+use std::io::{Read, Write};
 use std::path::Path;
 
 use crate::analysis::Filter;
@@ -78,8 +79,8 @@ pub fn report(store: &Store, options: &Options) -> Result<Report, StoreError> {
     let rows = fleet(store, &options.filter)?;
     let pages = options.worst.min(rows.len());
     let mut html = format!(
-        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" \
-         content=\"width=device-width, initial-scale=1\"><meta name=\"color-scheme\" content=\"light dark\"><title>{}</title>\
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"generator\" \
+         content=\"wyelog report\"><meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"><meta name=\"color-scheme\" content=\"light dark\"><title>{}</title>\
          <style>\n{STYLE}</style></head><body><main>\n",
         escape(&top::headline(&rows))
     );
@@ -103,11 +104,15 @@ pub fn report(store: &Store, options: &Options) -> Result<Report, StoreError> {
     Ok(Report { html, rows })
 }
 
-/// Writes the page wholly or not at all.
+/// Writes the page wholly or not at all. In the place of another file only with `replace`, or where that is an earlier page of the
+/// same kind: such a page can be made again.
 ///
 /// # Errors
-/// The file cannot be written.
-pub fn save(path: &Path, html: &str) -> Result<(), StoreError> {
+/// The file cannot be written, or is something else.
+pub fn save(path: &Path, html: &str, replace: bool) -> Result<(), StoreError> {
+    if !replace && !is_such_a_page(path, html) {
+        return Err(StoreError::NotOurs { path: path.to_owned() });
+    }
     let fail = |source| StoreError::WriteOut { path: path.to_owned(), source };
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut file = tempfile::Builder::new().prefix(".wyelog-report-").tempfile_in(folder).map_err(fail)?;
@@ -119,6 +124,20 @@ pub fn save(path: &Path, html: &str) -> Result<(), StoreError> {
         file.as_file().set_permissions(std::fs::Permissions::from_mode(0o644)).map_err(fail)?;
     }
     file.persist(path).map(drop).map_err(|error| fail(error.error))
+}
+
+/// Whether there is nothing of that name, or a page made by what made `html`.
+fn is_such_a_page(path: &Path, html: &str) -> bool {
+    let made_by = |html: &str| {
+        let (_, rest) = html.split_once("<meta name=\"generator\" content=\"")?;
+        rest.split_once('"').map(|(name, _)| name.to_owned())
+    };
+    if !path.metadata().is_ok_and(|file| file.is_file() && file.len() > 0) {
+        return true;
+    }
+    let mut head = Vec::new();
+    let read = File::open(path).and_then(|file| file.take(500).read_to_end(&mut head));
+    read.is_ok() && made_by(html).is_some_and(|name| made_by(&String::from_utf8_lossy(&head)) == Some(name))
 }
 
 /// How the numbers came about.

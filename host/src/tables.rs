@@ -77,8 +77,8 @@ pub const TEXT: usize = usize::MAX;
 fn text(value: &AnyValue<'_>, decimals: usize) -> String {
     match value {
         AnyValue::Null => "-".to_owned(),
-        AnyValue::String(text) => (*text).to_owned(),
-        AnyValue::StringOwned(text) => text.to_string(),
+        AnyValue::String(text) => one_line(text),
+        AnyValue::StringOwned(text) => one_line(text),
         AnyValue::Boolean(is_so) => if *is_so { "yes" } else { "no" }.to_owned(),
         AnyValue::Datetime(ms, _, _) => short_utc(*ms),
         AnyValue::DatetimeOwned(ms, _, _) => short_utc(*ms),
@@ -86,6 +86,12 @@ fn text(value: &AnyValue<'_>, decimals: usize) -> String {
             .extract::<f64>()
             .map_or_else(|| value.to_string(), |value| number::plain(value, decimals.min(9))),
     }
+}
+
+/// A note may have line breaks, a row of a table has one line.
+fn one_line(text: &str) -> String {
+    let no_break = |letter: char| if letter.is_control() { ' ' } else { letter };
+    text.replace("\r\n", " ").chars().map(no_break).collect()
 }
 
 fn short_utc(ms: i64) -> String {
@@ -112,5 +118,23 @@ fn json(value: &AnyValue<'_>) -> Value {
             // Nobody reads digits that nobody measured.
             ((value * 1e6).round() / 1e6).into()
         }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use polars::prelude::df;
+
+    use super::*;
+
+    #[test]
+    fn a_note_with_line_breaks_stays_in_its_row() {
+        let frame = df!("note" => ["first\r\nsecond\nthird\tfourth", "one"], "n" => [1.0, 2.0]).unwrap();
+        let text = to_text(&frame, &[("note", "note", TEXT), ("n", "n", 1)]);
+        let lines: Vec<&str> = text.lines().collect();
+        assert_eq!(lines.len(), 3, "{text}");
+        assert_eq!(lines[1], "first second third fourth  1.0");
+        // Programs have it as it is.
+        assert_eq!(to_json(&frame, "x")[0]["note"], "first\r\nsecond\nthird\tfourth");
     }
 }

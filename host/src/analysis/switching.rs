@@ -32,8 +32,8 @@ use crate::store::{EVENTS, OPERATIONS, Store, StoreError};
 ///   [`slope_per_year`];
 /// - `charged_closings`: occurrences of `closed_while_charged`; `early_closings`: closings sooner after the last opening than a
 ///   unit may take to discharge (five minutes, IEEE Std 18); `shortest_open_s`: the soonest;
-/// - `operations_left`, `maintenance_time`: of `maintenance` operations after which the switch is to be serviced, and when that
-///   is at the rate of the range; null without. The logger does not know of earlier services: begin the range at the last one.
+/// - `operations_left`, `maintenance_time`: of `maintenance` operations after which the switch is to be serviced, and when the last
+///   of them began, or, while there are fewer, when that is at the rate of the range; null without. The logger does not know of earlier services: begin the range at the last one.
 ///
 /// The banks that switch most come first.
 ///
@@ -48,7 +48,7 @@ pub fn switching(store: &Store, filter: &Filter, maintenance: Option<u32>) -> Re
     // Many rows become few before anything is joined to them.
     let watched = collect(watched)?.lazy();
     let operations = prepared(filter.rows(store, &OPERATIONS, "begin_time")?)?;
-    let operations = operations.group_by(key()).agg(of_operations());
+    let operations = operations.group_by(key()).agg(of_operations(maintenance));
     let is_charged = col("condition").eq(lit(Condition::ClosedWhileCharged.name()));
     let events = filter.rows(store, &EVENTS, "begin_time")?.filter(is_charged);
     let occurrence = ["bank", "device", "boot", "occurrence", "begin_frame"].map(col);
@@ -150,7 +150,7 @@ fn prepared(operations: LazyFrame) -> Result<LazyFrame, StoreError> {
     Ok(operations.sort(["boot", "begin_frame"], SortMultipleOptions::default()))
 }
 
-fn of_operations() -> Vec<Expr> {
+fn of_operations(maintenance: Option<u32>) -> Vec<Expr> {
     let count = |is: Expr| is.fill_null(lit(false)).cast(DataType::UInt32).sum();
     let mut out = vec![
         len().alias("operations"),
@@ -175,6 +175,10 @@ fn of_operations() -> Vec<Expr> {
         out.push(slope.alias(format!("{stem}_slope_{per_year}")));
         out.push(sigma.alias(format!("{stem}_slope_sigma")));
     }
+    // In order: the one after which the switch is to be serviced, if it has come.
+    let place = maintenance.map_or(0, |maintenance| maintenance.saturating_sub(1));
+    let reached = col("begin_time").slice(lit(i64::from(place)), lit(1_u32)).first();
+    out.push(reached.to_physical().alias("reached_ms"));
     out.push(count(col("late_a_ms").is_not_null()).alias("pole_openings"));
     for phase in PHASES {
         let (value, stem) = (format!("late_{phase}_ms"), format!("pole_{phase}_late"));
@@ -205,6 +209,8 @@ fn service(maintenance: Option<u32>) -> [Expr; 2] {
     // Beyond a century there is nothing to plan.
     let is_near = col("operations_per_day").gt(lit(0.0)).and(ms.clone().abs().lt(lit(36_525.0 * DAY_MS)));
     let due = col("watched_until").to_physical() + ms.cast(DataType::Int64);
+    let due = when(left().lt_eq(lit(0_i64))).then(col("reached_ms")).otherwise(due);
+    let is_near = is_near.or(left().lt_eq(lit(0_i64)));
     [
         left().alias("operations_left"),
         when(is_near).then(due).otherwise(lit(NULL)).cast(time()).alias("maintenance_time"),

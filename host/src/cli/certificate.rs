@@ -40,6 +40,9 @@ pub struct Arguments {
     /// Write a page: HTML
     #[arg(long, value_name = "FILE", conflicts_with_all = ["json", "csv"])]
     out: Option<PathBuf>,
+    /// Replace what has that name, also if it is no such page of wyelog
+    #[arg(long, requires = "out")]
+    force: bool,
     /// CSV, with a head line
     #[arg(long, conflicts_with = "json")]
     csv: bool,
@@ -70,7 +73,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     } else if arguments.csv {
         write_csv(&mut frame(&page)?, out)?;
     } else if let Some(path) = &arguments.out {
-        save(path, &certificate_html(&page))?;
+        save(path, &certificate_html(&page), arguments.force)?;
         writeln!(out, "{}.\n{}.", page.headline(), path.display())?;
     } else {
         write!(out, "{}", certificate_text(&page))?;

@@ -51,7 +51,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     let store = arguments.out.join("store");
     let page = arguments.out.join("report.html");
     let report = report::report(&Store::open(&store)?, &report::Options::default())?;
-    report::save(&page, &report.html)?;
+    report::save(&page, &report.html, true)?;
 
     let feeders: BTreeSet<&str> = fleet.iter().map(|member| member.feeder).collect();
     let hours = (played.sampled_s + played.windowed_s) / 3600.0;

@@ -277,7 +277,7 @@ fn in_emulator(
     }
     let is_terminal = arguments.port == "pty";
     if is_terminal && arguments.line_errors > 0.0 {
-        return Err(Failure::new("--line-errors needs a tcp port with --image; leave one of them away"));
+        return Err(Failure::usage("--line-errors needs a tcp port with --image; leave one of them away"));
     }
     let mut options = emulator::Options::new(image);
     options.folder = folder.path().to_owned();

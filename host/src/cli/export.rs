@@ -58,7 +58,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         Some(Form::Comtrade) => return waveforms(arguments, out),
         None => {
             let path = arguments.out.display();
-            return Err(Failure::new(format!(
+            return Err(Failure::usage(format!(
                 "{path}: its ending is neither .parquet nor .csv; give it one, or say --as parquet, csv or comtrade"
             )));
         }
@@ -73,7 +73,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
 
 fn waveforms(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     if arguments.table.name != CAPTURES.name {
-        return Err(Failure::new(format!(
+        return Err(Failure::usage(format!(
             "{} has no waveforms; export captures as COMTRADE, or this as Parquet or CSV",
             arguments.table.name
         )));

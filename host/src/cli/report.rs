@@ -25,6 +25,9 @@ pub struct Arguments {
     /// The page to write: HTML
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
+    /// Replace what has that name, also if it is no report of wyelog
+    #[arg(long)]
+    force: bool,
     /// How many banks get a page of their own, the worst first
     #[arg(long, value_name = "N", default_value_t = 50)]
     worst: usize,
@@ -37,7 +40,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     let store = Store::open(&arguments.store)?;
     let options = Options { worst: arguments.worst, filter: arguments.selection.filter(&store)? };
     let report = report(&store, &options)?;
-    save(&arguments.out, &report.html)?;
+    save(&arguments.out, &report.html, arguments.force)?;
     writeln!(out, "{}.", report.headline())?;
     writeln!(
         out,

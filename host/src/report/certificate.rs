@@ -18,8 +18,8 @@ struct Part {
 pub fn html(page: &Certificate) -> String {
     let class = if page.is_proven() { "nothing" } else { "look" };
     let mut out = format!(
-        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" \
-         content=\"width=device-width, initial-scale=1\"><meta name=\"color-scheme\" content=\"light dark\"><title>{}</title>\
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"generator\" \
+         content=\"wyelog certificate\"><meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"><meta name=\"color-scheme\" content=\"light dark\"><title>{}</title>\
          <style>\n{STYLE}</style></head><body><main>\n<header><p class=\"kicker\">Proving page of a capacitor bank</p>\
          <h1 class=\"s-{class}\">{}</h1></header>",
         escape(&page.headline()),

@@ -52,6 +52,12 @@ pub enum StoreError {
         /// What the system answered.
         source: io::Error,
     },
+    /// Something else has the name of what was made of the store.
+    #[error("{}: the file is there and is no such page of wyelog; name another, or replace it with --force", path.display())]
+    NotOurs {
+        /// The file.
+        path: PathBuf,
+    },
     /// What was made of the store cannot be written.
     #[error("{}: {source}; name another file, make room or check the rights", path.display())]
     WriteOut {

@@ -307,7 +307,7 @@ fn a_page_that_cannot_be_written_is_said_and_nothing_is_lost() {
     let ended = wyelog_in(folder.path(), &["report", "--store", "nowhere", "--out", "page.html"]);
     assert_eq!(ended.code, Some(1));
     assert_eq!(fs::read_to_string(folder.path().join("page.html")).unwrap(), "old");
-    page(folder.path(), &[]);
+    page(folder.path(), &["--force"]);
     let left: Vec<_> = fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     assert_eq!(left.len(), 2, "{left:?}");
 }

@@ -181,6 +181,41 @@ fn a_proving_page_is_a_page_that_carries_all_with_it() {
     assert!(missing.err.contains("there is no bank \"Nowhere\""), "{missing:?}");
 }
 
+#[test]
+fn a_page_is_written_over_a_page_and_over_nothing_else() {
+    let folder = desk();
+    let report: &[&str] = &["report", "--store", "desk"];
+    let certificate: &[&str] = &["certificate", "--store", "desk", "--bank", "Birch 3"];
+    for (words, other) in [(report, certificate), (certificate, report)] {
+        let to = |name: &'static str| [words, &["--out", name]].concat();
+        if folder.path().join("page.html").exists() {
+            fs::remove_file(folder.path().join("page.html")).unwrap();
+        }
+        run(&folder, &to("page.html"));
+        run(&folder, &to("page.html"));
+        // The other kind of page, a list of somebody's, an empty file.
+        run(&folder, &[other, &["--out", "page.html", "--force"]].concat());
+        fs::write(folder.path().join("list.html"), "<!DOCTYPE html>\nours").unwrap();
+        for name in ["page.html", "list.html"] {
+            let before = fs::read(folder.path().join(name)).unwrap();
+            let refused = wyelog_in(folder.path(), &to(name));
+            assert_eq!(refused.code, Some(1), "{refused:?}");
+            assert!(refused.err.contains("replace it with --force"), "{refused:?}");
+            assert_eq!(fs::read(folder.path().join(name)).unwrap(), before);
+            run(&folder, &[&to(name)[..], &["--force"]].concat());
+        }
+        fs::write(folder.path().join("empty.html"), "").unwrap();
+        run(&folder, &to("empty.html"));
+    }
+    for words in [
+        &["export", "days", "--store", "desk", "--out", "days.txt"][..],
+        &["export", "days", "--store", "desk", "--out", "days", "--as", "comtrade"],
+    ] {
+        let wrong = wyelog_in(folder.path(), words);
+        assert_eq!((wrong.code, wrong.out.as_str()), (Some(2), ""), "{wrong:?}");
+    }
+}
+
 /// Every question to a store, and the options that only it needs.
 const QUESTIONS: [&[&str]; 13] = [
     &["banks"],

@@ -102,6 +102,14 @@ fn operations_are_counted_and_their_trends_are_lines() {
     let due = rows.column("maintenance_time").unwrap().datetime().unwrap().physical().get(0).unwrap();
     let expected = START_MS as f64 + (10.0 + 2491.0 / 0.9) * 86_400_000.0;
     assert!((due as f64 - expected).abs() < 2.0, "{due} {expected}");
+    // Five operations were reached on day 200: that is recorded. The ninth is the last one there is.
+    for (maintenance, left, day) in [(5, -4, 200), (9, 0, 301)] {
+        let rows = switching(&desk.store(), &Filter::default(), Some(maintenance)).unwrap();
+        assert_eq!(rows.column("operations_left").unwrap().i64().unwrap().get(0), Some(left));
+        let at = rows.column("maintenance_time").unwrap().datetime().unwrap().physical().get(0).unwrap();
+        assert_eq!(at, START_MS as i64 + day * 86_400_000, "{maintenance}");
+        assert!(rows.column("maintenance_time").unwrap().get(1).unwrap().is_null());
+    }
     let without = switching(&desk.store(), &Filter::default(), None).unwrap();
     assert!(without.column("operations_left").unwrap().get(0).unwrap().is_null());
     // From day 150 on: two openings with a spacing make no line.
