@@ -1,6 +1,7 @@
 //! Logs into the store: each wholly, or not at all.
 
 mod files;
+mod order;
 mod prepare;
 mod read;
 
@@ -203,7 +204,8 @@ impl Store {
 
 impl Writer<'_> {
     /// Takes logs in, one after the other: one is read, the one before it made into tables and the one before that written at
-    /// the same time. Whatever happens, each is in wholly or not at all. `each` is told what became of a file.
+    /// the same time. Those of one logger go in by their first records, in whatever order they are named. Whatever happens, each
+    /// is in wholly or not at all. `each` is told what became of a file.
     ///
     /// # Errors
     /// The store cannot be written or read: what was taken before is in. A file that cannot be read or is no log is no error but
@@ -215,6 +217,7 @@ impl Writer<'_> {
     ) -> Result<(), StoreError> {
         let known: HashSet<String> = self.store.marks.iter().map(|mark| mark.hash.clone()).collect();
         let dir = self.store.dir.clone();
+        let paths = order::in_order(paths);
         thread::scope(|scope| {
             let (sender, read) = mpsc::sync_channel(1);
             scope.spawn(move || {

@@ -9,6 +9,7 @@ use crate::log::{Log, LogWriter};
 use crate::trial;
 
 mod compaction;
+mod order;
 mod register;
 
 /// The log of a built-in trial, as bytes.
