@@ -8,6 +8,7 @@
 //! DIR/raw/HASH.log                        the log as it came: the evidence
 //! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; days/, events/, captures/, status/, settings/, operations/,
 //!                                         bank/ and baselines/ without a month
+//! DIR/unclaimed/HASH.log                  a log of which nobody knows whose it is: in no table
 //! DIR/logs/HASH.toml                      written last: from now on the log is in
 //! DIR/compacted/NUMBER.toml               written behind files `compacted-….parquet` that hold the rows of many such files:
 //!                                         from now on they count instead
@@ -39,7 +40,7 @@ pub use compact::{Compacted, Compaction};
 pub use error::StoreError;
 pub use fuse_links::FuseLinks;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
-pub use mark::Mark;
+pub use mark::{Mark, Whose};
 
 use std::collections::{BTreeSet, HashSet};
 use std::fs;

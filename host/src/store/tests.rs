@@ -10,6 +10,7 @@ use crate::trial;
 
 mod compaction;
 mod order;
+mod owner;
 mod register;
 
 /// The log of a built-in trial, as bytes.
