@@ -56,10 +56,11 @@ use lock::Reading;
 use manifest::{Live, Manifests};
 
 /// What `store.toml` says.
-const FORMAT: &str = "# A store of wyelog. How to read it: host/STORE.md of the source.\nformat = 2\n";
+const FORMAT: &str = "# A store of wyelog. How to read it: host/STORE.md of the source.\nformat = 3\n";
 
-/// The newest format. In format 1 nothing was compacted: who reads such a store need not know more.
-const NEWEST: i64 = 2;
+/// The newest format. In format 1 nothing was compacted; in format 2 there were no days, and of the spectra not the largest of the
+/// phases: a program that knows only these columns stops at files with more. Who reads such a store need not know more.
+const NEWEST: i64 = 3;
 
 /// A store.
 #[derive(Debug)]

@@ -98,7 +98,7 @@ impl Store {
         // What another writer has brought since we opened it.
         *self = Self::read(&self.dir, Banks::read_what_can_be(&self.dir)?)?;
         if super::format(&self.dir)? < NEWEST {
-            // Nothing else has changed since the first format.
+            // What is in it stays as it is: a column more is null where it is not, and a file more is not there.
             write_whole(&self.dir.join("store.toml"), FORMAT.as_bytes())?;
         }
         self.sweep()?;

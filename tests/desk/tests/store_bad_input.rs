@@ -152,7 +152,7 @@ fn a_log_that_does_not_say_whose_it_is_is_kept_aside_until_somebody_does() {
 fn a_store_of_another_format_is_named() {
     let folder = folder(&[("a.log", &OAK.log(3))]);
     assert_eq!(wyelog_in(folder.path(), &["ingest", "logs", "--store", "desk"]).code, Some(0));
-    fs::write(folder.path().join("desk/store.toml"), "format = 3\n").unwrap();
+    fs::write(folder.path().join("desk/store.toml"), "format = 4\n").unwrap();
     for words in [
         &["kvar", "--store", "desk"][..],
         &["ingest", "logs", "--store", "desk"],
@@ -161,7 +161,7 @@ fn a_store_of_another_format_is_named() {
         let ended = wyelog_in(folder.path(), words);
         assert_eq!(ended.code, Some(1));
         assert!(
-            ended.err.contains("store.toml: format 3, and this wyelog reads formats 1 to 2"),
+            ended.err.contains("store.toml: format 4, and this wyelog reads formats 1 to 3"),
             "{}",
             ended.err
         );
