@@ -8,7 +8,7 @@ pub mod alarm_history;
 pub mod alarm_rates;
 pub(crate) mod cells;
 pub mod certificate;
-mod days;
+pub(crate) mod days;
 pub mod feeder_events;
 pub mod fleet;
 mod goes_on;

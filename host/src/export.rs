@@ -16,7 +16,7 @@ use thiserror::Error;
 
 pub use waveforms::{Waveforms, waveforms};
 
-use crate::analysis::Filter;
+use crate::analysis::{Filter, days};
 use crate::batches::in_batches;
 use crate::store::{Store, StoreError, Table};
 use crate::tables::to_csv_lines;
@@ -57,7 +57,7 @@ impl From<PolarsError> for ExportError {
 }
 
 /// Writes the rows of a table that `filter` picks by their `time`, with the feeder of each bank; in the order of the store: log by
-/// log, each as its logger wrote it. Returns how many.
+/// log, each as its logger wrote it. Of days that the range cuts it is what lies in it. Returns how many.
 ///
 /// # Errors
 /// As [`ExportError`]; `path` is as it was then.
@@ -72,7 +72,7 @@ pub fn table(
     if !replace && path.exists() {
         return Err(ExportError::Exists { path: path.to_owned() });
     }
-    let frame = filter.scan(store, table, "time")?;
+    let frame = days::rows(store, table, filter)?;
     let cannot = |source: io::Error| StoreError::WriteOut { path: path.to_owned(), source };
     let mut out = Out::new(path).map_err(cannot)?;
     let mut empty = frame.clone().limit(0).collect()?;

@@ -16,6 +16,7 @@ pub(crate) mod text;
 mod timeline;
 pub(crate) mod top;
 mod trust;
+mod unheard;
 pub(crate) mod worklist;
 
 use std::fs::File;
@@ -93,6 +94,7 @@ pub fn report(store: &Store, options: &Options) -> Result<Report, StoreError> {
     }
     html.push_str(&crews);
     html.push_str(&table::table(&rows, 0..rows.len(), links));
+    html.push_str(&unheard::section(store, &options.filter, &rows));
     html.push_str(&top::cautions());
     let answers = Answers::of(store, &options.filter, &rows, pages)?;
     for (index, row) in rows.iter().enumerate().take(pages) {

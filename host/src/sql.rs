@@ -6,6 +6,7 @@ use polars::prelude::{DataType, Expr, LazyFrame, PolarsError, PolarsResult, Time
 use polars::sql::{SQLContext, extract_table_identifiers};
 use thiserror::Error;
 
+use crate::analysis::{Filter, days};
 use crate::store::{ALL_TABLES, Kind, Store, StoreError};
 
 /// The register of the banks, as a table.
@@ -91,7 +92,8 @@ pub fn question(store: &Store, text: &str) -> Result<LazyFrame, SqlError> {
     }
     let mut context = SQLContext::new();
     for table in ALL_TABLES {
-        context.register(table.name, store.scan(table)?);
+        // Days that no ingest summed up are summed up now.
+        context.register(table.name, days::rows(store, table, &Filter::default())?);
     }
     context.register(REGISTER, store.register());
     let frame = context.execute(text).map_err(|error| refused(store, text, &error))?;

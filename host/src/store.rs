@@ -8,6 +8,7 @@
 //! DIR/raw/HASH.log                        the log as it came: the evidence
 //! DIR/intervals/month=YYYY-MM/HASH.parquet  and spectra/ likewise; days/, events/, captures/, status/, settings/, operations/,
 //!                                         bank/ and baselines/ without a month
+//! DIR/unclaimed/HASH.log                  a log of which nobody knows whose it is: in no table
 //! DIR/logs/HASH.toml                      written last: from now on the log is in
 //! DIR/compacted/NUMBER.toml               written behind files `compacted-….parquet` that hold the rows of many such files:
 //!                                         from now on they count instead
@@ -39,7 +40,7 @@ pub use compact::{Compacted, Compaction};
 pub use error::StoreError;
 pub use fuse_links::FuseLinks;
 pub use ingest::{Ingested, Verdict, Writer, collect_files};
-pub use mark::Mark;
+pub use mark::{Mark, Whose};
 
 use std::collections::{BTreeSet, HashSet};
 use std::fs;
@@ -55,10 +56,11 @@ use lock::Reading;
 use manifest::{Live, Manifests};
 
 /// What `store.toml` says.
-const FORMAT: &str = "# A store of wyelog. How to read it: host/STORE.md of the source.\nformat = 2\n";
+const FORMAT: &str = "# A store of wyelog. How to read it: host/STORE.md of the source.\nformat = 3\n";
 
-/// The newest format. In format 1 nothing was compacted: who reads such a store need not know more.
-const NEWEST: i64 = 2;
+/// The newest format. In format 1 nothing was compacted; in format 2 there were no days, and of the spectra not the largest of the
+/// phases: a program that knows only these columns stops at files with more. Who reads such a store need not know more.
+const NEWEST: i64 = 3;
 
 /// A store.
 #[derive(Debug)]

@@ -8,7 +8,7 @@ use polars::prelude::{DataFrame, DataType, Expr, LazyFrame, UnionArgs, col, conc
 use super::Filter;
 use super::slices::collect;
 use super::ten_minutes::is_long;
-use crate::store::{DAY_MS, DAYS, INTERVALS, Store, StoreError, days_of, is_one_of};
+use crate::store::{DAY_MS, DAYS, INTERVALS, Store, StoreError, Table, days_of, is_one_of};
 
 /// Rows of [`DAYS`] of the intervals that are asked for. A range that cuts a day gets its part of that day from the intervals, as
 /// loggers do whose days nobody has summed up ([`Store::devices_without_days`]).
@@ -38,6 +38,18 @@ pub(super) fn days(store: &Store, filter: &Filter) -> Result<LazyFrame, StoreErr
         }
     }
     Ok(concat(parts, UnionArgs::default())?)
+}
+
+/// The rows of a table that are asked for, with their feeders, for who reads tables as they are: of [`DAYS`] those of [`days`].
+///
+/// # Errors
+/// The store cannot be read.
+pub(crate) fn rows(store: &Store, table: &Table, filter: &Filter) -> Result<LazyFrame, StoreError> {
+    if table.name != DAYS.name {
+        return filter.scan(store, table, "time");
+    }
+    let columns: Vec<Expr> = DAYS.columns.iter().map(|(name, _)| col(*name)).collect();
+    Ok(store.with_feeders(days(store, filter)?.select(columns)))
 }
 
 /// Whole days since 1970-01-01; null while the time is not known.

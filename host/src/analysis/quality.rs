@@ -1,6 +1,7 @@
 //! How far the records of each logger can be relied on: what is missing, flagged, guessed, damaged or silent.
 
 mod marks;
+mod unheard;
 
 use std::collections::BTreeMap;
 
@@ -17,6 +18,7 @@ use super::{Filter, days, or_zero};
 use crate::clock::Quality;
 use crate::intervals::longest_step;
 use crate::store::{INTERVALS, STATUS, Store, StoreError, TABLES, is_one_of};
+pub use unheard::{Unheard, never_heard};
 
 /// One row a bank and logger. Of the range that is asked for:
 ///
@@ -30,7 +32,9 @@ use crate::store::{INTERVALS, STATUS, Store, StoreError, TABLES, is_one_of};
 ///   known; `time_error_s`: its largest error, where there is a bound; `unbounded_times`: intervals that have a time and no bound;
 /// - `crashes`, `lost_frames`, `lost_records`: what happened to the logger itself, as it says;
 /// - `silent_hours`: from its last record to the end of the store's records (see [`fleet`](super::fleet::fleet)); `is_silent` if
-///   that is more than a day.
+///   that is more than a day;
+/// - `heard`: `recently`, `silent`, or `never`: a logger that the register says to hang there, and of which there is no log. It has
+///   no records and no times, and counts as silent.
 ///
 /// Of all of its logs, whatever the range:
 ///
@@ -48,8 +52,10 @@ use crate::store::{INTERVALS, STATUS, Store, StoreError, TABLES, is_one_of};
 pub fn quality(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> {
     let key = || [col("bank"), col("device")];
     let intervals = of_intervals(store, filter)?;
-    let spans = store.with_feeders(spans(store, filter, &intervals)?.lazy());
     let end = end(store, filter, &intervals)?;
+    let unheard = never_heard(store, filter, end);
+    let spans = spans(store, filter, &intervals, &unheard)?;
+    let spans = store.with_feeders(spans.lazy());
     let rows = spans.join(intervals.lazy(), key(), key(), JoinArgs::new(JoinType::Left));
     let uncovered = col("span_hours") - col("covered_hours");
     let zero = || lit(0.0);
@@ -61,7 +67,7 @@ pub fn quality(store: &Store, filter: &Filter) -> Result<DataFrame, StoreError> 
     shown.extend(Quality::ALL.map(|quality| col(format!("{}_percent", quality.name()))));
     shown.extend(["time_error_s", "unbounded_times"].map(col));
     let mut frame = rows.select(shown).collect()?;
-    silence(end, &mut frame)?;
+    silence(end, &unheard, &mut frame)?;
     logger_itself(store, filter, &mut frame)?;
     marks::columns(store, &mut frame)?;
     let order = SortMultipleOptions::default()
@@ -75,7 +81,12 @@ fn at_least_zero(value: Expr) -> Expr {
 }
 
 /// Bank, logger, `records`, `first_time`, `last_time` of all tables together.
-fn spans(store: &Store, filter: &Filter, intervals: &DataFrame) -> Result<DataFrame, StoreError> {
+fn spans(
+    store: &Store,
+    filter: &Filter,
+    intervals: &DataFrame,
+    unheard: &[Unheard],
+) -> Result<DataFrame, StoreError> {
     const COLUMNS: [&str; 5] = ["bank", "device", "records", "first_time", "last_time"];
     let key = || [col("bank"), col("device")];
     let of_intervals = [col("intervals").alias("records"), col("first_time"), col("last_time")];
@@ -88,6 +99,7 @@ fn spans(store: &Store, filter: &Filter, intervals: &DataFrame) -> Result<DataFr
         ]);
         tables.push(collect(rows.select(COLUMNS.map(col)))?.lazy());
     }
+    tables.push(unheard::rows(unheard)?.lazy());
     let all = concat(tables, UnionArgs::default())?.group_by(key());
     let sums = [col("records").sum(), col("first_time").min(), col("last_time").max()];
     Ok(all.agg(sums).collect()?)
@@ -175,15 +187,32 @@ fn end(store: &Store, filter: &Filter, intervals: &DataFrame) -> Result<Option<i
 }
 
 /// Adds how long each logger has been silent, measured by the end of the store's records.
-fn silence(end: Option<i64>, frame: &mut DataFrame) -> Result<(), StoreError> {
+fn silence(end: Option<i64>, unheard: &[Unheard], frame: &mut DataFrame) -> Result<(), StoreError> {
     let cells = Cells(frame);
     let silent_ms: Vec<Option<i64>> = (0..cells.rows())
         .map(|row| end.zip(cells.ms("last_time", row)).map(|(end, last)| end.saturating_sub(last).max(0)))
         .collect();
     let hours: Vec<Option<f64>> = silent_ms.iter().map(|ms| ms.map(|ms| ms as f64 / 3_600_000.0)).collect();
-    let is_silent: Vec<Option<bool>> = silent_ms.iter().map(|ms| ms.map(|ms| ms > SILENT_MS)).collect();
+    let is_never = |row: usize| {
+        let is = |device: String| unheard.iter().any(|logger| logger.device == device);
+        cells.text("device", row).is_some_and(is)
+    };
+    let is_silent: Vec<Option<bool>> = (0..cells.rows())
+        .zip(&silent_ms)
+        .map(|(row, ms)| ms.map(|ms| ms > SILENT_MS).or_else(|| is_never(row).then_some(true)))
+        .collect();
+    let heard: Vec<Option<&str>> = (0..cells.rows())
+        .zip(&is_silent)
+        .map(|(row, is_silent)| match is_silent {
+            Some(true) if is_never(row) => Some("never"),
+            Some(true) => Some("silent"),
+            Some(false) => Some("recently"),
+            None => None,
+        })
+        .collect();
     frame.with_column(Series::new("silent_hours".into(), hours).into())?;
     frame.with_column(Series::new("is_silent".into(), is_silent).into())?;
+    frame.with_column(Series::new("heard".into(), heard).into())?;
     Ok(())
 }
 

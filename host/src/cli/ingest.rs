@@ -15,6 +15,10 @@ use super::{Failure, Outcome, compact, say};
 /// overlaps another of the same logger: each record is in once. Killed at any moment, each log is wholly in or not at
 /// all.
 ///
+/// A log whose first piece is damaged does not say of which logger it is. Where a log in the store, or one named beside it, has
+/// the same records, it is that logger's; else it is kept in the folder `unclaimed` of the store and in no table, until
+/// somebody says whose it is.
+///
 /// Files at which somebody should look are in a table at the end, the others only counted; the exit code is 1 then, also
 /// for mistakes in banks.toml. Where 16 small files have come together for a table and month they become one (see `wyelog
 /// compact`).
@@ -23,6 +27,7 @@ use super::{Failure, Outcome, compact, say};
 Examples:
   wyelog ingest b3.log --store desk          makes the store if there is none
   wyelog ingest downloads/ --store desk      every file in a folder
+  wyelog ingest b7.log --device WY-0007 --store desk   a log that does not say whose it is
   wyelog alarms --store desk                 what is in it")]
 pub struct Arguments {
     /// Log files, and folders of them
@@ -31,6 +36,9 @@ pub struct Arguments {
     /// Folder of the store
     #[arg(long, value_name = "DIR")]
     store: PathBuf,
+    /// Serial number of the logger of those files that do not say it
+    #[arg(long, value_name = "SERIAL", value_parser = clap::builder::NonEmptyStringValueParser::new())]
+    device: Option<String>,
 }
 
 /// Does it.
@@ -38,6 +46,12 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     let mut files = Vec::new();
     for path in &arguments.paths {
         if path.is_dir() {
+            if arguments.device.is_some() {
+                return Err(Failure::new(format!(
+                    "{}: a folder may hold logs of other loggers too; name the files of which --device is true",
+                    path.display()
+                )));
+            }
             collect_files(path, &mut files);
         } else {
             files.push(path.clone());
@@ -45,6 +59,9 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     }
     let mut store = Store::open_or_create(&arguments.store)?;
     let mut writer = store.writer()?;
+    if let Some(device) = &arguments.device {
+        writer.say_device(device);
+    }
     let mut summary = Summary::default();
     let all = files.len() as u64;
     let mut progress = Progress::new(all, "files");
@@ -89,6 +106,7 @@ struct Summary {
     known: u64,
     no_logs: u64,
     in_part: u64,
+    unclaimed: u64,
     records: u64,
     /// Of the files that somebody should look at: file, what became of it, new and known records, why.
     rows: Vec<[String; 5]>,
@@ -116,6 +134,17 @@ impl Summary {
                 self.rows.push([name, what.to_owned(), records.to_string(), known.to_string(), why]);
             }
             Verdict::Known => self.known += 1,
+            Verdict::Unclaimed(why) => {
+                self.unclaimed += 1;
+                say(&format!("{name}: {why}"));
+                self.rows.push([
+                    name,
+                    "kept, in no table".to_owned(),
+                    "-".to_owned(),
+                    "-".to_owned(),
+                    why.clone(),
+                ]);
+            }
             Verdict::NotALog(error) => {
                 self.no_logs += 1;
                 let sentence = error.to_string();
@@ -138,6 +167,9 @@ impl Summary {
         )?;
         if self.in_part > 0 {
             writeln!(out, "{} read in part: everything intact is in.", count(self.in_part, "log"))?;
+        }
+        if self.unclaimed > 0 {
+            writeln!(out, "{} of unknown loggers kept aside: in no table.", count(self.unclaimed, "log"))?;
         }
         if !self.rows.is_empty() {
             let head = ["file", "what became of it", "new", "known", "why"].map(str::to_owned);

@@ -13,7 +13,8 @@ use super::{Failure, Outcome};
 /// First and last record, time that no interval covers, records that are missing by their numbers, flagged intervals, how the
 /// times are known, what was in several logs, what could not be read, loggers not heard from. Numbers of records and of logs are
 /// of all logs of a logger, whatever the range. Silent is a logger whose records end more than a day before those of the store,
-/// which end at the latest moment that two banks have records of.
+/// which end at the latest moment that two banks have records of. Never heard from is a logger that the register says to hang
+/// on a bank, and of which there is no log.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
@@ -37,6 +38,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
             ("device", "logger", TEXT),
             ("first_time", "first (UTC)", TEXT),
             ("last_time", "last (UTC)", TEXT),
+            ("heard", "heard from", TEXT),
             ("silent_hours", "silent h", 1),
             ("uncovered_hours", "h missing", 1),
             ("missing_records", "records missing", 0),

@@ -1,6 +1,8 @@
 //! Logs into the store: each wholly, or not at all.
 
 mod files;
+mod order;
+mod owner;
 mod prepare;
 mod read;
 
@@ -24,6 +26,7 @@ use super::manifest::{self, Live};
 use super::{Banks, FORMAT, Mark, NEWEST, Store, StoreError};
 use crate::clock::Seen;
 use crate::log::{Log, LogError};
+use owner::Owner;
 use prepare::{Prepared, Written};
 use read::{Content, Read};
 
@@ -54,9 +57,14 @@ pub enum Verdict {
     },
     /// The same file was in already.
     Known,
+    /// It is a log and nobody knows of which logger: it is kept, and in no table. Why, in a sentence.
+    Unclaimed(String),
     /// It is no log.
     NotALog(LogError),
 }
+
+/// Folder of the logs of which nobody knows whose they are.
+const UNCLAIMED: &str = "unclaimed";
 
 /// What makes a record the same record: its number, start, frame and time. The number alone would do, had not a logger
 /// whose flash was replaced a first record again.
@@ -66,6 +74,8 @@ type Identity = (u32, u32, u64, Option<i64>);
 #[derive(Debug)]
 pub struct Writer<'s> {
     pub(super) store: &'s mut Store,
+    /// The logger of logs that do not say theirs.
+    said: Option<String>,
     /// Locked while it lives.
     _lock: File,
 }
@@ -88,11 +98,11 @@ impl Store {
         // What another writer has brought since we opened it.
         *self = Self::read(&self.dir, Banks::read_what_can_be(&self.dir)?)?;
         if super::format(&self.dir)? < NEWEST {
-            // Nothing else has changed since the first format.
+            // What is in it stays as it is: a column more is null where it is not, and a file more is not there.
             write_whole(&self.dir.join("store.toml"), FORMAT.as_bytes())?;
         }
         self.sweep()?;
-        Ok(Writer { store: self, _lock: lock })
+        Ok(Writer { store: self, said: None, _lock: lock })
     }
 
     /// Removes every file that belongs to no mark and no manifest, and what was replaced.
@@ -112,6 +122,15 @@ impl Store {
             let mut files = Vec::new();
             collect_files(&self.dir.join(folder), &mut files);
             for path in files.into_iter().filter(|path| !known.contains(path)) {
+                fs::remove_file(&path).map_err(|source| StoreError::Write { path, source })?;
+            }
+        }
+        // What somebody has claimed since, and half a file.
+        let mut unclaimed = Vec::new();
+        collect_files(&self.dir.join(UNCLAIMED), &mut unclaimed);
+        for path in unclaimed {
+            let name = path.file_stem().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+            if name.starts_with('_') || self.marks.iter().any(|mark| mark.hash == name) {
                 fs::remove_file(&path).map_err(|source| StoreError::Write { path, source })?;
             }
         }
@@ -202,8 +221,14 @@ impl Store {
 }
 
 impl Writer<'_> {
+    /// From now on logs that do not say whose they are, and whose records are in no other log, are of this logger.
+    pub fn say_device(&mut self, serial: &str) {
+        self.said = Some(serial.to_owned());
+    }
+
     /// Takes logs in, one after the other: one is read, the one before it made into tables and the one before that written at
-    /// the same time. Whatever happens, each is in wholly or not at all. `each` is told what became of a file.
+    /// the same time. Those of one logger go in by their first records, in whatever order they are named. Whatever happens, each
+    /// is in wholly or not at all. `each` is told what became of a file.
     ///
     /// # Errors
     /// The store cannot be written or read: what was taken before is in. A file that cannot be read or is no log is no error but
@@ -215,6 +240,7 @@ impl Writer<'_> {
     ) -> Result<(), StoreError> {
         let known: HashSet<String> = self.store.marks.iter().map(|mark| mark.hash.clone()).collect();
         let dir = self.store.dir.clone();
+        let paths = order::in_order(paths);
         thread::scope(|scope| {
             let (sender, read) = mpsc::sync_channel(1);
             scope.spawn(move || {
@@ -237,8 +263,13 @@ impl Writer<'_> {
                     }
                 }
             });
-            let mut line =
-                Line { store: self.store, prepared: Some(prepared), written, waiting: VecDeque::new() };
+            let mut line = Line {
+                store: self.store,
+                said: self.said.as_deref(),
+                prepared: Some(prepared),
+                written,
+                waiting: VecDeque::new(),
+            };
             for file in read {
                 line.take(file, each)?;
             }
@@ -264,6 +295,7 @@ impl Writer<'_> {
 /// What is on its way into the store.
 struct Line<'s> {
     store: &'s mut Store,
+    said: Option<&'s str>,
     /// To the thread that writes.
     prepared: Option<mpsc::SyncSender<Prepared>>,
     /// From it, in the same order.
@@ -291,21 +323,39 @@ impl Line<'_> {
             Content::Known => State::Judged(Verdict::Known),
             Content::NotALog(error) => State::Judged(Verdict::NotALog(error)),
             Content::Log { bytes, hash, log } => {
-                let device = prepare::device(&path, &log);
-                // What is known of the same logger, or the same file twice among the paths, has to be in first.
+                // What is known of the same logger, or the same file twice among the paths, has to be in first; of any logger
+                // where the log does not say of which it is.
+                let serial = log.identity.as_ref().map(|identity| identity.serial.clone());
                 self.settle(
-                    &|state| matches!(state, State::Writing(h, d) if *h == hash || *d == device),
+                    &|state| {
+                        matches!(state, State::Writing(h, d)
+                            if *h == hash || serial.as_ref().is_none_or(|serial| d == serial))
+                    },
                     each,
                 )?;
                 if self.store.marks.iter().any(|mark| mark.hash == hash) {
                     State::Judged(Verdict::Known)
                 } else {
-                    let log = Prepared::new(self.store, &path, bytes, hash.clone(), &log)?;
-                    // Nobody takes it when an earlier one has failed: settling tells.
-                    if let Some(line) = &self.prepared {
-                        drop(line.send(log));
+                    let owner = match serial {
+                        Some(serial) => Ok(Owner::of_log(&serial, self.said)),
+                        None => Owner::found(self.store, &path, &hash, &log, self.said)?,
+                    };
+                    match owner {
+                        Ok(owner) => {
+                            let device = owner.device.clone();
+                            let log = Prepared::new(self.store, &path, bytes, hash.clone(), &log, owner)?;
+                            // Nobody takes it when an earlier one has failed: settling tells.
+                            if let Some(line) = &self.prepared {
+                                drop(line.send(log));
+                            }
+                            State::Writing(hash, device)
+                        }
+                        Err(why) => {
+                            let kept = self.store.dir.join(UNCLAIMED).join(&hash).with_extension("log");
+                            write_whole(&kept, &bytes)?;
+                            State::Judged(Verdict::Unclaimed(why))
+                        }
                     }
-                    State::Writing(hash, device)
                 }
             }
         };

@@ -8,6 +8,25 @@ use serde::{Deserialize, Serialize};
 
 use super::StoreError;
 
+/// How it is known whose a log is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Whose {
+    /// It says so.
+    #[default]
+    Log,
+    /// Another log of the logger has the same records.
+    Records,
+    /// Somebody said so.
+    Said,
+}
+
+impl Whose {
+    fn is_log(&self) -> bool {
+        *self == Self::Log
+    }
+}
+
 /// A log that is in the store.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize, Serialize)]
 pub struct Mark {
@@ -17,6 +36,9 @@ pub struct Mark {
     pub source: String,
     /// Serial number of the logger.
     pub device: String,
+    /// How that is known.
+    #[serde(default, skip_serializing_if = "Whose::is_log")]
+    pub whose: Whose,
     /// Names of the banks in it.
     pub banks: Vec<String>,
     /// Sequence numbers of the records taken from it: first one, and first one behind.

@@ -9,6 +9,8 @@ use crate::log::{Log, LogWriter};
 use crate::trial;
 
 mod compaction;
+mod order;
+mod owner;
 mod register;
 
 /// The log of a built-in trial, as bytes.

@@ -112,10 +112,47 @@ from = 2040-01-01
 }
 
 #[test]
+fn a_log_that_does_not_say_whose_it_is_is_kept_aside_until_somebody_does() {
+    let mut damaged = OAK.log(20);
+    damaged[9] ^= 4;
+    let folder = folder(&[("a.log", &damaged)]);
+    let ingest =
+        |words: &[&str]| wyelog_in(folder.path(), &[&["ingest"][..], words, &["--store", "desk"]].concat());
+    for _ in 0..2 {
+        let ended = ingest(&["logs"]);
+        assert_eq!(ended.code, Some(1));
+        assert!(
+            ended.out.contains("0 logs taken") && ended.out.contains("1 log of unknown loggers"),
+            "{ended:?}"
+        );
+        let why = "logs/a.log: whose log this is cannot be read, and no logger in the store has its records (its \
+                   nameplate says Hollow Oak 12); kept as unclaimed/";
+        assert!(ended.err.contains(why) && ended.err.contains("--device SERIAL"), "{}", ended.err);
+    }
+    let banks = wyelog_in(folder.path(), &["kvar", "--store", "desk"]);
+    assert_eq!(banks.out, "Nothing in the store for that.\n");
+    // A folder may hold logs of others.
+    let ended = ingest(&["logs", "--device", "L1"]);
+    assert!(ended.code == Some(1) && ended.err.contains("logs: a folder"), "{ended:?}");
+    // Whose it is, is worth a look as long as nothing else in the store is that logger's.
+    let ended = ingest(&["logs/a.log", "--device", "L1"]);
+    assert!(ended.code == Some(1) && ended.out.contains("1 log taken with 21 new records"), "{ended:?}");
+    // The same logger's whole log holds nothing new, and is no other logger.
+    fs::write(folder.path().join("logs/b.log"), OAK.log(20)).unwrap();
+    let ended = ingest(&["logs"]);
+    assert!(ended.out.contains("1 log taken with 0 new records, 1 known already"), "{ended:?}");
+    let loggers = wyelog_in(
+        folder.path(),
+        &["sql", "--store", "desk", "--csv", "select distinct device from intervals"],
+    );
+    assert_eq!(loggers.out, "device\nL1\n", "{loggers:?}");
+}
+
+#[test]
 fn a_store_of_another_format_is_named() {
     let folder = folder(&[("a.log", &OAK.log(3))]);
     assert_eq!(wyelog_in(folder.path(), &["ingest", "logs", "--store", "desk"]).code, Some(0));
-    fs::write(folder.path().join("desk/store.toml"), "format = 3\n").unwrap();
+    fs::write(folder.path().join("desk/store.toml"), "format = 4\n").unwrap();
     for words in [
         &["kvar", "--store", "desk"][..],
         &["ingest", "logs", "--store", "desk"],
@@ -124,7 +161,7 @@ fn a_store_of_another_format_is_named() {
         let ended = wyelog_in(folder.path(), words);
         assert_eq!(ended.code, Some(1));
         assert!(
-            ended.err.contains("store.toml: format 3, and this wyelog reads formats 1 to 2"),
+            ended.err.contains("store.toml: format 4, and this wyelog reads formats 1 to 3"),
             "{}",
             ended.err
         );

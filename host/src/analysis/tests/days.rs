@@ -1,5 +1,7 @@
 //! What stores say that have sums of days, and the same stores as an older program left them.
 
+use polars::prelude::{ParquetReader, SerReader};
+
 use super::*;
 use crate::analysis::alarm_rates::alarm_rates;
 use crate::analysis::quality::quality;
@@ -222,4 +224,55 @@ fn a_day_by_hand() {
     near(&days, "whole_kvarh_a", 0, 200.0 * 5.0);
     near(&days, "kvarh_c", 0, 100.0 * 5.0 * (7190.0_f64 / 7200.0).powi(2));
     assert_eq!(desk.store().scan(&INTERVALS).unwrap().collect().unwrap().height(), 27);
+}
+
+/// Intervals and hours of the table `days`, by logger, as SQL and an export have them.
+fn of_tables(desk: &Desk, filter: &Filter) -> [Vec<(String, u64, f64)>; 2] {
+    let by_logger = |rows: polars::prelude::LazyFrame| {
+        let sums = [col("intervals").cast(DataType::UInt64).sum(), col("hours").sum()];
+        let rows = rows.group_by([col("device")]).agg(sums).collect().unwrap();
+        let (intervals, hours) = (rows.column("intervals").unwrap(), rows.column("hours").unwrap());
+        let devices = rows.column("device").unwrap().str().unwrap();
+        let numbers = intervals.u64().unwrap().iter().zip(hours.f64().unwrap().iter());
+        let all = devices.iter().zip(numbers);
+        let mut all: Vec<(String, u64, f64)> = all
+            .map(|(device, (intervals, hours))| {
+                // Sums may be taken in another order.
+                (device.unwrap().to_owned(), intervals.unwrap(), (hours.unwrap() * 1e6).round() / 1e6)
+            })
+            .collect();
+        all.sort_by(|a, b| a.0.cmp(&b.0));
+        all
+    };
+    let store = desk.store();
+    let question = crate::sql::question(&store, "SELECT device, intervals, hours FROM days").unwrap();
+    let path = desk.folder.path().join("days.parquet");
+    let format = crate::export::Format::Parquet;
+    crate::export::table(&store, &DAYS, filter, format, &path, true).unwrap();
+    let file = std::fs::File::open(&path).unwrap();
+    let exported = ParquetReader::new(file).finish().unwrap();
+    [by_logger(question), by_logger(exported.lazy())]
+}
+
+#[test]
+fn sql_and_exports_have_the_days_of_logs_of_an_older_program_too() {
+    let desk = desk();
+    let all = Filter::default();
+    let whole = of_tables(&desk, &all);
+    assert_eq!(whole[0].iter().map(|(_, intervals, _)| *intervals).sum::<u64>(), 239 + 1099 + 199 + 200);
+    assert_eq!(whole[0], whole[1]);
+    make_old(&desk, |mark| mark.device == "D2" || mark.source == "D1 a");
+    assert_eq!(of_tables(&desk, &all), whole);
+    make_old(&desk, |_| true);
+    assert_eq!(of_tables(&desk, &all), whole);
+}
+
+#[test]
+fn an_export_has_of_days_that_its_range_cuts_what_lies_in_it() {
+    let desk = desk();
+    // From 12:00 of the first day to 06:00 of the third: half hours that end at 12:00 to 05:30.
+    let at = |hour: i64| Some(START_MS as i64 + hour * 3_600_000);
+    let filter = Filter { from_ms: at(12), to_ms: at(54), banks: vec!["Alder".into()], ..Filter::default() };
+    let [_, exported] = of_tables(&desk, &filter);
+    assert_eq!(exported, [("D1".to_owned(), 84, 42.0)]);
 }

@@ -89,3 +89,53 @@ fn what_a_logger_says_of_itself_is_counted() {
     assert_eq!(["crashes", "lost_frames", "lost_records"].map(of), [0, 10, 5]);
     assert!(rows.column("unread").unwrap().get(0).unwrap().is_null());
 }
+
+#[test]
+fn a_logger_of_the_register_without_a_log_is_never_heard_from() {
+    let desk = Desk::new();
+    let minute = |n: u64| interval(n, [7200.0; 3], HEALTHY, 1.0, 0);
+    desk.take("L1", &std::iter::once(settings("Bank 1")).chain((1..=60).map(minute)).collect::<Vec<_>>());
+    let register = "\
+[[bank]]
+name = \"Ghost\"
+feeder = \"East\"
+[[bank.logger]]
+device = \"W9999\"
+to = 2030-06-01
+[[bank.logger]]
+device = \"W7777\"
+from = 2040-01-01
+[[bank]]
+name = \"Bank 1\"
+feeder = \"West\"
+[[bank.logger]]
+device = \"L1\"
+";
+    fs::write(desk.store().dir().join("banks.toml"), register).unwrap();
+    let ask = |filter: Filter| quality(&desk.store(), &filter).unwrap();
+    let devices = |rows: &DataFrame| -> Vec<String> {
+        rows.column("device").unwrap().str().unwrap().iter().flatten().map(str::to_owned).collect()
+    };
+    let rows = ask(Filter::default());
+    // First of all; the one that comes in 2040 has time.
+    assert_eq!(devices(&rows), ["W9999", "L1"]);
+    let text = |name: &str, row| rows.column(name).unwrap().str().unwrap().get(row);
+    assert_eq!([text("heard", 0), text("heard", 1)], [Some("never"), Some("recently")]);
+    assert_eq!((text("bank", 0), text("feeder", 0)), (Some("Ghost"), Some("East")));
+    assert_eq!((whole(&rows, "records", 0), whole(&rows, "logs", 0)), (0, 0));
+    assert!(rows.column("last_time").unwrap().get(0).unwrap().is_null());
+    assert_eq!(rows.column("is_silent").unwrap().bool().unwrap().get(0), Some(true));
+    // By bank, feeder and range.
+    let of = |bank: &str| Filter { banks: vec![bank.into()], ..Filter::default() };
+    assert_eq!(devices(&ask(of("Ghost"))), ["W9999"]);
+    assert_eq!(devices(&ask(of("Bank 1"))), ["L1"]);
+    assert_eq!(devices(&ask(Filter { feeders: vec!["East".into()], ..Filter::default() })), ["W9999"]);
+    let july = START_MS as i64 + 61 * 86_400_000;
+    assert!(devices(&ask(Filter { from_ms: Some(july), ..Filter::default() })).is_empty());
+    let page = |filter: Filter| {
+        let options = crate::report::Options { filter, ..Default::default() };
+        crate::report::report(&desk.store(), &options).unwrap().html
+    };
+    assert!(page(Filter::default()).contains("<b>Ghost</b>, feeder East: logger W9999</li></ul>"));
+    assert!(!page(of("Bank 1")).contains("Never heard from"));
+}

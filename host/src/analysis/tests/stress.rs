@@ -118,17 +118,23 @@ fn a_value_of_a_spectrum_stands_for_its_time_not_for_the_windows_looked_at() {
     assert_eq!(rows.column("flagged_spectra").unwrap().u32().unwrap().get(0), Some(1));
 }
 
+/// Ten minutes in and ten out, the fifth high while in.
+fn a_day_in_and_out() -> Vec<Record> {
+    let mut records = vec![settings_of_ten_minutes("Bank 1")];
+    for n in 1..=144 {
+        let (state, fifth) = if n % 2 == 0 { (BankState::Closed, 3.0) } else { (BankState::Open, 1.5) };
+        records.push(in_state(ten(n, [7200.0; 3], 1.0, 0), state));
+        records.push(spectrum(n, fifth, 100.0, 0));
+    }
+    records
+}
+
 #[test]
 fn what_was_a_month_ago_tells_nothing_of_today() {
-    // A day of ten minutes in and out, the fifth high while in; then one value so many days after its last.
+    // That day, then one value so many days after its last.
     let desk = |days: u64| {
         let desk = Desk::new();
-        let mut records = vec![settings_of_ten_minutes("Bank 1")];
-        for n in 1..=144 {
-            let (state, fifth) = if n % 2 == 0 { (BankState::Closed, 3.0) } else { (BankState::Open, 1.5) };
-            records.push(in_state(ten(n, [7200.0; 3], 1.0, 0), state));
-            records.push(spectrum(n, fifth, 100.0, 0));
-        }
+        let mut records = a_day_in_and_out();
         let last = 144 * (1 + days);
         records.push(in_state(ten(last, [7200.0; 3], 1.0, 0), BankState::Closed));
         records.push(spectrum(last, 3.0, 100.0, 0));
@@ -144,12 +150,7 @@ fn what_was_a_month_ago_tells_nothing_of_today() {
 #[test]
 fn spectra_that_end_before_the_intervals_are_the_latest_there_are() {
     let desk = Desk::new();
-    let mut records = vec![settings_of_ten_minutes("Bank 1")];
-    for n in 1..=144 {
-        let (state, fifth) = if n % 2 == 0 { (BankState::Closed, 3.0) } else { (BankState::Open, 1.5) };
-        records.push(in_state(ten(n, [7200.0; 3], 1.0, 0), state));
-        records.push(spectrum(n, fifth, 100.0, 0));
-    }
+    let mut records = a_day_in_and_out();
     // Intervals alone, a hundred days later; the other bank has spectra then.
     let later = (144 * 100..144 * 100 + 6).map(|n| in_state(ten(n, [7200.0; 3], 1.0, 0), BankState::Closed));
     records.extend(later);
@@ -169,12 +170,7 @@ fn spectra_that_end_before_the_intervals_are_the_latest_there_are() {
 #[test]
 fn thirty_days_end_with_the_last_spectrum_not_with_the_last_interval() {
     let desk = Desk::new();
-    let mut records = vec![settings_of_ten_minutes("Bank 1")];
-    for n in 1..=144 {
-        let (state, fifth) = if n % 2 == 0 { (BankState::Closed, 3.0) } else { (BankState::Open, 1.5) };
-        records.push(in_state(ten(n, [7200.0; 3], 1.0, 0), state));
-        records.push(spectrum(n, fifth, 100.0, 0));
-    }
+    let mut records = a_day_in_and_out();
     // One more on day 25, and intervals to day 40: the day with both is less than thirty days before that spectrum, more before
     // the last interval.
     records.extend([ten(144 * 25, [7200.0; 3], 1.0, 0), spectrum(144 * 25, 3.0, 100.0, 0)]);

@@ -8,6 +8,7 @@ use std::thread;
 use polars::prelude::DataFrame;
 
 use super::files::{write_parquet, write_whole};
+use super::owner::Owner;
 use super::{Identity, Verdict};
 use crate::clock::{Seen, Timeline};
 use crate::log::{Log, Sequenced};
@@ -37,9 +38,10 @@ impl Prepared {
         bytes: Vec<u8>,
         hash: String,
         log: &Log,
+        owner: Owner,
     ) -> Result<Self, StoreError> {
         let source = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
-        let device = device(path, log);
+        let Owner { device, whose, note } = owner;
         let held = store.held(&device)?;
         let is_new = |kept: &Sequenced| !held.contains(&identity(kept));
         let sequences = ranges(log.records.iter().filter(|kept| is_new(kept)));
@@ -51,7 +53,7 @@ impl Prepared {
         let overruled = overruled(&timeline);
         let rows = Rows::new(&device, &log.records, is_new, store.settings_before(&device, first), timeline);
         let banks: Vec<String> = rows.banks.iter().cloned().collect();
-        let mut notes = Vec::new();
+        let mut notes: Vec<String> = note.into_iter().collect();
         if rows.clock_before_2000 > 0 {
             notes.push(format!(
                 "{} records were written while the logger's clock stood before 2000: their time rests on other records",
@@ -81,7 +83,7 @@ impl Prepared {
             tables.push(frame);
         }
         let unread = log.unread.sentences();
-        let mark = Mark { hash, source, device, banks, sequences, records, known, unread, files };
+        let mark = Mark { hash, source, device, whose, banks, sequences, records, known, unread, files };
         Ok(Self { mark, tables, bytes, known, notes })
     }
 
@@ -143,12 +145,6 @@ impl Written {
     }
 }
 
-/// The logger that a log is of.
-pub fn device(path: &Path, log: &Log) -> String {
-    let source = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy();
-    log.identity.as_ref().map_or_else(|| source.into_owned(), |identity| identity.serial.clone())
-}
-
 /// What the clock was set to and is not believed.
 fn overruled(timeline: &Timeline) -> Option<String> {
     let (first, others) = timeline.overruled().split_first()?;
@@ -165,8 +161,12 @@ fn overruled(timeline: &Timeline) -> Option<String> {
 
 fn identity(kept: &Sequenced) -> Identity {
     let stamp = kept.record.stamp();
-    let time = stamp.utc_ms.filter(|ms| *ms >= EARLIEST_MS).and_then(|ms| i64::try_from(ms).ok());
-    (kept.sequence, stamp.boot, stamp.frame, time)
+    (kept.sequence, stamp.boot, stamp.frame, logger_ms(stamp.utc_ms))
+}
+
+/// A time as `time_logger` has it.
+pub(super) fn logger_ms(utc_ms: Option<u64>) -> Option<i64> {
+    utc_ms.filter(|ms| *ms >= EARLIEST_MS).and_then(|ms| i64::try_from(ms).ok())
 }
 
 /// Runs of consecutive numbers.

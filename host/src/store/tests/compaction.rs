@@ -131,16 +131,22 @@ fn who_reads_keeps_the_files_in_place() {
 fn an_older_store_is_taken_over_and_a_newer_one_is_named() {
     let desk = halves();
     let path = desk.dir().join("store.toml");
-    fs::write(&path, "format = 1\n").unwrap();
     let before = contents(&desk);
-    drop(Store::open(&desk.dir()).unwrap().writer().unwrap());
-    assert_eq!((fs::read_to_string(&path).unwrap().as_str(), contents(&desk)), (FORMAT, before));
+    for old in ["format = 1\n", "format = 2\n"] {
+        fs::write(&path, old).unwrap();
+        // Who reads, leaves it to older programs; who writes, tells them that it is no longer theirs.
+        drop((Store::open(&desk.dir()).unwrap(), desk.store()));
+        assert_eq!(fs::read_to_string(&path).unwrap(), old);
+        drop(Store::open(&desk.dir()).unwrap().writer().unwrap());
+        assert_eq!((fs::read_to_string(&path).unwrap().as_str(), contents(&desk)), (FORMAT, before.clone()));
+    }
+    assert!(FORMAT.ends_with("format = 3\n"));
     for (text, said) in
-        [("format = 3\n", "format 3"), ("what is this", "no `format"), ("format = 0\n", "format 0")]
+        [("format = 4\n", "format 4"), ("what is this", "no `format"), ("format = 0\n", "format 0")]
     {
         fs::write(&path, text).unwrap();
         let error = Store::open(&desk.dir()).unwrap_err().to_string();
-        assert!(error.contains("store.toml") && error.contains(said) && error.contains("1 to 2"), "{error}");
+        assert!(error.contains("store.toml") && error.contains(said) && error.contains("1 to 3"), "{error}");
     }
 }
 
