@@ -174,7 +174,7 @@ impl<'b> Reader<'b> {
         let before = zeros.wrapping_add(1);
         let sum = if before.wrapping_add(more) <= left {
             self.at = self.at.wrapping_add(before).wrapping_add(more);
-            word.wrapping_shl(zeros).wrapping_shr(63_u32.wrapping_sub(more)) as u32
+            (word.wrapping_shl(zeros) >> 33).wrapping_shr(30_u32.wrapping_sub(more)) as u32
         } else {
             self.at = self.at.wrapping_add(before);
             1_u32.wrapping_shl(more) | self.bits(more)?

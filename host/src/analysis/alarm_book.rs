@@ -42,8 +42,8 @@ pub fn alarm_book(store: &Store, filter: &Filter) -> Result<DataFrame, StoreErro
     let cells = Cells(&history);
     let rows = 0..cells.rows();
     let cases: Vec<Option<Case>> = rows.clone().map(|row| case(cells, row)).collect();
-    let mark = |row: usize, name: &str| acknowledged.get(&cells.text(name, row)?);
-    let marks: Vec<_> = rows.clone().map(|row| mark(row, "id").or_else(|| mark(row, "since_id"))).collect();
+    let mark = |row: usize| acknowledged.get(&cells.text("noted_id", row)?);
+    let marks: Vec<_> = rows.clone().map(mark).collect();
     let text =
         |name: &str, values: Vec<Option<String>>| -> Column { Series::new(name.into(), values).into() };
     let of_case = |of: &dyn Fn(&Case) -> String| cases.iter().map(|case| case.as_ref().map(of)).collect();

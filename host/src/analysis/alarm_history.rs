@@ -2,11 +2,12 @@
 
 mod open;
 mod restarts;
+mod since;
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use polars::prelude::{
-    BooleanChunked, Column, DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom,
+    BooleanChunked, DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom,
     NewChunkedArray, PolarsResult, Series, SortMultipleOptions, col, lit, when,
 };
 use sha2::{Digest, Sha256};
@@ -14,12 +15,14 @@ use wyelog_protocol::condition::Condition;
 
 use super::cells::Cells;
 use super::slices::collect;
-use super::{Filter, PHASES, days, expected_kvar, hours, times};
+use super::{Filter, PHASES, days, expected_kvar, hours};
 use crate::store::{EVENTS, INTERVALS, Store, StoreError};
-use restarts::Link;
 
 /// What makes an occurrence the same occurrence.
 const KEY: [&str; 5] = ["device", "boot", "occurrence", "condition", "begin_frame"];
+
+/// A start of a logger at a bank.
+const START: [&str; 3] = ["device", "bank", "boot"];
 
 /// Frames a second, for durations on the logger's own clock.
 const FRAMES: f64 = wyelog_protocol::FRAMES_PER_SECOND as f64;
@@ -35,9 +38,12 @@ const FRAMES: f64 = wyelog_protocol::FRAMES_PER_SECOND as f64;
 /// or highest half-cycle voltages. `is_open`: its end is not in the records, and nothing later shows that it is over (see
 /// [`AlarmRow::is_open`](super::fleet::AlarmRow::is_open)).
 ///
-/// A logger that is started anew finds again what it had found. Of such occurrences only the last is open; `since_id`,
-/// `since_time`, `since_detected_time`, `since_announced_time`, `since_boot` and `since_frame` are those of the first, `since_duration_s` is from there to the
-/// end of the last, `since_recorded_s` (without the time in which the logger was off) and `since_kvarh_lost` are of all together, and all but the last are marked by `is_continued`. Of any other occurrence these are its own.
+/// A logger that is started anew finds again what it had found. Of such occurrences only the last is open, and all but the last are
+/// marked by `is_continued`. Columns that begin with `since_` are of the occurrence and those that go on in it: of the first
+/// `since_id`, `since_time` with `since_time_quality` and `since_time_error_s`, `since_detected_time`, `since_boot` and `since_frame`;
+/// `since_announced_time` of the first that was announced, `since_is_announced` whether one was; `since_duration_s` from there to the end
+/// of the last, `since_recorded_s` without the time in which the logger was off, and `since_kvarh_lost` of all together. `noted_id` is
+/// the one with the newest [note](Store::acknowledge).
 ///
 /// A range of time picks what stood in it, and says what was known at its end: of an alarm that was announced or ended later, that
 /// it goes on and is not announced, and durations and kvarh up to there.
@@ -75,10 +81,9 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
     ]);
     let range = Filter { to_ms: filter.to_ms, ..Filter::default() };
     let intervals = range.rows(store, &INTERVALS, "time")?;
-    let last = days::days(store, &range)?.group_by([col("device"), col("boot")]);
+    let last = days::days(store, &range)?.group_by(START.map(col));
     let last = collect(last.agg([col("frame").max().alias("last_frame")]))?;
-    let alarms =
-        alarms.join(last.clone().lazy(), [col("device"), col("boot")], [col("device"), col("boot")], left());
+    let alarms = alarms.join(last.clone().lazy(), START.map(col), START.map(col), left());
     let until = || col("end_frame").fill_null(col("last_frame"));
     let frames = |name: Expr| name.cast(DataType::Float64);
     let duration = (frames(until()) - frames(col("begin_frame"))) / lit(FRAMES);
@@ -130,7 +135,7 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
         "stood".into(),
         (0..cells.rows()).map(|row| stood(cells, row, open.get(row) == Some(&true), filter.from_ms)),
     );
-    let mut columns = since(cells, &links)?;
+    let mut columns = since::since(store, cells, &links)?;
     columns.push(Series::new("is_open".into(), open).into());
     columns.push(
         Series::new("is_continued".into(), links.iter().map(|link| link.is_continued).collect::<Vec<_>>())
@@ -139,15 +144,24 @@ pub fn alarm_history(store: &Store, filter: &Filter) -> Result<DataFrame, StoreE
     Ok(frame.hstack(&columns)?.filter(&stood)?)
 }
 
-/// The starts of each logger that have intervals.
-fn starts(last: Cells<'_>) -> BTreeMap<String, BTreeSet<u64>> {
-    let mut starts: BTreeMap<String, BTreeSet<u64>> = BTreeMap::new();
+/// The starts of each logger at each bank that have intervals.
+fn starts(last: Cells<'_>) -> Starts {
+    let mut starts = Starts::new();
     for row in 0..last.rows() {
-        if let (Some(device), Some(boot)) = (last.text("device", row), last.whole("boot", row)) {
-            starts.entry(device).or_default().insert(boot);
+        if let (Some(place), Some(boot)) = (place(last, row), last.whole("boot", row)) {
+            starts.entry(place).or_default().insert(boot);
         }
     }
     starts
+}
+
+/// Logger and bank: what a logger finds again at another bank is another alarm.
+type Place = (String, String);
+
+type Starts = BTreeMap<Place, BTreeSet<u64>>;
+
+fn place(cells: Cells<'_>, row: usize) -> Option<Place> {
+    Some((cells.text("device", row)?, cells.text("bank", row).unwrap_or_default()))
 }
 
 /// Whether a row stood at this moment or later.
@@ -156,51 +170,6 @@ fn stood(cells: Cells<'_>, row: usize, is_open: bool, from_ms: Option<i64>) -> b
     let lasted_ms = cells.real("duration_s", row).unwrap_or(0.0) * 1000.0;
     let end = cells.ms("end_time", row).or_else(|| Some(cells.ms("begin_time", row)? + lasted_ms as i64));
     end.is_some_and(|end| end >= from)
-}
-
-/// `id`, and the columns that begin with `since`.
-fn since(cells: Cells<'_>, links: &[Link]) -> PolarsResult<Vec<Column>> {
-    let ids: Vec<Option<String>> = (0..cells.rows()).map(|row| id(cells, row)).collect();
-    let chains: Vec<Vec<usize>> = (0..cells.rows())
-        .map(|row| {
-            // Each is of an earlier start than the one before: it ends.
-            let previous = |row: &usize| links.get(*row).and_then(|link| link.previous);
-            std::iter::successors(Some(row), previous).collect()
-        })
-        .collect();
-    let first = |chain: &Vec<usize>| chain.last().copied().unwrap_or_default();
-    let whole = |name: &str, of: &str| -> Column {
-        let values: Vec<_> = chains.iter().map(|chain| cells.whole(of, first(chain))).collect();
-        Series::new(name.into(), values).into()
-    };
-    let sum = |name: &str, of: &str| -> Column {
-        let all =
-            |chain: &Vec<usize>| chain.iter().filter_map(|row| cells.real(of, *row)).reduce(|a, b| a + b);
-        Series::new(name.into(), chains.iter().map(all).collect::<Vec<_>>()).into()
-    };
-    let of_first: Vec<_> = chains.iter().map(|chain| ids.get(first(chain)).cloned().flatten()).collect();
-    let time =
-        |name: &str, of: &str| times(name, chains.iter().map(|chain| cells.ms(of, first(chain))).collect());
-    // The logger was off in between: on its own clock that is no time.
-    let lasted = |chain: &Vec<usize>| {
-        let (row, own) = (chain.first()?, cells.real("duration_s", *chain.first()?)?);
-        let between = cells.ms("begin_time", *row).zip(cells.ms("begin_time", first(chain)));
-        let recorded = chain.iter().filter_map(|row| cells.real("duration_s", *row)).sum();
-        Some(between.map_or(recorded, |(last, first)| (last - first) as f64 / 1000.0 + own).max(recorded))
-    };
-    let lasted: Vec<Option<f64>> = chains.iter().map(lasted).collect();
-    Ok(vec![
-        Series::new("id".into(), &ids).into(),
-        Series::new("since_id".into(), of_first).into(),
-        time("since_time", "begin_time")?,
-        time("since_detected_time", "detected_time")?,
-        time("since_announced_time", "announced_time")?,
-        whole("since_boot", "boot"),
-        whole("since_frame", "begin_frame"),
-        Series::new("since_duration_s".into(), lasted).into(),
-        sum("since_recorded_s", "duration_s"),
-        sum("since_kvarh_lost", "kvarh_lost"),
-    ])
 }
 
 /// Ten hexadecimal digits of the SHA-256 of what makes the occurrence the same occurrence.
@@ -228,17 +197,12 @@ pub(super) const TAKES_AWAY: [Condition; 3] =
 fn kvarh_lost(alarms: LazyFrame, intervals: LazyFrame) -> PolarsResult<DataFrame> {
     let takes_away = TAKES_AWAY.iter().map(|condition| col("condition").eq(lit(condition.name())));
     let fuses = alarms.filter(takes_away.fold(lit(false), Expr::or));
-    let more = vec![col("phases"), col("fraction"), col("end_frame")];
+    let more = vec![col("bank"), col("phases"), col("fraction"), col("end_frame")];
     let fuses = fuses.select([KEY.map(col).to_vec(), more].concat()).collect()?;
     // Named, not only joined: so that what lies elsewhere in the files is not read.
     let devices = fuses.column("device")?.unique()?.take_materialized_series();
     let intervals = intervals.filter(col("device").is_in(lit(devices).implode(true), false));
-    let both = fuses.lazy().join(
-        intervals,
-        [col("device"), col("boot")],
-        [col("device"), col("boot")],
-        JoinArgs::new(JoinType::Inner),
-    );
+    let both = fuses.lazy().join(intervals, START.map(col), START.map(col), JoinArgs::new(JoinType::Inner));
     let frames = |name: &str| col(name).cast(DataType::Float64);
     let length = || hours() * lit(3600.0 * FRAMES);
     let from = frames("frame") - length();

@@ -211,7 +211,7 @@ pub fn certificate(
     let all = operations(&own, &page.row.device, &Filter { from_ms: commissioned_ms, ..filter.clone() })?;
     let count = |action: &str| all.iter().filter(|operation| operation.action == action).count();
     page.not_proven = proof::not_proven(&page, Cells(&settings), (count("opened"), count("closed")));
-    page.open = open(&page.row);
+    page.open = open(&page.row, page.commissioned_ms);
     Ok(Some(page))
 }
 
@@ -305,9 +305,13 @@ fn settings(
     Ok((changes, count, frame))
 }
 
-/// What is pending, and what the numbers show.
-fn open(row: &FleetRow) -> Vec<String> {
-    let alarms = row.pending().into_iter().map(|alarm| {
+/// What is pending, and what the numbers show. What was over before the bank was commissioned is no item of it.
+fn open(row: &FleetRow, commissioned_ms: Option<i64>) -> Vec<String> {
+    let counts = |alarm: &&super::fleet::AlarmRow| {
+        let begin = alarm.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok());
+        alarm.is_open || commissioned_ms.is_none_or(|from| begin.is_none_or(|begin| begin >= from))
+    };
+    let alarms = row.pending().into_iter().filter(counts).map(|alarm| {
         let note = alarm.note.as_ref().map(|note| format!("; acknowledged: {note}")).unwrap_or_default();
         format!("{} {} (alarm {}{note})", alarm.in_short(), alarm.when(), alarm.id)
     });

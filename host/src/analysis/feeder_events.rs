@@ -166,7 +166,7 @@ fn find_lost(cells: Cells<'_>, events: &mut [FeederEvent]) {
         let (Some(bank), Some(name)) = (cells.text("bank", row), cells.text("condition", row)) else {
             continue;
         };
-        let Some(own) = cells.ms("begin_time", row).filter(|_| cells.is_true("is_open", row)) else {
+        let Some(own) = cells.ms("since_time", row).filter(|_| cells.is_true("is_open", row)) else {
             continue;
         };
         let condition = Condition::ALL.into_iter().find(|condition| condition.name() == name);
@@ -178,7 +178,7 @@ fn find_lost(cells: Cells<'_>, events: &mut [FeederEvent]) {
             continue;
         }
         let feeder = cells.text("feeder", row);
-        let own_slack = slack_s(cells.real("time_error_s", row));
+        let own_slack = slack_s(cells.real("since_time_error_s", row));
         let after_s = |event: &FeederEvent| {
             let is_here = event.feeder == feeder && (feeder.is_some() || event.banks.contains(&bank));
             // Nobody loses anything to a swell alone, nor hours into a dip that goes on.

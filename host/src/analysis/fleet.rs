@@ -150,10 +150,10 @@ impl FleetRow {
     }
 
     /// The open alarms; what was dangerous and over at once in the last [`PENDING_MS`] of its records: a restrike, a charged
-    /// closing; and the newest of what was [announced again and again](AlarmRow::recurs) in that time. What began at an unknown
-    /// time counts as late.
+    /// closing; and the newest of what was [announced again and again](AlarmRow::recurs) in that time.
     pub fn pending(&self) -> Vec<&AlarmRow> {
-        let is_passed = |alarm: &AlarmRow| alarm.is_passed_hazard() && alarm.is_late(self.last_ms);
+        let is_passed =
+            |alarm: &AlarmRow| alarm.is_passed_hazard() && alarm.is_late(self.last_ms, self.last_boot);
         let counts = |alarm: &&AlarmRow| alarm.is_open || is_passed(alarm) || alarm.recurs.is_some();
         let mut pending: Vec<&AlarmRow> = self.alarms.iter().filter(counts).collect();
         pending.sort_by_key(|alarm| (alarm.urgency(), alarm.begin.boot, alarm.begin.frame));
@@ -207,7 +207,7 @@ pub fn fleet(store: &Store, filter: &Filter) -> Result<Vec<FleetRow>, StoreError
     let last = end_of_store(rows.iter().filter_map(|row| row.last_ms).collect());
     recent::set(store, &mut rows)?;
     for row in &mut rows {
-        alarms::mark_recurring(&mut row.alarms, row.last_ms);
+        alarms::mark_recurring(&mut row.alarms, row.last_ms, row.last_boot);
         row.observations = observe::observe(row, last);
         observe::date(store, row)?;
         row.state = state(row);

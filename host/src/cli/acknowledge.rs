@@ -39,7 +39,7 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failure> {
     let store = Store::open(&arguments.store)?;
     let found = find(&store, &Filter::default(), &arguments.alarm)?;
-    let [Found { id, alarms, words }] = found.as_slice() else {
+    let [Found { id, alarms, later, words }] = found.as_slice() else {
         let all: Vec<String> =
             found.iter().take(5).map(|found| format!("{} ({})", found.id, found.words)).collect();
         return Err(Failure::new(match all.as_slice() {
@@ -56,6 +56,10 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         }));
     };
     let mut is_new = false;
+    // Written before it was known that they are the same alarm.
+    for id in later {
+        is_new |= store.withdraw(id)?;
+    }
     for id in alarms {
         is_new |= match &arguments.note {
             _ if arguments.undo => store.withdraw(id)?,

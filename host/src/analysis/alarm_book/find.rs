@@ -12,8 +12,10 @@ use crate::store::{Store, StoreError};
 pub struct Found {
     /// Its id, as the table of alarms shows it.
     pub id: String,
-    /// The ids of the alarms that it stands for: of an event those of all banks.
+    /// The ids of the alarms that it stands for: of an event those of all banks. A note is written beside these.
     pub alarms: Vec<String>,
+    /// Ids under which later starts of a logger had found the same again. A note beside one of them is older, or goes too.
+    pub later: Vec<String>,
     /// "Quillmere 3: blown_fuse B, 2030-05-05T22:36:00.000Z".
     pub words: String,
 }
@@ -27,9 +29,15 @@ pub fn find(store: &Store, filter: &Filter, prefix: &str) -> Result<Vec<Found>, 
     let book = alarm_book(store, filter)?;
     let cells = Cells(&book);
     let mut events: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+    let mut later: BTreeMap<String, Vec<String>> = BTreeMap::new();
     for row in 0..cells.rows() {
         if let Some(event) = cells.text("feeder_event", row) {
             events.entry(event).or_default().push(row);
+        }
+        if let Some((id, first)) = cells.text("id", row).zip(cells.text("since_id", row))
+            && id != first
+        {
+            later.entry(first).or_default().push(id);
         }
     }
     let mut found: BTreeMap<String, Found> = BTreeMap::new();
@@ -50,7 +58,8 @@ pub fn find(store: &Store, filter: &Filter, prefix: &str) -> Result<Vec<Found>, 
         } else {
             (vec![id.clone()], format!("{}: {condition} {phases}{when}", name("bank")))
         };
-        found.insert(id.clone(), Found { id, alarms, words });
+        let later = alarms.iter().filter_map(|id| later.get(id)).flatten().cloned().collect();
+        found.insert(id.clone(), Found { id, alarms, later, words });
     }
     Ok(found.into_values().collect())
 }

@@ -21,7 +21,7 @@ struct Line {
 /// A [book](super::alarm_book) for people. An event of a feeder is one line, whatever the number of its banks and alarms: with the
 /// event's id, begin and duration, and a note where all of its alarms have one. An alarm that goes on over restarts of its logger is
 /// one line, since its first start. Columns `who` and `what` are for the table; of the book's, `id`, `is_open`, `begin_time`,
-/// `end_time`, `duration_s`, `kvarh_lost`, `announced_time` and `note` are the line's.
+/// `time_quality`, `end_time`, `duration_s`, `kvarh_lost`, `announced_time` and `note` are the line's.
 ///
 /// # Errors
 /// The table engine refuses.
@@ -89,6 +89,7 @@ pub fn folded(book: &DataFrame) -> Result<DataFrame, StoreError> {
         moment("announced_time", &|line| {
             line.rows.iter().filter_map(|row| cells.ms("since_announced_time", *row)).min()
         })?,
+        text("time_quality", &|line| cells.text("since_time_quality", line.row)),
         real("duration_s", &lasted),
         real("kvarh_lost", &lost),
         text("note", &note),

@@ -7,6 +7,7 @@ use polars::prelude::{
 };
 use wyelog_protocol::condition::Condition;
 
+use super::{Place, place};
 use crate::analysis::cells::Cells;
 use crate::analysis::goes_on::{Standing, phases};
 use crate::analysis::slices::collect;
@@ -29,36 +30,36 @@ pub(super) fn open(
     // Most have ended: there is nothing more to look up.
     let standing = |row: usize| {
         let has_ended = cells.whole("end_frame", row).is_some();
-        let device = cells.text("device", row).filter(|_| !has_ended)?;
+        let place = place(cells, row).filter(|_| !has_ended)?;
         let name = cells.text("condition", row).unwrap_or_default();
         let standing = Standing {
             condition: Condition::ALL.into_iter().find(|condition| condition.name() == name),
             phases: phases(&cells.text("phases", row).unwrap_or_default()),
             has_ended,
             boot: cells.whole("boot", row).unwrap_or(0),
-            last_boot: starts.get(&device).map_or(0, |(boot, _)| *boot),
+            last_boot: starts.get(&place).map_or(0, |(boot, _)| *boot),
         };
-        Some((device, standing))
+        Some((place, standing))
     };
-    let standing: Vec<Option<(String, Standing)>> = (0..cells.rows()).map(standing).collect();
+    let standing: Vec<Option<(Place, Standing)>> = (0..cells.rows()).map(standing).collect();
     let asked = standing.iter().flatten().filter(|(_, standing)| standing.depends_on_connected());
-    let asked = asked.filter_map(|(device, _)| Some((device.as_str(), *starts.get(device)?))).collect();
+    let asked = asked.filter_map(|(place, _)| Some((place, *starts.get(place)?))).collect();
     let connected = connected_now(store, until, &asked)?;
-    let goes_on = |of: &Option<(String, Standing)>| {
-        let connected = |device: &str| connected.get(device).copied().unwrap_or_default();
-        of.as_ref().is_some_and(|(device, standing)| standing.goes_on(connected(device)))
+    let goes_on = |of: &Option<(Place, Standing)>| {
+        let connected = |place| connected.get(place).copied().unwrap_or_default();
+        of.as_ref().is_some_and(|(place, standing)| standing.goes_on(connected(place)))
     };
     Ok(standing.iter().map(goes_on).collect())
 }
 
-/// Number of the last start of each logger that has intervals, and its last frame.
-fn last_starts(last: Cells<'_>) -> BTreeMap<String, (u64, f64)> {
-    let mut starts: BTreeMap<String, (u64, f64)> = BTreeMap::new();
+/// Number of the last start of each logger at each bank that has intervals, and its last frame.
+fn last_starts(last: Cells<'_>) -> BTreeMap<Place, (u64, f64)> {
+    let mut starts: BTreeMap<Place, (u64, f64)> = BTreeMap::new();
     for row in 0..last.rows() {
-        let (Some(device), Some(boot)) = (last.text("device", row), last.whole("boot", row)) else {
+        let (Some(place), Some(boot)) = (place(last, row), last.whole("boot", row)) else {
             continue;
         };
-        let kept = starts.entry(device).or_insert((0, 0.0));
+        let kept = starts.entry(place).or_insert((0, 0.0));
         if boot >= kept.0 {
             *kept = (boot, last.real("last_frame", row).unwrap_or(0.0));
         }
@@ -70,16 +71,18 @@ fn last_starts(last: Cells<'_>) -> BTreeMap<String, (u64, f64)> {
 fn connected_now(
     store: &Store,
     until: &Filter,
-    starts: &BTreeMap<&str, (u64, f64)>,
-) -> Result<BTreeMap<String, [Option<f64>; 3]>, StoreError> {
+    starts: &BTreeMap<&Place, (u64, f64)>,
+) -> Result<BTreeMap<Place, [Option<f64>; 3]>, StoreError> {
     if starts.is_empty() {
         return Ok(BTreeMap::new());
     }
-    let devices: Vec<&str> = starts.keys().copied().collect();
+    let devices: Vec<&str> = starts.keys().map(|(device, _)| device.as_str()).collect();
+    let banks: Vec<&str> = starts.keys().map(|(_, bank)| bank.as_str()).collect();
     let boots: Vec<u64> = starts.values().map(|(boot, _)| *boot).collect();
     let after: Vec<f64> = starts.values().map(|(_, last)| last - DAY_FRAMES).collect();
     let keys: Vec<Column> = vec![
         Series::new("device".into(), devices.as_slice()).into(),
+        Series::new("bank".into(), banks).into(),
         Series::new("last_boot".into(), boots).into(),
         Series::new("after".into(), after).into(),
     ];
@@ -87,18 +90,19 @@ fn connected_now(
     let names = PHASES.map(|phase| format!("connected_{phase}"));
     let any = lit(Series::new("device".into(), devices)).implode(true);
     let good = col("flagged").eq(lit(0)).and(col("device").is_in(any, false));
-    let wanted = ["device", "boot", "frame"].into_iter().chain(names.iter().map(String::as_str));
+    let wanted = ["device", "bank", "boot", "frame"].into_iter().chain(names.iter().map(String::as_str));
     let intervals =
         until.rows(store, &INTERVALS, "time")?.filter(good).select(wanted.map(col).collect::<Vec<Expr>>());
-    let days = intervals.join(keys, [col("device")], [col("device")], JoinArgs::new(JoinType::Inner));
+    let by = || ["device", "bank"].map(col);
+    let days = intervals.join(keys, by(), by(), JoinArgs::new(JoinType::Inner));
     let is_late = col("frame").cast(DataType::Float64).gt(col("after"));
     let days = days.filter(col("boot").cast(DataType::UInt64).eq(col("last_boot")).and(is_late));
     let medians: Vec<Expr> = names.iter().map(|name| col(name.as_str()).median()).collect();
-    let medians = collect(days.group_by([col("device")]).agg(medians))?;
+    let medians = collect(days.group_by(by()).agg(medians))?;
     let cells = Cells(&medians);
     let of = |row: usize| {
         let connected = [0, 1, 2].map(|phase| cells.real(names.get(phase)?, row));
-        Some((cells.text("device", row)?, connected))
+        Some((place(cells, row)?, connected))
     };
     Ok((0..cells.rows()).filter_map(of).collect())
 }

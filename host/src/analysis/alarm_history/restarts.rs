@@ -1,6 +1,6 @@
 //! What a logger finds again after a restart is the same alarm, which goes on: not a second fuse.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use polars::prelude::{
     Column, DataFrame, DataType, Expr, IntoLazy, JoinArgs, JoinType, LazyFrame, NamedFrom, PolarsResult,
@@ -9,6 +9,7 @@ use polars::prelude::{
 use wyelog_protocol::FRAMES_PER_SECOND;
 use wyelog_protocol::condition::{Condition, Phases};
 
+use super::{Place, Starts, place};
 use crate::analysis::PHASES;
 use crate::analysis::cells::Cells;
 use crate::analysis::goes_on::{CARRIES, loses_phase, phases};
@@ -18,10 +19,10 @@ use crate::analysis::slices::collect;
 const SOON_FRAMES: u64 = 3600 * FRAMES_PER_SECOND as u64;
 
 /// Of a row of the history.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(super) struct Link {
-    /// The row of an earlier start that goes on in this one.
-    pub previous: Option<usize>,
+    /// The rows of an earlier start that go on in this one.
+    pub previous: Vec<usize>,
     /// A later start has found the same again, whether this went on or had been mended in between: it is not open.
     pub is_taken_up: bool,
     /// It goes on in another row.
@@ -40,7 +41,7 @@ struct Open {
 struct Pair {
     earlier: usize,
     later: usize,
-    device: String,
+    place: Place,
     /// After this start, before that frame of that other one.
     after: u64,
     before: (u64, u64),
@@ -49,12 +50,8 @@ struct Pair {
 }
 
 /// How the rows of a history, in any order, go on in each other. A lost phase goes on unless an interval between shows that it
-/// carried: more than half of the rated capacitance connected. `starts` has the starts of each logger.
-pub(super) fn links(
-    cells: Cells<'_>,
-    starts: &BTreeMap<String, BTreeSet<u64>>,
-    intervals: LazyFrame,
-) -> PolarsResult<Vec<Link>> {
+/// carried: more than half of the rated capacitance connected.
+pub(super) fn links(cells: Cells<'_>, starts: &Starts, intervals: LazyFrame) -> PolarsResult<Vec<Link>> {
     let mut links = vec![Link::default(); cells.rows()];
     let pairs = pairs(cells);
     let mended = mended(&pairs, starts, intervals)?;
@@ -64,8 +61,8 @@ pub(super) fn links(
             earlier.is_taken_up = true;
             earlier.is_continued = goes_on;
         }
-        if let Some(later) = links.get_mut(pair.later).filter(|later| goes_on && later.previous.is_none()) {
-            later.previous = Some(pair.earlier);
+        if let Some(later) = links.get_mut(pair.later).filter(|_| goes_on) {
+            later.previous.push(pair.earlier);
         }
     }
     Ok(links)
@@ -73,7 +70,7 @@ pub(super) fn links(
 
 fn pairs(cells: Cells<'_>) -> Vec<Pair> {
     let of = |row: usize| {
-        let key = (cells.text("device", row)?, cells.whole("boot", row)?, cells.whole("begin_frame", row)?);
+        let key = (place(cells, row)?, cells.whole("boot", row)?, cells.whole("begin_frame", row)?);
         let name = cells.text("condition", row)?;
         let condition = Condition::ALL.into_iter().find(|condition| condition.name() == name)?;
         Some((key, row, condition)).filter(|_| condition.concerns_bank())
@@ -81,11 +78,11 @@ fn pairs(cells: Cells<'_>) -> Vec<Pair> {
     let mut rows: Vec<_> = (0..cells.rows()).filter_map(of).collect();
     rows.sort();
     let (mut open, mut pairs): (Vec<Open>, Vec<Pair>) = Default::default();
-    let mut of_device = "";
-    for ((device, boot, frame), row, condition) in &rows {
-        if of_device != device.as_str() {
+    let mut of_place = None;
+    for ((place, boot, frame), row, condition) in &rows {
+        if of_place != Some(place) {
             open.clear();
-            of_device = device;
+            of_place = Some(place);
         }
         let (boot, frame, condition) = (*boot, *frame, *condition);
         let own = phases(&cells.text("phases", row.to_owned()).unwrap_or_default());
@@ -99,7 +96,7 @@ fn pairs(cells: Cells<'_>) -> Vec<Pair> {
             pairs.push(Pair {
                 earlier: earlier.row,
                 later: *row,
-                device: device.clone(),
+                place: place.clone(),
                 after: earlier.boot,
                 before: (boot, frame),
                 phases: if loses_phase(condition) { earlier.phases } else { Phases::NONE },
@@ -112,50 +109,60 @@ fn pairs(cells: Cells<'_>) -> Vec<Pair> {
     pairs
 }
 
+/// Where to look for intervals between the two rows of a pair.
+struct Key<'p> {
+    place: &'p Place,
+    start: u64,
+    pair: u64,
+    before: u64,
+    phases: Phases,
+}
+
 /// The pairs between whose two rows all of the phases carried.
-fn mended(
-    pairs: &[Pair],
-    starts: &BTreeMap<String, BTreeSet<u64>>,
-    intervals: LazyFrame,
-) -> PolarsResult<BTreeSet<usize>> {
+fn mended(pairs: &[Pair], starts: &Starts, intervals: LazyFrame) -> PolarsResult<BTreeSet<usize>> {
     let asked = || pairs.iter().enumerate().filter(|(_, pair)| pair.phases != Phases::NONE);
-    let mut devices: Vec<&str> = asked().map(|(_, pair)| pair.device.as_str()).collect();
+    let mut devices: Vec<&str> = asked().map(|(_, pair)| pair.place.0.as_str()).collect();
     devices.dedup();
     if devices.is_empty() {
         return Ok(BTreeSet::new());
     }
     // A row for each pair and start between.
-    let mut keys: Vec<(&str, u64, u64, u64, &Phases)> = Vec::new();
+    let mut keys: Vec<Key<'_>> = Vec::new();
     for (number, pair) in asked() {
         let (last, frame) = pair.before;
-        let between = starts.get(&pair.device).into_iter().flat_map(|all| all.range(pair.after + 1..=last));
-        keys.extend(between.map(|boot| {
-            let before = if *boot == last { frame } else { u64::MAX };
-            (pair.device.as_str(), *boot, number as u64, before, &pair.phases)
+        let between = starts.get(&pair.place).into_iter().flat_map(|all| all.range(pair.after + 1..=last));
+        keys.extend(between.map(|start| {
+            let before = if *start == last { frame } else { u64::MAX };
+            Key { place: &pair.place, start: *start, pair: number as u64, before, phases: pair.phases }
         }));
     }
-    let number = |name: &str, of: &dyn Fn(&(&str, u64, u64, u64, &Phases)) -> u64| -> Column {
+    let number = |name: &str, of: &dyn Fn(&Key<'_>) -> u64| -> Column {
         Series::new(name.into(), keys.iter().map(of).collect::<Vec<_>>()).into()
     };
+    let text = |name: &str, of: &dyn Fn(&Place) -> &str| -> Column {
+        Series::new(name.into(), keys.iter().map(|key| of(key.place)).collect::<Vec<_>>()).into()
+    };
     let mut columns = vec![
-        Series::new("device".into(), keys.iter().map(|(device, ..)| *device).collect::<Vec<_>>()).into(),
-        number("start", &|(_, boot, ..)| *boot),
-        number("pair", &|(_, _, pair, ..)| *pair),
-        number("before", &|(_, _, _, before, _)| *before),
+        text("device", &|(device, _)| device),
+        text("bank", &|(_, bank)| bank),
+        number("start", &|key| key.start),
+        number("pair", &|key| key.pair),
+        number("before", &|key| key.before),
     ];
     for phase in 0..PHASES.len() {
-        let asked: Vec<bool> = keys.iter().map(|(.., phases)| phases.contains(phase)).collect();
+        let asked: Vec<bool> = keys.iter().map(|key| key.phases.contains(phase)).collect();
         columns.push(Series::new(format!("asks_{phase}").as_str().into(), asked).into());
     }
     let keys = DataFrame::new_infer_height(columns)?.lazy();
     let any = lit(Series::new("device".into(), devices)).implode(true);
     let connected = PHASES.map(|phase| format!("connected_{phase}"));
-    let wanted = ["device", "boot", "frame"].into_iter().chain(connected.iter().map(String::as_str));
+    let wanted = ["device", "bank", "boot", "frame"].into_iter().chain(connected.iter().map(String::as_str));
     let good = col("flagged").eq(lit(0)).and(col("device").is_in(any, false));
     let intervals = intervals.filter(good).select(wanted.map(col).collect::<Vec<Expr>>());
     let whole = |name: &str| col(name).cast(DataType::UInt64);
-    let by = [col("device"), whole("boot")];
-    let both = intervals.join(keys, by, [col("device"), col("start")], JoinArgs::new(JoinType::Inner));
+    let by = [col("device"), col("bank"), whole("boot")];
+    let of_keys = ["device", "bank", "start"].map(col);
+    let both = intervals.join(keys, by, of_keys, JoinArgs::new(JoinType::Inner));
     let carry = connected.iter().enumerate().map(|(phase, name)| {
         let carries = col(name.as_str()).gt(lit(CARRIES)).fill_null(lit(false));
         col(format!("asks_{phase}")).not().or(carries)

@@ -7,9 +7,11 @@ use super::*;
 use crate::analysis::alarm_book::tests::occurrence;
 use crate::analysis::alarm_book::{alarm_book, find, folded};
 use crate::analysis::alarm_rates::alarm_rates;
+use crate::analysis::feeder_events::feeder_events;
 use crate::analysis::fleet::fleet;
 use crate::analysis::tests::{Desk, HEALTHY, START_MS, interval, near, settings};
 use crate::analysis::whatif::{Limit, whatif};
+use crate::store::Acknowledgement;
 
 const NO_B: [f32; 3] = [1.0, 0.0, 1.0];
 const FUSE: (u32, Condition, &str) = (1, Condition::BlownFuse, "B");
@@ -191,4 +193,114 @@ fn an_alarm_that_began_before_the_range_is_no_false_call() {
     near(&answer, "false_calls", 0, 0.0);
     // It was called before; when, the range does not say.
     assert_eq!(Cells(&answer).real("delay_s", 0), None);
+}
+
+#[test]
+fn a_logger_that_moves_leaves_its_alarm_behind() {
+    let desk = Desk::new();
+    desk.take("L1", &restarted_twice());
+    let register = "bank,device,from,to\nBank 1,L1,,2030-05-01T01:30:00\nBank 2,L1,2030-05-01T01:30:00,\n";
+    std::fs::write(desk.store().dir().join("banks.csv"), register).unwrap();
+    let store = desk.store();
+    let history = alarm_history(&store, &Filter::default()).unwrap();
+    assert_eq!(cells_of(&history, "bank"), ["Bank 2", "Bank 2", "Bank 1"]);
+    // Bank 1 still has it; at Bank 2 two starts found one.
+    assert_eq!(opens(&history), [true, false, true]);
+    let ids = cells_of(&history, "id");
+    assert_eq!(cells_of(&history, "since_id"), [&ids[1][..], &ids[1], &ids[2]]);
+    // The same whether one bank is asked for or all.
+    let other = Filter { banks: vec!["Bank 2".to_owned()], ..Filter::default() };
+    let alone = alarm_history(&store, &other).unwrap();
+    assert_eq!(cells_of(&alone, "since_id"), cells_of(&history, "since_id")[..2]);
+    near(&alone, "since_kvarh_lost", 0, 200.0 * (2.0 - 2.0 * 0.003 / 60.0));
+    let rates = alarm_rates(&store, &Filter::default()).unwrap();
+    near(&rates, "fuse_operations", 0, 1.0);
+    near(&rates, "fuse_operations", 1, 1.0);
+}
+
+#[test]
+fn it_is_announced_if_any_start_announced_it_and_its_time_is_the_first_ones() {
+    let without = |records: Vec<Record>| -> Vec<Record> {
+        let is_announced = |record: &Record| matches!(record, Record::Event(told) if told.change == wyelog_protocol::condition::Change::Announced);
+        records.into_iter().filter(|record| !is_announced(record)).collect()
+    };
+    let ask = |first: Vec<Record>, second: Vec<Record>| {
+        let desk = Desk::new();
+        let second = in_start(2, [minutes(0, 2), second].concat());
+        desk.take("L1", &[vec![settings("Bank 1")], minutes(30, 31), first, second].concat());
+        let [row] = &fleet(&desk.store(), &Filter::default()).unwrap()[..] else { panic!() };
+        let [alarm] = &row.alarms[..] else { panic!() };
+        let lines = folded(&alarm_book(&desk.store(), &Filter::default()).unwrap()).unwrap();
+        let told = cells_of(&lines, "announced_time").remove(0);
+        (alarm.has_announcement, alarm.announced_ms.map(|ms| (ms - START_MS as i64).to_string()), told)
+    };
+    let first = ask(fuse(30.0, None), without(fuse(0.003, None)));
+    assert_eq!(first, (true, Some("1860000".to_owned()), "1860000".to_owned()));
+    let second = ask(without(fuse(30.0, None)), fuse(0.003, None));
+    assert_eq!(second, (true, Some("6120000".to_owned()), "6120000".to_owned()));
+    let neither = ask(without(fuse(30.0, None)), without(fuse(0.003, None)));
+    assert_eq!(neither, (false, None, String::new()));
+}
+
+#[test]
+fn a_note_beside_any_start_is_the_alarms_and_the_newest_counts() {
+    let desk = Desk::new();
+    desk.take("L1", &restarted_twice());
+    let ids = cells_of(&alarm_history(&desk.store(), &Filter::default()).unwrap(), "id");
+    let mark = |id: &str, day: u32, note: &str| {
+        let acknowledged = format!("2030-05-{day:02}T00:00:00.000Z");
+        let mark =
+            Acknowledgement { id: id.to_owned(), acknowledged, note: note.to_owned(), ..Default::default() };
+        desk.store().acknowledge(mark).unwrap();
+    };
+    let note = || {
+        let [row] = &fleet(&desk.store(), &Filter::default()).unwrap()[..] else { panic!() };
+        let lines = folded(&alarm_book(&desk.store(), &Filter::default()).unwrap()).unwrap();
+        assert_eq!(row.alarms[0].note.clone().unwrap_or_default(), cells_of(&lines, "note")[0]);
+        row.alarms[0].note.clone()
+    };
+    mark(&ids[1], 3, "beside the second");
+    assert_eq!(note().as_deref(), Some("beside the second"));
+    mark(&ids[2], 4, "newer");
+    assert_eq!(note().as_deref(), Some("newer"));
+    mark(&ids[0], 2, "older");
+    assert_eq!(note().as_deref(), Some("newer"));
+    let found = find(&desk.store(), &Filter::default(), &ids[0]).unwrap();
+    assert_eq!((&found[0].alarms, found[0].later.len()), (&vec![ids[2].clone()], 2));
+    for id in found[0].alarms.iter().chain(&found[0].later) {
+        desk.store().withdraw(id).unwrap();
+    }
+    assert_eq!(note(), None);
+}
+
+#[test]
+fn who_did_not_come_back_is_told_by_when_it_was_first_found() {
+    let dip = |number, begin: f64| {
+        occurrence((number, Condition::Sag, "ABC"), (begin, Some(begin + 0.01)), [720.0; 3], f32::NAN)
+    };
+    // A dip blows the fuse; later than the clocks may be wrong the logger is off for a dip, and finds the fuse so.
+    let again = in_start(3, [minutes(0, 60), dip(1, 0.001), fuse(0.003, None)].concat());
+    let desk = Desk::new();
+    let first = [minutes(30, 60), dip(2, 29.99), fuse(30.0, None)].concat();
+    desk.take("L1", &[vec![settings("Bank 1")], first, again].concat());
+    let events = feeder_events(&desk.store(), &Filter::default()).unwrap();
+    // The newest first.
+    assert_eq!(cells_of(&events, "did_not_come_back"), ["", "Bank 1: blown fuse B"]);
+}
+
+#[test]
+fn two_phases_that_are_found_together_were_lost_one_after_the_other() {
+    let of = |number, phases, begin| {
+        occurrence((number, Condition::BlownFuse, phases), (begin, None), [7200.0; 3], 1.0)
+    };
+    let desk = Desk::new();
+    let first = [minutes(60, 60), of(1, "B", 30.0), of(2, "C", 40.0)].concat();
+    let neither = (1..=60).map(|minute| interval(minute, [7200.0; 3], [1.0, 0.0, 0.0], 1.0, 0)).collect();
+    let second = in_start(2, [neither, of(1, "BC", 0.0)].concat());
+    desk.take("L1", &[vec![settings("Bank 1")], first, second].concat());
+    let [row] = &fleet(&desk.store(), &Filter::default()).unwrap()[..] else { panic!() };
+    // B half an hour, C twenty minutes, both an hour.
+    let [alarm] = &row.alarms[..] else { panic!("{:?}", row.alarms) };
+    assert_eq!(alarm.begin.utc_ms, Some(START_MS + 30 * 60_000));
+    assert!((alarm.kvarh_lost.unwrap() - (100.0 + 200.0 / 3.0 + 400.0)).abs() < 1e-6);
 }

@@ -118,10 +118,13 @@ impl AlarmRow {
         known.map(|lost| lost / self.recorded_s * 86_400.0)
     }
 
-    /// Whether it began in the last [`PENDING_MS`] of the records, as far as is known.
-    pub(super) fn is_late(&self, last_ms: Option<i64>) -> bool {
-        let begin = self.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok());
-        begin.zip(last_ms).is_none_or(|(begin, last)| last - begin <= PENDING_MS)
+    /// Whether it began in the last [`PENDING_MS`] up to `last_ms`, the end of the records; while the clock had not been set, in
+    /// the last start.
+    pub(super) fn is_late(&self, last_ms: Option<i64>, last_boot: u32) -> bool {
+        match self.begin.utc_ms.and_then(|ms| i64::try_from(ms).ok()) {
+            Some(begin) => last_ms.is_some_and(|last| last - begin <= PENDING_MS),
+            None => self.begin.boot == last_boot,
+        }
     }
 
     /// A hazard that was over once it had been said: a restrike, a charged closing.
@@ -141,9 +144,9 @@ pub(super) fn read(store: &Store, filter: &Filter) -> Result<Vec<(Key, AlarmRow)
         let condition = Condition::ALL.into_iter().find(|condition| condition.name() == name);
         let causes = cells.text("causes", index).unwrap_or_default();
         let known = |name: &str| Cause::ALL.into_iter().find(|cause| cause.name() == name);
-        let mark = |name: &str| Some(acknowledged.get(&cells.text(name, index)?)?.note.clone());
+        let mark = cells.text("noted_id", index).and_then(|id| acknowledged.get(&id));
         let alarm = AlarmRow {
-            note: mark("id").or_else(|| mark("since_id")),
+            note: mark.map(|mark| mark.note.clone()),
             id: cells.text("since_id", index).unwrap_or_default(),
             condition,
             phases: phases(&cells.text("phases", index).unwrap_or_default()),
@@ -154,12 +157,12 @@ pub(super) fn read(store: &Store, filter: &Filter) -> Result<Vec<(Key, AlarmRow)
                 boot: cells.whole("since_boot", index).and_then(|boot| u32::try_from(boot).ok()).unwrap_or(0),
                 frame: cells.whole("since_frame", index).unwrap_or(0),
                 utc_ms: cells.ms("since_time", index).and_then(|ms| u64::try_from(ms).ok()),
-                is_guessed: cells.text("time_quality", index).as_deref() == Some("guessed"),
+                is_guessed: cells.text("since_time_quality", index).as_deref() == Some("guessed"),
             },
             detected_ms: cells.ms("since_detected_time", index),
             announced_ms: cells.ms("since_announced_time", index),
             end_ms: cells.ms("end_time", index),
-            has_announcement: cells.is_true("is_announced", index),
+            has_announcement: cells.is_true("since_is_announced", index),
             is_open: cells.is_true("is_open", index),
             recurs: None,
             duration_s: cells.real("since_duration_s", index).unwrap_or(0.0),
@@ -169,16 +172,19 @@ pub(super) fn read(store: &Store, filter: &Filter) -> Result<Vec<(Key, AlarmRow)
         };
         Some(((cells.text("bank", index)?, cells.text("device", index)?), alarm))
     };
-    // What goes on after a restart stands in the row of its last start.
-    Ok((0..cells.rows()).filter(|row| !cells.is_true("is_continued", *row)).filter_map(row).collect())
+    // What goes on after a restart stands in the row of its last start, and began with the first.
+    let rows = (0..cells.rows()).filter(|row| !cells.is_true("is_continued", *row));
+    let mut alarms: Vec<(Key, AlarmRow)> = rows.filter_map(row).collect();
+    alarms.sort_by_key(|(_, alarm)| std::cmp::Reverse(alarm.begin.utc_ms));
+    Ok(alarms)
 }
 
 /// Marks the newest of what was announced again and again up to `last_ms`, the end of the records, and has ended each time.
 /// The newest alarms stand first.
-pub(super) fn mark_recurring(alarms: &mut [AlarmRow], last_ms: Option<i64>) {
+pub(super) fn mark_recurring(alarms: &mut [AlarmRow], last_ms: Option<i64>, last_boot: u32) {
     let mut counts: BTreeMap<(String, u8), (usize, usize)> = BTreeMap::new();
     for (place, alarm) in alarms.iter().enumerate() {
-        if alarm.is_announced() && alarm.route != Some(Route::LogOnly) && alarm.is_late(last_ms) {
+        if alarm.is_announced() && alarm.route != Some(Route::LogOnly) && alarm.is_late(last_ms, last_boot) {
             let (_, times) = counts.entry((alarm.name.clone(), alarm.phases.bits())).or_insert((place, 0));
             *times += 1;
         }

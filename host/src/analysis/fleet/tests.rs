@@ -52,7 +52,7 @@ fn alarm(condition: Condition, boot: u32) -> AlarmRow {
 
 /// What the row comes to.
 fn settled(mut row: FleetRow) -> FleetRow {
-    alarms::mark_recurring(&mut row.alarms, row.last_ms);
+    alarms::mark_recurring(&mut row.alarms, row.last_ms, row.last_boot);
     row.observations = observe::observe(&row, Some(NOON_MS));
     row.state = state(&row);
     row
@@ -85,10 +85,18 @@ fn an_announcement_counts_while_no_clock_was_set() {
     let mut unset = row();
     unset.alarms = vec![AlarmRow { announced_ms: None, ..alarm(Condition::BlownFuse, 2) }];
     assert_eq!(settled(unset).state, State::Crew);
-    // Nobody knows how long ago that was.
-    let mut passed = row();
-    passed.alarms = vec![AlarmRow { is_open: false, ..alarm(Condition::Restrike, 2) }];
-    assert_eq!(settled(passed).state, State::Hazard);
+    // Of the last start, so far as is known; of one before, and where the range has no records, nobody knows how long ago.
+    let passed = |boot, last_ms| {
+        let mut row = FleetRow { last_ms, ..row() };
+        row.alarms = vec![AlarmRow { is_open: false, ..alarm(Condition::Restrike, boot) }];
+        settled(row).state
+    };
+    assert_eq!(passed(2, Some(NOON_MS)), State::Hazard);
+    assert_eq!(passed(1, Some(NOON_MS)), State::Nothing);
+    let mut dated = FleetRow { last_ms: None, ..row() };
+    let begin = When { utc_ms: u64::try_from(NOON_MS).ok(), ..alarm(Condition::Restrike, 2).begin };
+    dated.alarms = vec![AlarmRow { is_open: false, begin, ..alarm(Condition::Restrike, 2) }];
+    assert_eq!(settled(dated).state, State::Nothing);
 }
 
 #[test]
