@@ -67,6 +67,7 @@ pub fn store(dir: &Path, banks: u32, days: u32) -> Result<(), Box<dyn Error>> {
         hash: "made".to_owned(),
         source: "made".to_owned(),
         device: "all".to_owned(),
+        whose: Default::default(),
         banks: Vec::new(),
         sequences: Vec::new(),
         records: 0,
