@@ -11,7 +11,7 @@ use polars::polars_utils::compression::ZstdLevel;
 use polars::prelude::*;
 use wyelog::store::{
     BASELINES, DAYS, EVENTS, INTERVALS, Kind, Mark, OPERATIONS, SETTINGS, SPECTRA, STATUS, Store, Table,
-    days_of,
+    Whose, days_of,
 };
 
 pub use row::ROWS_A_DAY;
@@ -67,7 +67,7 @@ pub fn store(dir: &Path, banks: u32, days: u32) -> Result<(), Box<dyn Error>> {
         hash: "made".to_owned(),
         source: "made".to_owned(),
         device: "all".to_owned(),
-        whose: Default::default(),
+        whose: Whose::Log,
         banks: Vec::new(),
         sequences: Vec::new(),
         records: 0,
