@@ -81,7 +81,8 @@ pub fn report(store: &Store, options: &Options) -> Result<Report, StoreError> {
     let pages = options.worst.min(rows.len());
     let mut html = format!(
         "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"generator\" \
-         content=\"wyelog report\"><meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"><meta name=\"color-scheme\" content=\"light dark\"><title>{}</title>\
+         content=\"wyelog report\"><meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"><meta \
+         name=\"color-scheme\" content=\"light dark\"><title>{}</title>\
          <style>\n{STYLE}</style></head><body><main>\n",
         escape(&top::headline(&rows))
     );

@@ -53,7 +53,8 @@ const fn basis(of: Basis) -> &'static str {
 /// - `kvarh_x`: delivered;
 /// - `kvarh_lost_x`: what a whole phase would have delivered at the voltage and frequency there were, less what was
 ///   delivered; negative where units have more capacitance than rated;
-/// - `available_percent`: delivered over that, of all phases, null where there is nothing of either; `available_sigma_percent` is its standard deviation, that of the
+/// - `available_percent`: delivered over that, of all phases, null where there is nothing of either;
+///   `available_sigma_percent` is its standard deviation, that of the
 ///   common part: differences from the mean add up to nothing.
 ///
 /// Only hours count in which the connected capacitance was known: `known_hours` of the `hours` that were measured; of an open

@@ -33,7 +33,8 @@ use crate::store::{EVENTS, OPERATIONS, Store, StoreError};
 /// - `charged_closings`: occurrences of `closed_while_charged`; `early_closings`: closings sooner after the last opening than a
 ///   unit may take to discharge (five minutes, IEEE Std 18); `shortest_open_s`: the soonest;
 /// - `operations_left`, `maintenance_time`: of `maintenance` operations after which the switch is to be serviced, and when the last
-///   of them began, or, while there are fewer, when that is at the rate of the range; null without. The logger does not know of earlier services: begin the range at the last one.
+///   of them began, or, while there are fewer, when that is at the rate of the range; null without.
+///   The logger does not know of earlier services: begin the range at the last one.
 ///
 /// The banks that switch most come first.
 ///

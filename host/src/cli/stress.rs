@@ -13,7 +13,8 @@ use super::{Failure, Outcome};
 /// What the voltages load the capacitors of each bank with, beside the limits of IEEE Std 18.
 ///
 /// Voltage, crest, current and reactive power in percent of the units' ratings, of the worst phase and while the bank is not
-/// open: 95th percentiles, largest values and hours above 110, 120, 135 and 135 %; a ten-minute value counts as ten minutes. Crest is an upper bound: as if the crests of
+/// open: 95th percentiles, largest values and hours above 110, 120, 135 and 135 %; a ten-minute value counts as ten minutes.
+/// Crest is an upper bound: as if the crests of
 /// all harmonics met. Resonance: which harmonic of the voltage is higher with the bank in than with it out, at the same hours of
 /// the day; the JSON also has the order at which bank and feeder resonate by the voltage step at closings (√(1/step)).
 #[derive(Debug, clap::Args)]
@@ -38,7 +39,8 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     let days = RECENT_MS / 86_400_000;
     let foot = format!(
         "Percent of the units' ratings, worst phase, while the bank is not open; limits: IEEE Std 18. V: of intervals; the rest: \
-         of ten minutes, each of which stands for its ten minutes. Crest: fundamental and all harmonics, as if their crests met: at most that. Resonance: a harmonic rises \
+         of ten minutes, each of which stands for its ten minutes. Crest: fundamental and all harmonics, as if their crests met: at most \
+         that. Resonance: a harmonic rises \
          that is at least {LEAST_RISE_RATIO} times and {LEAST_RISE_PERCENT} % of rated voltage higher with the bank in, of at \
          least {LEAST_VALUES} ten-minute values each at the same hours of the day in the bank's last {days} days (our choice: common \
          practice, no source)."
