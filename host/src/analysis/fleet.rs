@@ -113,6 +113,8 @@ pub struct FleetRow {
     pub plate: Plate,
     /// Mean delivered by each phase over the range, as [`kvar`](super::kvar::delivered) has it.
     pub kvar: [Option<f64>; 3],
+    /// Hours that this is the mean of, and all that were measured.
+    pub known_hours: Option<(f64, f64)>,
     /// Rated of a phase.
     pub rated_kvar_phase: Option<f64>,
     /// Delivered over what whole phases would have given, in percent.

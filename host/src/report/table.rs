@@ -18,6 +18,9 @@ const HEADS: [(&str, &str); 9] = [
     ("Last record (UTC)", "text"),
 ];
 
+/// Where kvar are the mean of less than this part of the hours, it is said. Our choice.
+const NEARLY_ALL: f64 = 0.95;
+
 /// The table: those of the rows that are `shown`.
 pub fn table(rows: &[FleetRow], shown: Range<usize>, links: Links<'_>) -> String {
     if rows.is_empty() {
@@ -86,9 +89,14 @@ fn kvar(row: &FleetRow) -> String {
     let Some(rated) = row.rated_kvar() else {
         return grouped(kvar, 0);
     };
+    // Of a bank that was out, or whose capacitance could not be told, this is the mean of a part of the time.
+    let partly = row.known_hours.filter(|(known, hours)| *known < NEARLY_ALL * hours);
+    let partly = partly.map_or_else(String::new, |(known, hours)| {
+        format!("<small>{} of {} h</small>", grouped(known, 0), grouped(hours, 0))
+    });
     format!(
         "{} of {}<svg class=\"bar\" viewBox=\"0 0 100 5\" preserveAspectRatio=\"none\" aria-hidden=\"true\"><path \
-         d=\"M0 0H{:.0}V5H0Z\"/></svg>",
+         d=\"M0 0H{:.0}V5H0Z\"/></svg>{partly}",
         grouped(kvar, 0),
         grouped(rated, 0),
         (100.0 * kvar / rated).clamp(0.0, 100.0)

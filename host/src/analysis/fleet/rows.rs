@@ -76,6 +76,7 @@ impl Rows {
             let Some(row) = self.of(cells, index) else { continue };
             let of_phase = |stem: &str| PHASES.map(|phase| cells.real(&format!("{stem}_{phase}"), index));
             row.kvar = of_phase("kvar");
+            row.known_hours = cells.real("known_hours", index).zip(cells.real("hours", index));
             row.rated_kvar_phase = cells.real("rated_kvar_phase", index);
             row.available_percent = cells.real("available_percent", index);
             row.trust = trust(cells, index);
@@ -144,6 +145,7 @@ impl FleetRow {
             observations: Vec::new(),
             plate: Plate::default(),
             kvar: [None; 3],
+            known_hours: None,
             rated_kvar_phase: None,
             available_percent: None,
             trust: Trust::default(),
