@@ -6,7 +6,7 @@ mod rank;
 mod recent;
 mod rows;
 
-pub use alarms::AlarmRow;
+pub use alarms::{AlarmRow, RECURRING};
 pub use observe::{FLAGGED_PERCENT, NEUTRAL, Observation, SILENT_MS, UNEXPLAINED_PU};
 pub use rank::{HAZARDS, OBSERVED, Rank, UNANNOUNCED, certainty, rank};
 pub use recent::{Phasor, Recent};
