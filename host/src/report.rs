@@ -16,7 +16,7 @@ pub(crate) mod text;
 mod timeline;
 pub(crate) mod top;
 mod trust;
-mod unheard;
+pub(crate) mod unheard;
 pub(crate) mod worklist;
 
 use std::fs::File;
@@ -26,6 +26,7 @@ use std::path::Path;
 use crate::analysis::Filter;
 use crate::analysis::fleet::{FLAGGED_PERCENT, FleetRow, NEUTRAL, SILENT_MS, State, UNEXPLAINED_PU, fleet};
 use crate::analysis::kvar::BASIS;
+use crate::analysis::quality::end_of_records;
 use crate::store::{Store, StoreError};
 use answers::Answers;
 use text::escape;
@@ -95,7 +96,8 @@ pub fn report(store: &Store, options: &Options) -> Result<Report, StoreError> {
     }
     html.push_str(&crews);
     html.push_str(&table::table(&rows, 0..rows.len(), links));
-    html.push_str(&unheard::section(store, &options.filter, &rows));
+    let end_ms = end_of_records(store, &options.filter)?;
+    html.push_str(&unheard::section(store, &options.filter, end_ms));
     html.push_str(&top::cautions());
     let answers = Answers::of(store, &options.filter, &rows, pages)?;
     for (index, row) in rows.iter().enumerate().take(pages) {

@@ -251,7 +251,7 @@ fn sort(rows: &mut [FleetRow]) {
 
 /// The latest moment that two banks have records of, where there are three or more: one logger whose clock runs ahead must not
 /// make all others silent.
-pub(super) fn end_of_store(mut ends: Vec<i64>) -> Option<i64> {
+pub(crate) fn end_of_store(mut ends: Vec<i64>) -> Option<i64> {
     ends.sort_unstable_by(|a, b| b.cmp(a));
     if ends.len() > 2 { ends.get(1).copied() } else { ends.first().copied() }
 }

@@ -174,16 +174,25 @@ fn interlaced(store: &Store, filter: &Filter, rows: DataFrame) -> Result<DataFra
 
 /// The end of the store's records, by all its banks.
 fn end(store: &Store, filter: &Filter, intervals: &DataFrame) -> Result<Option<i64>, StoreError> {
-    let last = |frame: &DataFrame| {
-        let cells = Cells(frame);
-        end_of_store((0..cells.rows()).filter_map(|row| cells.ms("last_time", row)).collect())
-    };
     if filter.banks.is_empty() && filter.feeders.is_empty() {
         return Ok(last(intervals));
     }
+    end_of_records(store, filter)
+}
+
+/// The same, asked of the store: where the records of all its banks end in the range of a filter, whichever banks that names.
+///
+/// # Errors
+/// The store cannot be read.
+pub fn end_of_records(store: &Store, filter: &Filter) -> Result<Option<i64>, StoreError> {
     let all = Filter { from_ms: filter.from_ms, to_ms: filter.to_ms, ..Filter::default() };
     let ends = days::days(store, &all)?.group_by([col("bank"), col("device")]);
     Ok(last(&collect(ends.agg([col("time").max().alias("last_time")]))?))
+}
+
+fn last(frame: &DataFrame) -> Option<i64> {
+    let cells = Cells(frame);
+    end_of_store((0..cells.rows()).filter_map(|row| cells.ms("last_time", row)).collect())
 }
 
 /// Adds how long each logger has been silent, measured by the end of the store's records.

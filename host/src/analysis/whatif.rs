@@ -46,10 +46,12 @@ struct Run {
 /// What a logger announced.
 #[derive(Clone, Debug)]
 struct Real {
+    /// The alarm that it is, also in a later start of its logger.
+    id: String,
     name: String,
     begin: f64,
     end: f64,
-    /// It began before the range.
+    /// It began before the range, or in an earlier start.
     has_begun_before: bool,
 }
 
@@ -138,9 +140,10 @@ fn real(store: &Store, filter: &Filter) -> Result<BTreeMap<Place, Vec<Real>>, St
         let end = begin + cells.real("duration_s", index).unwrap_or(0.0) * FRAMES;
         let [bank, phases] = ["bank", "phases"].map(|column| cells.text(column, index).unwrap_or_default());
         let name = format!("{bank}: {} {phases}", name.replace('_', " "));
-        let has_begun_before =
-            filter.from_ms.zip(cells.ms("begin_time", index)).is_some_and(|(from, begin)| begin < from);
-        places.entry(place).or_default().push(Real { name, begin, end, has_begun_before });
+        let [id, since] = ["id", "since_id"].map(|column| cells.text(column, index).unwrap_or_default());
+        let is_before = |ms: i64| filter.from_ms.is_some_and(|from| ms < from);
+        let has_begun_before = id != since || cells.ms("begin_time", index).is_some_and(is_before);
+        places.entry(place).or_default().push(Real { id: since, name, begin, end, has_begun_before });
     }
     Ok(places)
 }
@@ -168,21 +171,24 @@ fn row(limit: &Limit, runs: &BTreeMap<Place, Vec<Run>>, real: &BTreeMap<Place, V
         }
     }
     let none: Vec<Run> = Vec::new();
+    // What a logger finds again after a restart is one alarm, caught in whichever start.
+    let mut caught_of: BTreeMap<&str, (&str, bool)> = BTreeMap::new();
     for (place, alarms) in real {
         let runs = runs.get(place).unwrap_or(&none);
         for alarm in alarms {
-            outcome.alarms += 1;
             let calls = runs.iter().filter(|run| run.end - run.begin >= needed);
             let caught = calls.filter(|run| run.begin <= alarm.end && run.end >= alarm.begin);
             // A run that begins in the interval before the alarm calls no sooner than the alarm begins.
             let delays = caught.map(|run| (run.begin + needed - alarm.begin).max(0.0) / FRAMES);
-            match delays.min_by(f64::total_cmp) {
-                Some(_) if alarm.has_begun_before => {}
-                Some(delay) => outcome.delays_s.push(delay),
-                None => outcome.missed.push(alarm.name.clone()),
-            }
+            let delay = delays.min_by(f64::total_cmp);
+            caught_of.entry(&alarm.id).or_insert((&alarm.name, false)).1 |= delay.is_some();
+            outcome.delays_s.extend(delay.filter(|_| !alarm.has_begun_before));
         }
     }
+    outcome.alarms = caught_of.len();
+    let missed = caught_of.into_values().filter(|(_, is_caught)| !is_caught);
+    outcome.missed = missed.map(|(name, _)| name.to_owned()).collect();
+    outcome.missed.sort();
     outcome
 }
 

@@ -47,7 +47,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     for path in &arguments.paths {
         if path.is_dir() {
             if arguments.device.is_some() {
-                return Err(Failure::new(format!(
+                return Err(Failure::usage(format!(
                     "{}: a folder may hold logs of other loggers too; name the files of which --device is true",
                     path.display()
                 )));
@@ -62,7 +62,7 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
     if let Some(device) = &arguments.device {
         writer.say_device(device);
     }
-    let mut summary = Summary::default();
+    let mut summary = Summary { is_said: arguments.device.is_some(), ..Summary::default() };
     let all = files.len() as u64;
     let mut progress = Progress::new(all, "files");
     let mut done = 0;
@@ -92,6 +92,14 @@ pub fn run(arguments: &Arguments, out: &mut impl Write) -> Result<Outcome, Failu
         say(&format!("small files could not be put together: {error}"));
         is_whole = false;
     }
+    let unclaimed = store.unclaimed().len() as u64;
+    if unclaimed > summary.unclaimed {
+        say(&format!(
+            "{}: {} of unknown loggers; ingest them again now that other logs are in, or with --device SERIAL",
+            arguments.store.join("unclaimed").display(),
+            count(unclaimed, "log")
+        ));
+    }
     for problem in store.problems() {
         say(&problem.to_string());
         is_whole = false;
@@ -107,6 +115,8 @@ struct Summary {
     no_logs: u64,
     in_part: u64,
     unclaimed: u64,
+    /// Somebody says whose logs are that do not.
+    is_said: bool,
     records: u64,
     /// Of the files that somebody should look at: file, what became of it, new and known records, why.
     rows: Vec<[String; 5]>,
@@ -170,6 +180,9 @@ impl Summary {
         }
         if self.unclaimed > 0 {
             writeln!(out, "{} of unknown loggers kept aside: in no table.", count(self.unclaimed, "log"))?;
+        }
+        if self.is_said && self.known > 0 {
+            writeln!(out, "Whose those known already are, --device does not change.")?;
         }
         if !self.rows.is_empty() {
             let head = ["file", "what became of it", "new", "known", "why"].map(str::to_owned);

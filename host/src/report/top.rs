@@ -29,6 +29,8 @@ fn headlines(rows: &[FleetRow]) -> (String, Option<String>) {
     let look = rows.iter().filter(|row| row.state == State::Look).count();
     let first = match (all, crew) {
         (0, _) => "There are no records of a bank here".to_owned(),
+        // A mistyped year must not look like a sound fleet.
+        (_, 0) if rows.iter().all(|row| row.intervals == 0) => "There are no records of that time".to_owned(),
         (_, 0) => "No alarm asks for a crew".to_owned(),
         (1, _) => "The bank needs a crew".to_owned(),
         (_, 1) => format!("1 of {all} banks needs a crew"),

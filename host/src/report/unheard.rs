@@ -2,14 +2,12 @@
 
 use super::text::escape;
 use crate::analysis::Filter;
-use crate::analysis::fleet::FleetRow;
 use crate::analysis::quality::never_heard;
 use crate::store::Store;
 
 /// A section; nothing where there are none.
-pub fn section(store: &Store, filter: &Filter, rows: &[FleetRow]) -> String {
-    let end = rows.iter().filter_map(|row| row.last_ms).max();
-    let loggers = never_heard(store, filter, end);
+pub fn section(store: &Store, filter: &Filter, end_ms: Option<i64>) -> String {
+    let loggers = never_heard(store, filter, end_ms);
     if loggers.is_empty() {
         return String::new();
     }

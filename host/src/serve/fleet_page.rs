@@ -8,10 +8,10 @@ use super::address::{Ask, STATES, field};
 use super::desk::{Desk, Found, not_yet};
 use super::page::Page;
 use crate::analysis::Filter;
-use crate::analysis::fleet::FleetRow;
+use crate::analysis::fleet::{FleetRow, end_of_store};
 use crate::number::count;
 use crate::report::text::{escape, grouped};
-use crate::report::{Links, badge, class, how_to_read, table, top, worklist};
+use crate::report::{Links, badge, class, how_to_read, table, top, unheard, worklist};
 
 /// Banks in a page of the table: a browser lays out thousands too slowly.
 const PAGE: usize = 100;
@@ -41,8 +41,15 @@ pub fn page(desk: &Desk, uri: &Uri) -> Result<Page, Found> {
     } else {
         "<p class=\"hint\"><a href=\"#crews\">To what crews look for and bring</a></p>"
     };
+    // Of banks that are asked for the rest is not told either.
+    let unheard = if rows.len() == all.len() {
+        let end_ms = end_of_store(all.iter().filter_map(|row| row.last_ms).collect());
+        unheard::section(&content.store, &filter, end_ms)
+    } else {
+        String::new()
+    };
     let main = format!(
-        "<div id=\"head\" data-live>{head}{to_crews}</div>{}<div id=\"banks\" data-live>{}{turn}</div><div id=\"jobs\" \
+        "<div id=\"head\" data-live>{head}{to_crews}</div>{}<div id=\"banks\" data-live>{}{turn}{unheard}</div><div id=\"jobs\" \
          data-live>{crews}</div>{}{}",
         form(&ask, &all),
         table::table(&rows, shown, links),

@@ -105,6 +105,17 @@ impl Store {
         Ok(Writer { store: self, said: None, _lock: lock })
     }
 
+    /// The logs that were kept and of which nobody knows whose they are.
+    pub fn unclaimed(&self) -> Vec<PathBuf> {
+        let mut files = Vec::new();
+        collect_files(&self.dir.join(UNCLAIMED), &mut files);
+        let is_claimed = |path: &PathBuf| {
+            path.file_stem().is_none_or(|name| self.marks.iter().any(|mark| mark.hash.as_str() == name))
+        };
+        files.retain(|path| !is_claimed(path));
+        files
+    }
+
     /// Removes every file that belongs to no mark and no manifest, and what was replaced.
     fn sweep(&mut self) -> Result<(), StoreError> {
         let mut known: HashSet<PathBuf> = HashSet::new();

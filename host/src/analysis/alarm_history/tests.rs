@@ -193,6 +193,15 @@ fn an_alarm_that_began_before_the_range_is_no_false_call() {
     near(&answer, "false_calls", 0, 0.0);
     // It was called before; when, the range does not say.
     assert_eq!(Cells(&answer).real("delay_s", 0), None);
+    // Three starts have one alarm.
+    let desk = Desk::new();
+    desk.take("L1", &restarted_twice().into_iter().map(lost).collect::<Vec<_>>());
+    let answer = whatif(&desk.store(), &Filter::default(), &limits).unwrap();
+    near(&answer, "alarms", 0, 1.0);
+    near(&answer, "caught", 0, 1.0);
+    near(&answer, "calls", 0, 3.0);
+    near(&answer, "false_calls", 0, 0.0);
+    near(&answer, "delay_s", 0, 60.0);
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! The order in which files go in.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
@@ -10,15 +10,16 @@ use crate::log::{Content, Reader};
 enum Beginning {
     /// It is of this logger and begins with this record.
     Of(String, u32),
-    /// It is a log, and nothing in it says of which logger.
-    OfNobody,
+    /// It is a log that begins with this record, and nothing in it says of which logger.
+    OfNobody(u32),
     /// It is no log, or cannot be read: that is told when its turn comes.
     NoLog,
 }
 
 /// The files, those of each logger in the order of their first records: a log rests on what came before it. They change places
 /// among themselves only, so that logs of different loggers stay as mixed as they were: one is written while the next is made
-/// into tables. Logs that do not say whose they are come last: their records may be in one of the others.
+/// into tables. Logs that do not say whose they are come last: their records may be in one of the others. Those are in the order of their first
+/// records too, whosever they are.
 pub fn in_order(paths: &[PathBuf]) -> Vec<&Path> {
     if paths.len() < 2 {
         return paths.iter().map(PathBuf::as_path).collect();
@@ -29,7 +30,7 @@ pub fn in_order(paths: &[PathBuf]) -> Vec<&Path> {
     for (place, path) in paths.iter().enumerate() {
         match beginning(path) {
             Beginning::Of(device, first) => of_logger.entry(device).or_default().push((first, place)),
-            Beginning::OfNobody => last.push(place),
+            Beginning::OfNobody(first) => last.push((first, place)),
             Beginning::NoLog => {}
         }
     }
@@ -42,10 +43,11 @@ pub fn in_order(paths: &[PathBuf]) -> Vec<&Path> {
             }
         }
     }
-    let (of_nobody, mut others): (Vec<_>, Vec<_>) =
-        ordered.into_iter().enumerate().partition(|(place, _)| last.binary_search(place).is_ok());
-    others.extend(of_nobody);
-    others.into_iter().map(|(_, path)| path).collect()
+    last.sort_unstable();
+    let of_nobody: BTreeSet<usize> = last.iter().map(|(_, place)| *place).collect();
+    let others = ordered.into_iter().enumerate().filter(|(place, _)| !of_nobody.contains(place));
+    let last = last.iter().filter_map(|(_, place)| Some(paths.get(*place)?.as_path()));
+    others.map(|(_, path)| path).chain(last).collect()
 }
 
 /// Two frames of an undamaged log; of one whose first piece is damaged as many as it takes to find another such piece.
@@ -66,7 +68,7 @@ fn beginning(path: &Path) -> Beginning {
     }
     match device {
         Some(device) => Beginning::Of(device, u32::MAX),
-        None if is_log => Beginning::OfNobody,
+        None if is_log => Beginning::OfNobody(first.unwrap_or(u32::MAX)),
         None => Beginning::NoLog,
     }
 }

@@ -56,7 +56,8 @@ impl Owner {
             }
         }
         owners.sort();
-        let said = said.map(str::to_owned).or_else(|| said_elsewhere(path, hash));
+        let said_now = said.map(str::trim);
+        let said = said_now.map(str::to_owned).or_else(|| said_elsewhere(path, hash));
         if let [device] = owners.as_slice() {
             let not = match said.filter(|said| said != device) {
                 Some(said) => format!(", not of {said}"),
@@ -67,21 +68,12 @@ impl Owner {
             return Ok(Ok(Self { device: device.clone(), whose: Whose::Records, note: Some(note) }));
         }
         if let Some(device) = said {
-            let is_known = store.marks.iter().any(|mark| mark.device == device) || store.banks.knows(&device);
-            let note = match store.compare(&device, &own).1 {
-                0 => (!is_known).then(|| {
-                    format!(
-                        "no other log of logger {device} is in the store, and the register does not name it: look at \
-                         the number"
-                    )
-                }),
-                others => Some(format!(
-                    "{} measured something else than what logger {device} has under the same number: look whether it \
-                     is its log",
-                    count(others, "interval")
+            return Ok(match store.doubt(&device, &own, said_now.is_some()) {
+                None => Ok(Self { device, whose: Whose::Said, note: None }),
+                Some(doubt) => Err(format!(
+                    "whose log this is cannot be read, and {doubt}; kept as unclaimed/{hash}.log, in no table"
                 )),
-            };
-            return Ok(Ok(Self { device, whose: Whose::Said, note }));
+            });
         }
         let whose = match owners.join(", ") {
             none if none.is_empty() => "no logger in the store has its records".to_owned(),
@@ -116,14 +108,34 @@ fn intervals(log: &Log) -> HashMap<u32, Interval> {
 }
 
 impl Store {
+    /// Why a log with these intervals is not taken for one of the logger that somebody says it is of: what is mixed is mixed for good.
+    fn doubt(&self, device: &str, own: &HashMap<u32, Interval>, is_said_now: bool) -> Option<String> {
+        let (_, others) = self.compare(device, own);
+        if others >= PROOF as u64 {
+            return Some(format!(
+                "{} measured something else than what logger {device} has under the same number: it is another one's",
+                count(others, "interval")
+            ));
+        }
+        let is_known = self.marks.iter().any(|mark| mark.device == device) || self.banks.knows(device);
+        (is_said_now && !is_known).then(|| {
+            format!(
+                "neither a log in the store nor the register names a logger {device}: correct the number, or name it in \
+                 banks.toml first"
+            )
+        })
+    }
+
     /// How many of these intervals a logger has too, without those equal to another but for their time; and under how many of
     /// their numbers it has others. It is the raw logs that say it: they hold everything.
     fn compare(&self, device: &str, own: &HashMap<u32, Interval>) -> (usize, u64) {
-        // An older program took the name of a file for that of a logger.
-        let is_of = |mark: &&Mark| mark.device == device && mark.device != mark.source;
         let (mut equal, mut others): (Vec<Interval>, u64) = (Vec::new(), 0);
-        for mark in self.marks.iter().filter(is_of) {
+        for mark in self.marks.iter().filter(|mark| mark.device == device) {
             let Ok(log) = Log::read(&super::raw(&self.dir, &mark.hash)) else { continue };
+            // An older program took the name of a file for that of a logger.
+            if log.identity.is_none() && mark.whose == Whose::Log {
+                continue;
+            }
             for (number, interval) in intervals(&log) {
                 match own.get(&number) {
                     Some(own) if *own == interval => {

@@ -42,20 +42,24 @@ fn a_log_goes_in_behind_the_one_before_it() {
 fn logs_of_different_loggers_stay_mixed_and_what_is_no_log_stays_in_its_place() {
     let desk = Desk::new();
     let bytes = log("blown_fuse");
-    // The first piece is damaged: it is of nobody, and comes last.
-    let mut of_nobody = part(&bytes, 0..6, "L1");
-    of_nobody[4] ^= 1;
+    // The first piece is damaged: they are of nobody, and come last.
+    let of_nobody = |numbers| {
+        let mut part = part(&bytes, numbers, "L1");
+        part[4] ^= 1;
+        part
+    };
     let files = [
         ("1", part(&bytes, 3..6, "L1")),
         ("2", b"no log".to_vec()),
         ("3", part(&bytes, 2..4, "L2")),
-        ("0", of_nobody),
+        ("0", of_nobody(4..6)),
+        ("6", of_nobody(0..6)),
         ("4", part(&bytes, 0..3, "L1")),
         ("5", part(&bytes, 0..2, "L2")),
     ];
     let told = ingest_all(&desk, &files);
     let names: Vec<&str> = told.iter().map(|(name, _)| name.as_str()).collect();
-    assert_eq!(names, ["4", "2", "5", "1", "3", "0"]);
+    assert_eq!(names, ["4", "2", "5", "1", "3", "6", "0"]);
 }
 
 /// What host/STORE.md says of a store that an older program made.
