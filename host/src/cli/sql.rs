@@ -15,7 +15,8 @@ use super::{Failure, Outcome};
 /// Ask a store in SQL: every table by its name, only what the question needs is read.
 ///
 /// Each table has the feeder of its bank as a column; `banks` is the register of the banks. Times are UTC, to the
-/// millisecond. The SQL is that of polars: SELECT, WITH, joins, groups, windows.
+/// millisecond. The SQL is that of polars: SELECT, WITH, joins, groups, windows. Two columns of one name are refused: give one
+/// another (min(time) AS first, max(time) AS last). To count rows use count(*): sum(1) is 1.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:

@@ -202,6 +202,24 @@ fn an_empty_store_is_a_page_that_says_so() {
 }
 
 #[test]
+fn a_range_without_records_and_a_logger_without_a_log_are_said() {
+    let well = Logger { serial: "N1", bank: "Well", start_ms: Some(START_MS) };
+    let folder = desk(&[well.log(30)]);
+    fs::write(folder.path().join("desk/banks.csv"), "bank,feeder,device,from\nGhost,West,N9,2020-01-01\n")
+        .unwrap();
+    let (said, html) = page(folder.path(), &["--from", "2001-01-01", "--to", "2001-02-01"]);
+    assert!(said.starts_with("There are no records of that time."), "{said}");
+    read(folder.path());
+    assert!(!html.contains("Never heard from"));
+    // Whichever banks are asked for: the store's records end after it had come.
+    for words in [&[][..], &["--feeder", "West"]] {
+        let (_, html) = page(folder.path(), words);
+        read(folder.path());
+        assert!(html.contains("Never heard from") && html.contains("<b>Ghost</b>, feeder West: logger N9"));
+    }
+}
+
+#[test]
 fn the_same_store_gives_the_same_bytes_wherever_it_lies() {
     let logs = [BLOWN, DEAD_LEAD].map(|bank| bank.log());
     let (one, other) = (desk(&logs), desk(&[logs[1].clone(), logs[0].clone()]));

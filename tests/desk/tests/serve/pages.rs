@@ -19,6 +19,19 @@ fn loads_nothing_from_elsewhere(html: &str) {
 }
 
 #[test]
+fn loggers_that_nobody_has_heard_from_are_named() {
+    let folder = fleet();
+    let register = "bank,device,from\nGhost,N9,2020-01-01\n";
+    fs::remove_file(folder.path().join("desk/banks.toml")).unwrap();
+    fs::write(folder.path().join("desk/banks.csv"), register).unwrap();
+    let served = Served::ready(folder.path(), &[]);
+    let page = served.get("/").body;
+    read(folder.path(), &page);
+    assert!(page.contains("<b>Ghost</b>: logger N9"));
+    assert!(!served.get("/?bank=alder").body.contains("Ghost</b>"));
+}
+
+#[test]
 fn the_fleet_is_that_of_the_report_and_is_filtered_by_its_address() {
     let folder = fleet();
     let served = Served::ready(folder.path(), &[]);
