@@ -15,7 +15,7 @@ pub use values::Values;
 /// Days of the soak.
 pub const SOAK_DAYS: f64 = 7.0;
 /// Part of the soak's time that must be known for it to count as done: the bank was in and the capacitance of all phases could be
-/// told, or it was open. Our choice: common practice, no source.
+/// told, or it was open. Our choice.
 pub const SOAK_PART: f64 = 0.95;
 /// Hours of these in which it must have been in: a bank that is out shows nothing. Our choice.
 pub const SOAK_IN_HOURS: f64 = 24.0;
